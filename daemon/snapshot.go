@@ -1,0 +1,214 @@
+package daemon
+
+import (
+	"time"
+
+	"rearguard/alerts"
+	"rearguard/daemon/rearing"
+	"rearguard/sensors"
+)
+
+// Snapshot is the state of the facility after one batch of events. It is
+// never changed after it is published, so any number of readers may use it
+// without locks.
+type Snapshot struct {
+	// Time is the engine's clock: the time of the last event handled.
+	Time     time.Time
+	Facility string
+	// Invented is set when the data is a made-up scenario (the demo).
+	Invented bool
+	// Location is the time zone in which people read times.
+	Location *time.Location
+
+	Rooms   []RoomView
+	Sensors []SensorView
+	Cohorts []CohortView
+	// Alarms are all alarms that are not in the normal state, most urgent
+	// first.
+	Alarms []AlarmView
+
+	Broker   LinkView
+	Store    StoreView
+	Notices  []NoticeTotal
+	Pending  int
+	Messages []MessageTotal
+	// Annunciations counts alarms that called for attention since the
+	// records began, by condition and priority.
+	Annunciations []AnnunciationTotal
+	// Rejected are the most recent messages that could not be used.
+	Rejected []RejectedMessage
+}
+
+// RoomView is one room as pages and metrics show it.
+type RoomView struct {
+	ID   sensors.RoomID
+	Name string
+	// Blind is set while the room has no usable temperature: the air below
+	// is then absent, never old.
+	Blind bool
+	// Temperature is the median of the room's usable sensors in °C; nil when
+	// there is none. Coldest and Warmest are the extremes among them.
+	Temperature, Coldest, Warmest *float64
+	// Humidity is the median relative humidity in percent, with its extremes.
+	Humidity, Driest, Dampest *float64
+	// VPDkPa is the vapour pressure deficit; DewPointC the dew point.
+	VPDkPa, DewPointC *float64
+	// Updated is the event time of the newest usable reading.
+	Updated time.Time
+	// UsableSensors of TotalSensors fed the air shown.
+	UsableSensors, TotalSensors int
+	Limits                      []LimitView
+	// Recent is the temperature and humidity curve of the last day for a
+	// small chart, oldest first.
+	Recent []RecentPoint
+}
+
+// RecentPoint is one point of a room's recent curve.
+type RecentPoint struct {
+	Time        time.Time
+	Temperature *float64
+	Humidity    *float64
+}
+
+// LimitView is one limit in force in a room, and who set it.
+type LimitView struct {
+	Condition alerts.Condition
+	Value     float64
+	Unit      string
+	// SetBy is the cohort, room override or facility default that gives the
+	// strictest value; Assumed is set when it has no published source.
+	SetBy   string
+	Assumed bool
+}
+
+// SensorView is one sensor as pages and metrics show it.
+type SensorView struct {
+	ID       sensors.SensorID
+	Room     sensors.RoomID
+	Position string
+	// Values holds the newest reading of each quantity that is still fresh.
+	Values []sensors.Reading
+	// LastReading is the event time of the newest reading, also once silent.
+	LastReading time.Time
+	Silent      bool
+	// ExpectedInterval is the sensor's reporting habit.
+	ExpectedInterval time.Duration
+	Flag             sensors.Flag
+}
+
+// CohortView is one cohort as pages and metrics show it.
+type CohortView struct {
+	ID          rearing.CohortID
+	Species     rearing.SpeciesID
+	SpeciesName string
+	Room        sensors.RoomID
+	Stage       rearing.StageID
+	StageName   string
+	// Individuals is the number alive as far as counts tell.
+	Individuals int
+	// StageProgress is the share of the present stage passed, 0 to 1.
+	StageProgress float64
+	// ThermalTime is the degree-days (above each stage's own threshold)
+	// gathered since the cohort's start; Estimated is the part of it gathered
+	// over bridged gaps in the air.
+	ThermalTime, Estimated float64
+	// Assumed is set when the species' constants are assumptions to verify
+	// on site and not published values; Source says which.
+	Assumed bool
+	Source  string
+	// Expected are the next events, soonest first.
+	Expected []ExpectedEvent
+	// Stages is the distribution of the living over stages, in stage order.
+	Stages []StageShare
+	Start  time.Time
+	Note   string
+}
+
+// StageShare is the share of a cohort's living animals in one stage.
+type StageShare struct {
+	Stage rearing.StageID
+	Name  string
+	Share float64
+}
+
+// ExpectedEvent is a forecast of one event of a cohort.
+type ExpectedEvent struct {
+	// Event is "hatching", "moult", "prepupa", "pupation" or "eclosion".
+	Event string
+	// Stage is the stage the animals enter with the event.
+	Stage rearing.StageID
+	// Median is when half of the cohort is expected to have passed it; Early
+	// and Late bound the central 80 %.
+	Early, Median, Late time.Time
+}
+
+// AlarmView is one alarm with all that a person needs to act.
+type AlarmView struct {
+	Key        alerts.Key
+	Occurrence int64
+	Priority   alerts.Priority
+	// State is the ISA-18.2 name of the state in lower case, for example
+	// "unacknowledged", "acknowledged", "returned", "shelved".
+	State  string
+	Active bool
+	// Title, Cause, Consequence and FirstAction are sentences for a person.
+	Title, Cause, Consequence, FirstAction string
+	TimeToRespond                          time.Duration
+	Value, Limit                           float64
+	Unit                                   string
+	Detail                                 string
+	RaisedAt, ClearedAt, AcknowledgedAt    time.Time
+	AcknowledgedBy                         string
+	ShelvedUntil                           time.Time
+	Due                                    time.Time
+	// Under is the root alarm this one is a consequence of, nil for a root.
+	Under *alerts.Key
+}
+
+// LinkView is the state of the broker link.
+type LinkView struct {
+	Address    string
+	Connected  bool
+	Subscribed bool
+	Since      time.Time
+	// Problem says why the link is down and what to do, empty when it is up.
+	Problem string
+}
+
+// StoreView is the state of the records.
+type StoreView struct {
+	Path    string
+	OK      bool
+	Problem string
+}
+
+// MessageTotal counts MQTT messages by outcome.
+type MessageTotal struct {
+	// Outcome is "stored", "duplicate", "retained", "undecodable",
+	// "oversize", "unclaimed", "future", "ancient" or "out_of_range".
+	Outcome string
+	Count   uint64
+}
+
+// NoticeTotal counts notices by channel and outcome.
+type NoticeTotal struct {
+	Channel, Outcome string
+	Count            uint64
+}
+
+// AnnunciationTotal counts annunciated alarms.
+type AnnunciationTotal struct {
+	Condition alerts.Condition
+	Priority  alerts.Priority
+	Count     uint64
+}
+
+// RejectedMessage is a message that could not be used, and why.
+type RejectedMessage struct {
+	Time    time.Time
+	Topic   string
+	Outcome string
+	Reason  string
+	// Excerpt is the start of the payload, escaped for display.
+	Excerpt string
+}

@@ -1,0 +1,142 @@
+// Package sensors holds the types that travel from the wire to a trusted
+// reading. The folders below it are the steps of that way: broker receives
+// messages, payload decodes them, calibration corrects them, quality flags
+// them, and air derives everything that follows from temperature and humidity.
+package sensors
+
+import (
+	"fmt"
+	"time"
+)
+
+// SensorID names one sensor of the facility, for example "nursery-north".
+// The zero value names no sensor.
+type SensorID string
+
+// RoomID names one room of the facility, for example "nursery".
+// The zero value names no room.
+type RoomID string
+
+// Quantity is what one value measures. Each quantity has exactly one unit
+// inside rearguard; payload decoders convert at the edge. The zero value is
+// no quantity.
+type Quantity uint8
+
+// The quantities rearguard knows.
+const (
+	// Temperature is air temperature in degrees Celsius.
+	Temperature Quantity = iota + 1
+	// RelativeHumidity is relative humidity over water in percent, 0 to 100.
+	RelativeHumidity
+	// Battery is the remaining battery charge in percent, 0 to 100.
+	Battery
+	// SignalStrength is received radio power in dBm, usually -120 to -20.
+	SignalStrength
+)
+
+var quantityNames = [...]string{"", "temperature", "humidity", "battery", "signal"}
+
+// String returns the name used in configuration, records and pages.
+func (q Quantity) String() string {
+	if int(q) < len(quantityNames) {
+		return quantityNames[q]
+	}
+	return fmt.Sprintf("quantity %d", uint8(q))
+}
+
+// ParseQuantity is the inverse of Quantity.String.
+func ParseQuantity(name string) (Quantity, error) {
+	for i, n := range quantityNames {
+		if i > 0 && n == name {
+			return Quantity(i), nil
+		}
+	}
+	return 0, fmt.Errorf("unknown quantity %q (want temperature, humidity, battery or signal)", name)
+}
+
+// Unit returns the unit in which values of q are held.
+func (q Quantity) Unit() string {
+	switch q {
+	case Temperature:
+		return "°C"
+	case RelativeHumidity, Battery:
+		return "%"
+	case SignalStrength:
+		return "dBm"
+	}
+	return ""
+}
+
+// Flag is the IOOS QARTOD data-quality flag of one reading (U.S. Integrated
+// Ocean Observing System, manuals for real-time quality control). The zero
+// value is no flag and never stored.
+type Flag uint8
+
+// The QARTOD flags.
+const (
+	Pass         Flag = 1
+	NotEvaluated Flag = 2
+	Suspect      Flag = 3
+	Fail         Flag = 4
+	Missing      Flag = 9
+)
+
+// String returns the flag's name in words.
+func (f Flag) String() string {
+	switch f {
+	case Pass:
+		return "pass"
+	case NotEvaluated:
+		return "not evaluated"
+	case Suspect:
+		return "suspect"
+	case Fail:
+		return "fail"
+	case Missing:
+		return "missing"
+	}
+	return fmt.Sprintf("flag %d", uint8(f))
+}
+
+// Usable reports whether a reading with this flag feeds room air and thermal
+// time: only pass and not evaluated do.
+func (f Flag) Usable() bool { return f == Pass || f == NotEvaluated }
+
+// Series identifies one time series: one quantity of one sensor.
+type Series struct {
+	Sensor   SensorID
+	Quantity Quantity
+}
+
+// Reading is one value of one quantity of one sensor at one event time.
+type Reading struct {
+	Series
+	// Time is the event time in UTC at millisecond resolution: the sensor's
+	// own time where the payload carries one, the time of receipt otherwise.
+	Time time.Time
+	// Arrival is when the reading reached rearguard (UTC, milliseconds). The
+	// engine handles readings in order of arrival; replay does so again.
+	Arrival time.Time
+	// Raw is the decoded value in the quantity's unit, before calibration.
+	Raw float64
+	// Value is Raw after calibration.
+	Value float64
+	// Flag says how far Value can be trusted.
+	Flag Flag
+}
+
+// Message is one MQTT application message as the broker link hands it on.
+type Message struct {
+	Topic string
+	// Payload belongs to the receiver of the Message.
+	Payload []byte
+	// Retained is set on a value the broker had kept from before the
+	// subscription (MQTT 3.1.1 section 3.3.1.3): its age is unknown.
+	Retained bool
+	// Received is the wall-clock time of receipt, UTC.
+	Received time.Time
+	// Ack tells the broker that the message is safely stored. It is never
+	// nil, may be called from any goroutine, and must be called once, in the
+	// order in which messages were received.
+	Ack func()
+}
