@@ -1,0 +1,41 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"runtime"
+	"runtime/debug"
+)
+
+type versionCommand struct {
+	JSON bool `help:"Print as JSON."`
+}
+
+// buildVersion is the module version or the revision this binary was built
+// from, "development" when neither is recorded.
+func buildVersion() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return "development"
+	}
+	if v := info.Main.Version; v != "" && v != "(devel)" {
+		return v
+	}
+	for _, s := range info.Settings {
+		if s.Key == "vcs.revision" {
+			return s.Value
+		}
+	}
+	return "development"
+}
+
+// Run implements the subcommand.
+func (c *versionCommand) Run(e *env) error {
+	if c.JSON {
+		return json.NewEncoder(e.out).Encode(map[string]string{
+			"version": buildVersion(), "go": runtime.Version(), "platform": runtime.GOOS + "/" + runtime.GOARCH,
+		})
+	}
+	_, err := fmt.Fprintf(e.out, "rearguard %s (%s, %s/%s)\n", buildVersion(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
+	return err
+}
