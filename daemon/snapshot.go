@@ -23,6 +23,8 @@ type Snapshot struct {
 	Rooms   []RoomView
 	Sensors []SensorView
 	Cohorts []CohortView
+	// Species are those a cohort can be entered for, in order of name.
+	Species []SpeciesView
 	// Alarms are all alarms that are not in the normal state, most urgent
 	// first.
 	Alarms []AlarmView
@@ -81,11 +83,30 @@ type LimitView struct {
 	Assumed bool
 }
 
+// SpeciesView is one species entry as far as forms need it.
+type SpeciesView struct {
+	ID   rearing.SpeciesID
+	Name string
+	// Stages are all stages of the species in order of development.
+	Stages []StageName
+	// Assumed is set when the constants have no published source.
+	Assumed bool
+}
+
+// StageName is a stage with the name people read.
+type StageName struct {
+	ID   rearing.StageID
+	Name string
+}
+
 // SensorView is one sensor as pages and metrics show it.
 type SensorView struct {
 	ID       sensors.SensorID
 	Room     sensors.RoomID
 	Position string
+	// Topic is the MQTT topic the sensor is configured for, so that a
+	// technician can find it on the broker.
+	Topic string
 	// Values holds the newest reading of each quantity that is still fresh.
 	Values []sensors.Reading
 	// LastReading is the event time of the newest reading, also once silent.
@@ -120,8 +141,32 @@ type CohortView struct {
 	Expected []ExpectedEvent
 	// Stages is the distribution of the living over stages, in stage order.
 	Stages []StageShare
+	// Entered are the stages passed so far with the time at which half of
+	// the cohort had entered them, oldest first.
+	Entered []StageEntry
+	// HeatInjury is the share of the lethal heat dose gathered so far, 0 to
+	// 1 and above; nil when the species has no thermal-death-time line.
+	HeatInjury *float64
+	// Outcomes are shares of the animals started with, for example
+	// "pupated" or "emerged", each known once counts tell it.
+	Outcomes []OutcomeShare
+	// Counts are the latest counts, newest first, undone ones included.
+	Counts []rearing.Count
 	Start  time.Time
 	Note   string
+}
+
+// StageEntry is one stage a cohort has entered.
+type StageEntry struct {
+	Stage rearing.StageID
+	Name  string
+	At    time.Time
+}
+
+// OutcomeShare is the share (0 to 1) of a cohort's animals with one outcome.
+type OutcomeShare struct {
+	Outcome string
+	Share   float64
 }
 
 // StageShare is the share of a cohort's living animals in one stage.
@@ -160,7 +205,10 @@ type AlarmView struct {
 	RaisedAt, ClearedAt, AcknowledgedAt    time.Time
 	AcknowledgedBy                         string
 	ShelvedUntil                           time.Time
-	Due                                    time.Time
+	ShelvedBy, ShelvedReason               string
+	// Cohorts are the cohorts that this alarm puts at risk.
+	Cohorts []rearing.CohortID
+	Due     time.Time
 	// Under is the root alarm this one is a consequence of, nil for a root.
 	Under *alerts.Key
 }
