@@ -1,0 +1,130 @@
+package roomair
+
+import (
+	"encoding/json"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"rearguard/sensors"
+)
+
+var day = time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
+
+func testRules() Rules {
+	return Rules{
+		Fresh:        func(sensors.SensorID) time.Duration { return 10 * time.Minute },
+		MarkAfter:    30 * time.Minute,
+		StraightUpTo: 6 * time.Hour,
+	}
+}
+
+func fold(samples []Sample) []Segment {
+	var c Curve
+	var out []Segment
+	emit := func(s Segment) { out = append(out, s) }
+	for _, s := range samples {
+		c.Add(s, testRules(), emit)
+	}
+	c.Tail(testRules(), emit)
+	return out
+}
+
+func at(minutes float64) time.Time { return day.Add(time.Duration(minutes * float64(time.Minute))) }
+
+func TestCurveIsTheMedianOfFreshSensors(t *testing.T) {
+	got := fold([]Sample{
+		{at(0), "a", 20}, {at(0), "b", 22}, {at(0), "c", 40},
+		{at(5), "a", 21}, {at(5), "b", 23}, {at(5), "c", 41},
+		// c falls silent; after ten minutes it no longer counts.
+		{at(20), "a", 24}, {at(20), "b", 26},
+	})
+	want := []Segment{
+		{From: at(0), To: at(5), FromC: 22, ToC: 23},
+		{From: at(5), To: at(20), FromC: 23, ToC: 25},
+	}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestGapsAreBridgedAndMarked(t *testing.T) {
+	got := fold([]Sample{{at(0), "a", 20}, {at(31), "a", 21}, {at(40), "a", 22}})
+	if !got[0].Estimated || got[1].Estimated {
+		t.Errorf("want only the first of %v estimated", got)
+	}
+}
+
+func TestLongGapFollowsTheDayBefore(t *testing.T) {
+	wave := func(m float64) float64 { return 22 + 4*math.Sin(2*math.Pi*m/1440) }
+	var samples []Sample
+	for m := 0.0; m <= 1560; m += 10 {
+		samples = append(samples, Sample{at(m), "a", wave(m)})
+	}
+	// Twelve hours are missing, in which the true day swings by 8 degrees.
+	for m := 1560.0 + 720; m <= 2880; m += 10 {
+		samples = append(samples, Sample{at(m), "a", wave(m)})
+	}
+	worst := 0.0
+	estimated := 0
+	for _, s := range fold(samples) {
+		if s.Estimated {
+			estimated++
+			worst = max(worst, math.Abs(s.ToC-wave(s.To.Sub(day).Minutes())))
+		}
+	}
+	if estimated != 12 {
+		t.Errorf("the gap has %d segments, want one an hour", estimated)
+	}
+	if worst > 0.05 {
+		t.Errorf("bridged curve is off by %.3f °C, want within 0.05", worst)
+	}
+}
+
+func TestStoredCurveContinuesAsIfNeverStopped(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 2))
+	var samples []Sample
+	for i := range 400 {
+		samples = append(samples, Sample{at(float64(i*7) + rng.Float64()), sensors.SensorID(rune('a' + i%3)), 20 + rng.Float64()})
+	}
+	slices.SortFunc(samples, Sample.Compare)
+	want := fold(samples)
+	for _, cut := range []int{1, 57, 399} {
+		var c Curve
+		var got []Segment
+		emit := func(s Segment) { got = append(got, s) }
+		for i, s := range samples {
+			if i == cut {
+				stored, err := json.Marshal(&c)
+				if err != nil {
+					t.Fatal(err)
+				}
+				c = Curve{}
+				if err := json.Unmarshal(stored, &c); err != nil {
+					t.Fatal(err)
+				}
+			}
+			c.Add(s, testRules(), emit)
+		}
+		c.Tail(testRules(), emit)
+		if d := cmp.Diff(want, got); d != "" {
+			t.Errorf("cut at %d: %s", cut, d)
+		}
+	}
+}
+
+func TestClip(t *testing.T) {
+	s := Segment{From: at(0), To: at(10), FromC: 20, ToC: 30}
+	got, ok := s.Clip(at(2), at(7))
+	want := Segment{From: at(2), To: at(7), FromC: 22, ToC: 27}
+	if d := cmp.Diff(want, got); !ok || d != "" {
+		t.Error(ok, d)
+	}
+	if _, ok := s.Clip(at(10), at(20)); ok {
+		t.Error("a clip beyond the end is not empty")
+	}
+}
