@@ -1,0 +1,89 @@
+package payload
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"rearguard/sensors"
+)
+
+// unit is a way in which sensors report a quantity. The zero value is the
+// quantity's own unit.
+type unit uint8
+
+const (
+	own unit = iota
+	fahrenheit
+	kelvin
+	ratio
+)
+
+// Units lists the unit names to offer for q, the quantity's own unit first.
+// Spellings such as "degF" or "celsius" are accepted too.
+func Units(q sensors.Quantity) []string {
+	switch q {
+	case sensors.Temperature:
+		return []string{"°C", "°F", "K"}
+	case sensors.RelativeHumidity, sensors.Battery:
+		return []string{"%", "ratio"}
+	case sensors.SignalStrength:
+		return []string{"dBm"}
+	}
+	return nil
+}
+
+// parseUnit finds the unit of q called name. It knows the symbols of the
+// SenML registry (RFC 8428 section 12.1) beside the customary spellings.
+func parseUnit(q sensors.Quantity, name string) (unit, bool) {
+	name = strings.ToLower(strings.TrimSpace(name))
+	switch q {
+	case sensors.Temperature:
+		switch name {
+		case "°c", "℃", "c", "degc", "deg c", "cel", "celsius":
+			return own, true
+		case "°f", "℉", "f", "degf", "deg f", "fahrenheit":
+			return fahrenheit, true
+		case "k", "kelvin":
+			return kelvin, true
+		}
+	case sensors.RelativeHumidity, sensors.Battery:
+		switch name {
+		case "%", "percent":
+			return own, true
+		case "%rh":
+			return own, q == sensors.RelativeHumidity
+		case "%el":
+			return own, q == sensors.Battery
+		case "ratio", "1", "/":
+			return ratio, true
+		}
+	case sensors.SignalStrength:
+		return own, name == "dbm"
+	}
+	return own, false
+}
+
+// measure converts raw, in the unit of f, into a measurement.
+func (f *field) measure(raw float64, u unit) (Measurement, *Error) {
+	v := raw
+	switch u {
+	case fahrenheit:
+		v = (raw - 32) * 5 / 9
+	case kelvin:
+		if raw < 0 {
+			return Measurement{}, f.fault(BadUnit, fmt.Sprintf("%g K is below absolute zero; is the unit right?", raw))
+		}
+		v = raw - 273.15
+	case ratio:
+		v = raw * 100
+	}
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return Measurement{}, f.fault(NotANumber, "not a finite number")
+	}
+	return Measurement{Quantity: f.quantity, Value: v}, nil
+}
+
+func (f *field) fault(kind Kind, reason string) *Error {
+	return &Error{Kind: kind, Quantity: f.quantity, At: f.at, Reason: reason}
+}
