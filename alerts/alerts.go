@@ -5,6 +5,7 @@
 package alerts
 
 import (
+	"cmp"
 	"time"
 
 	"rearguard/sensors"
@@ -51,6 +52,28 @@ type Key struct {
 	Subject   string         `json:"subject"`
 }
 
+// String returns the key as people read it in the audit: condition, room and
+// subject, separated by blanks.
+func (k Key) String() string {
+	text := string(k.Condition)
+	if k.Room != "" {
+		text += " " + string(k.Room)
+	}
+	if k.Subject != "" {
+		text += " " + k.Subject
+	}
+	return text
+}
+
+// Compare orders keys by room, condition and subject.
+func (k Key) Compare(other Key) int {
+	return cmp.Or(
+		cmp.Compare(k.Room, other.Room),
+		cmp.Compare(k.Condition, other.Condition),
+		cmp.Compare(k.Subject, other.Subject),
+	)
+}
+
 // Truth is what an evaluation found. No data is never the same as "false".
 type Truth uint8
 
@@ -81,4 +104,7 @@ type Observation struct {
 	Detail string
 	// Due is the time by which a person must have acted, zero if unknown.
 	Due time.Time
+	// Root names the alarm of which this condition is known to be a
+	// consequence, nil when only the folding rules decide.
+	Root *Key
 }

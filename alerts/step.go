@@ -1,0 +1,231 @@
+package alerts
+
+import (
+	"fmt"
+	"time"
+)
+
+// step works out one event on one alarm: a pure function of the alarm, its
+// definition, the event and the time. Its methods change only the copy a.
+type step struct {
+	def Definition
+	a   Alarm
+	now time.Time
+	// occurrence is the number a new occurrence takes.
+	occurrence int64
+	// firstOut says that no other alarm of the room is active.
+	firstOut bool
+	// root is the active root under which a raised alarm falls at once.
+	root *Key
+	out  []Transition
+}
+
+// record appends the transition from the state before to the state now.
+func (s *step) record(event Event, before Alarm, who, reason string, cleared bool) *Transition {
+	occurrence := before.Occurrence
+	if occurrence == 0 {
+		occurrence = s.a.Occurrence
+	}
+	s.a.UpdatedAt = s.now
+	s.out = append(s.out, Transition{
+		Occurrence: occurrence, Key: s.a.Key, Time: s.now, Event: event,
+		From: before.State(), To: s.a.State(), Who: who, Reason: reason, Cleared: cleared,
+	})
+	return &s.out[len(s.out)-1]
+}
+
+// call makes the transition ask for attention, unless the alarm is silenced:
+// then the call is owed.
+func (s *step) call(t *Transition) {
+	if s.a.Silenced() {
+		s.a.Owed = true
+		return
+	}
+	t.Annunciate = true
+	s.a.Owed = false
+	s.a.Annunciations++
+	s.a.LastAnnunciated = s.now
+}
+
+// raise makes the alarm active. An occurrence that is still open (returned
+// and unacknowledged, or latched) goes on under its number: whoever was told
+// of it hears of it again as the same trouble.
+func (s *step) raise() {
+	before := s.a
+	event, reason := EventRaise, "condition true"
+	if s.def.OnDelay > 0 {
+		reason = fmt.Sprintf("condition true for %v", s.def.OnDelay)
+	}
+	if s.a.Occurrence == 0 {
+		s.a.Occurrence, s.a.RaisedAt = s.occurrence, s.now
+	} else {
+		event, reason = EventRecur, "condition true again"
+		s.a.Recurrences++
+	}
+	s.a.Active, s.a.Latched, s.a.FirstOut = true, false, s.firstOut
+	if s.root != nil {
+		s.a.Under = s.root
+		reason += ", consequence of " + s.root.String()
+	}
+	s.unacknowledge()
+	s.a.ClearedAt, s.a.Fleeting = time.Time{}, false
+	s.a.On, s.a.Off = Delay{}, Delay{}
+	s.a = s.a.remember(s.now)
+	s.call(s.record(event, before, "", reason, false))
+}
+
+func (s *step) unacknowledge() {
+	s.a.Acked, s.a.AckedAt, s.a.AckedBy = false, time.Time{}, ""
+}
+
+// clear ends the activity. What nobody was told of closes quietly; what
+// people were told of stays open until it is acknowledged.
+func (s *step) clear() {
+	before := s.a
+	reason := "condition false"
+	if wait := s.a.offDelay(s.def); wait > 0 {
+		reason = fmt.Sprintf("condition false for %v", wait)
+	}
+	told := s.a.Annunciations > 0
+	s.a.Active, s.a.ClearedAt = false, s.now
+	s.a.On, s.a.Off = Delay{}, Delay{}
+	// A root can only hold what is active.
+	s.a.Under, s.a.UnfoldAt = nil, time.Time{}
+	s.a.Fleeting = !s.a.Acked && s.a.FalseSince.Sub(s.a.lastActivation()) < FleetingLimit
+	if s.a.Chattering {
+		s.a.Chattering, s.a.Activations = false, nil
+	}
+	s.a.Latched = s.def.Latching
+	if !s.a.Latched && (s.a.Acked || !told) {
+		s.a = s.a.close()
+	}
+	t := s.record(EventReturn, before, "", reason, told)
+	// A latched alarm still asks for a person, so one that could not call
+	// before, being a consequence only, calls now that its root lets it go.
+	if s.a.Latched && !s.a.Acked && s.a.Owed {
+		s.call(t)
+	}
+	if !s.a.Silenced() {
+		s.a.Owed = false
+	}
+}
+
+// settle pays the call that is owed once nothing silences the alarm.
+func (s *step) settle(t *Transition) {
+	if s.a.Silenced() || !s.a.Owed {
+		return
+	}
+	s.a.Owed = false
+	if !s.a.Active && !(s.a.Latched && !s.a.Acked) {
+		return
+	}
+	s.unacknowledge()
+	s.call(t)
+	t.To = s.a.State()
+}
+
+// acknowledge marks the open occurrence as taken on.
+func (s *step) acknowledge(who string) {
+	before := s.a
+	s.a.Acked, s.a.AckedAt, s.a.AckedBy = true, s.now, who
+	if !s.a.silencedByHandOrLogic() {
+		// Only folded: the person has seen it, no call is owed any more.
+		s.a.Owed = false
+	}
+	if !s.a.Active && !s.a.Latched {
+		s.a = s.a.close()
+	}
+	s.record(EventAcknowledge, before, who, "", false)
+}
+
+// silence applies one of the three ways of silencing. A person who shelves an
+// alarm or takes it out of service has seen it, so that counts as
+// acknowledging the occurrence open then; logic has seen nothing.
+func (s *step) silence(event Event, who, reason string, set func(*Alarm)) {
+	before := s.a
+	set(&s.a)
+	s.a.Owed = true
+	if event != EventSuppress && s.a.Occurrence != 0 && !s.a.Acked {
+		s.a.Acked, s.a.AckedAt, s.a.AckedBy = true, s.now, who
+		if !s.a.Active && !s.a.Latched {
+			s.a = s.a.close()
+		}
+	}
+	s.record(event, before, who, reason, false)
+}
+
+// restore ends one of the ways of silencing.
+func (s *step) restore(event Event, who, reason string, unset func(*Alarm)) {
+	before := s.a
+	unset(&s.a)
+	s.settle(s.record(event, before, who, reason, false))
+}
+
+// fold puts the alarm under a root, or moves it to another one.
+func (s *step) fold(root Key) {
+	before := s.a
+	s.a.Under, s.a.UnfoldAt = &root, time.Time{}
+	s.record(EventFold, before, "", "consequence of "+root.String(), false)
+}
+
+// unfold lets the alarm go. It calls only if it never could before: an
+// occurrence that had called earlier is known to somebody.
+func (s *step) unfold() {
+	before := s.a
+	s.a.Under, s.a.UnfoldAt = nil, time.Time{}
+	s.settle(s.record(EventUnfold, before, "", "root alarm is over", false))
+}
+
+// realarm calls again for an alarm that was acknowledged and is still active.
+func (s *step) realarm() {
+	before := s.a
+	s.unacknowledge()
+	s.call(s.record(EventReAlarm, before, "", fmt.Sprintf("still active %v after it was acknowledged", s.def.ReAlarm), false))
+	s.out[len(s.out)-1].To = s.a.State()
+}
+
+func (s *step) reset(who string) {
+	before := s.a
+	s.a = s.a.close()
+	s.record(EventReset, before, who, "", false)
+}
+
+// observe takes one finding in and reports whether the delay it completes is
+// already over, so that the alarm must be raised or cleared now.
+func (s *step) observe(o Observation) (raise, clear bool) {
+	truth := o.Truth
+	if !finite(o.Value) || !finite(o.Limit) {
+		truth = Unknown
+	}
+	if truth == Unknown {
+		s.a.On, s.a.Off = s.a.On.pause(s.now), s.a.Off.pause(s.now)
+		return false, false
+	}
+	s.a.Truth, s.a.ObservedAt = truth, s.now
+	s.a.Value, s.a.Limit, s.a.Unit = o.Value, o.Limit, o.Unit
+	s.a.Detail, s.a.Due, s.a.NamedRoot = o.Detail, o.Due, o.Root
+	switch truth {
+	case True:
+		s.a.Off = Delay{}
+		if !s.a.Active {
+			s.a.On = s.a.On.run(s.now, s.def.OnDelay)
+			raise = !s.a.On.due(s.def.OnDelay).After(s.now)
+		}
+	case Between:
+		// Within the limit again, not yet safely: neither delay may run on.
+		s.a.On, s.a.Off = Delay{}, Delay{}
+	case False:
+		s.a.On = Delay{}
+		if s.a.Active {
+			wait := s.a.offDelay(s.def)
+			if s.a.Off.idle() {
+				s.a.FalseSince = s.now
+			}
+			s.a.Off = s.a.Off.run(s.now, wait)
+			clear = !s.a.Off.due(wait).After(s.now)
+		} else {
+			s.a = s.a.forget(s.now)
+		}
+	}
+	return raise, clear
+}

@@ -1,0 +1,126 @@
+package alerts
+
+import (
+	"cmp"
+	"time"
+)
+
+// timer says which of an alarm's timers is due. Those due at the same instant
+// run in this order over all alarms: what ends is ended before anything is
+// let go, so that no alarm calls for a condition that returns just then.
+type timer uint8
+
+const (
+	offDelayOver timer = iota
+	onDelayOver
+	unfoldOver
+	shelvingOver
+	reAlarmOver
+)
+
+type due struct {
+	at    time.Time
+	timer timer
+	// turn orders alarms whose same timer is due at the same instant: roots
+	// are raised before their consequences and cleared after them.
+	turn int
+	key  Key
+}
+
+func (d due) before(other due) bool {
+	if other.at.IsZero() {
+		return true
+	}
+	return cmp.Or(d.at.Compare(other.at), cmp.Compare(d.timer, other.timer), cmp.Compare(d.turn, other.turn), d.key.Compare(other.key)) < 0
+}
+
+// nextDue returns the earliest timer of all alarms, the zero value for none.
+func (m *Machine) nextDue() due {
+	if m.nextKnown {
+		return m.next
+	}
+	m.next = due{}
+	for key, a := range m.alarms {
+		def := m.defs[key.Condition]
+		depth := m.folding.depth[key.Condition]
+		consider := func(at time.Time, t timer) {
+			turn := depth
+			if t == offDelayOver {
+				turn = -depth
+			}
+			if d := (due{at, t, turn, key}); !at.IsZero() && d.before(m.next) {
+				m.next = d
+			}
+		}
+		if a.Active {
+			consider(a.Off.due(a.offDelay(def)), offDelayOver)
+		} else {
+			consider(a.On.due(def.OnDelay), onDelayOver)
+		}
+		consider(a.UnfoldAt, unfoldOver)
+		consider(a.ShelvedUntil, shelvingOver)
+		if a.Active && a.Acked && !a.Silenced() && def.ReAlarm > 0 {
+			consider(a.AckedAt.Add(def.ReAlarm), reAlarmOver)
+		}
+	}
+	m.nextKnown = true
+	return m.next
+}
+
+// fire carries out a timer that is due at the machine's time.
+func (m *Machine) fire(d due) []Transition {
+	switch d.timer {
+	case offDelayOver:
+		return m.clear(d.key)
+	case onDelayOver:
+		return m.raise(d.key)
+	case unfoldOver:
+		return m.apply(d.key, (*step).unfold)
+	case shelvingOver:
+		return m.apply(d.key, func(s *step) {
+			s.restore(EventShelvingEnds, "", "time is up", (*Alarm).unshelve)
+		})
+	case reAlarmOver:
+		return m.apply(d.key, (*step).realarm)
+	}
+	return nil
+}
+
+// raise makes an alarm active, folded at once if its root is, and then folds
+// its own consequences.
+func (m *Machine) raise(key Key) []Transition {
+	a := m.Alarm(key)
+	root := m.rootOf(a)
+	first := m.firstInRoom(key)
+	out := m.apply(key, func(s *step) {
+		s.root, s.firstOut = root, first
+		s.raise()
+	})
+	m.last = max(m.last, m.Alarm(key).Occurrence)
+	return append(out, m.refold()...)
+}
+
+func (m *Machine) clear(key Key) []Transition {
+	return append(m.apply(key, (*step).clear), m.refold()...)
+}
+
+// firstInRoom reports whether no other alarm of the room is active.
+func (m *Machine) firstInRoom(key Key) bool {
+	if key.Room == "" {
+		return false
+	}
+	for other, a := range m.alarms {
+		if a.Active && other.Room == key.Room && other != key {
+			return false
+		}
+	}
+	return true
+}
+
+// apply runs one step on one alarm and keeps the result.
+func (m *Machine) apply(key Key, do func(*step)) []Transition {
+	s := step{def: m.defs[key.Condition], a: m.Alarm(key), now: m.now, occurrence: m.last + 1}
+	do(&s)
+	m.put(s.a)
+	return s.out
+}
