@@ -1,0 +1,143 @@
+package dashtest
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"rearguard/alerts"
+	"rearguard/daemon"
+	"rearguard/daemon/rearing"
+	"rearguard/sensors"
+)
+
+func expected(event, stage string, early, median, late time.Duration) daemon.ExpectedEvent {
+	return daemon.ExpectedEvent{
+		Event: event, Stage: rearing.StageID(stage),
+		Early: now.Add(early), Median: now.Add(median), Late: now.Add(late),
+	}
+}
+
+func sampleCohorts() []daemon.CohortView {
+	const h, d = time.Hour, 24 * time.Hour
+	monarch := daemon.CohortView{
+		ID: "dp-0412", Species: "danaus-plexippus", SpeciesName: "Danaus plexippus", Room: "nursery",
+		Stage: "larva-4", StageName: "larva, 4th instar", Individuals: 52, StageProgress: 0.78,
+		ThermalTime: 143.2, Estimated: 4.1, Source: "Zalucki 1982, constant temperatures",
+		Start: now.Add(-11 * d), Note: "from greenhouse host plants",
+		Expected: []daemon.ExpectedEvent{
+			expected("moult", "larva-5", 3*h, 7*h, 13*h), expected("prepupa", "prepupa", 2*d, 3*d, 4*d),
+			expected("pupation", "pupa", 3*d, 4*d, 5*d), expected("eclosion", "adult", 11*d, 13*d, 15*d),
+		},
+		Stages: []daemon.StageShare{
+			{Stage: "larva-3", Name: "larva, 3rd instar", Share: 0.05}, {Stage: "larva-4", Name: "larva, 4th instar", Share: 0.82},
+			{Stage: "larva-5", Name: "larva, 5th instar", Share: 0.13},
+		},
+		Entered: []daemon.StageEntry{
+			{Stage: "egg", Name: "egg", At: now.Add(-11 * d)}, {Stage: "larva-1", Name: "larva, 1st instar", At: now.Add(-7 * d)},
+			{Stage: "larva-2", Name: "larva, 2nd instar", At: now.Add(-5 * d)}, {Stage: "larva-3", Name: "larva, 3rd instar", At: now.Add(-3 * d)},
+			{Stage: "larva-4", Name: "larva, 4th instar", At: now.Add(-30 * h)},
+		},
+		HeatInjury: ptr(0.12),
+		Counts: []rearing.Count{
+			{ID: 7, Cohort: "dp-0412", Time: now.Add(-20 * h), Stage: "larva-4", Seen: 40, Of: 52, By: "Ines"},
+			{ID: 5, Cohort: "dp-0412", Time: now.Add(-3 * d), Stage: "larva-3", Seen: 30, Of: 55, Lost: 3, Cause: "stuck skin", By: "Ines", Undone: true},
+		},
+	}
+	simple := func(id, species, name, room, stage, stageName string, n int, progress float64, assumed bool, e ...daemon.ExpectedEvent) daemon.CohortView {
+		return daemon.CohortView{
+			ID: rearing.CohortID(id), Species: rearing.SpeciesID(species), SpeciesName: name, Room: sensors.RoomID(room),
+			Stage: rearing.StageID(stage), StageName: stageName, Individuals: n, StageProgress: progress,
+			ThermalTime: 61.5, Assumed: assumed, Source: "common practice, no published source", Start: now.Add(-6 * d), Expected: e,
+			Stages: []daemon.StageShare{{Stage: rearing.StageID(stage), Name: stageName, Share: 1}},
+		}
+	}
+	blind := simple("hm-31", "heliconius-melpomene", "Heliconius melpomene", "emergence", "pupa", "pupa", 38, 0.95, true,
+		expected("eclosion", "adult", -4*h, 2*h, 9*h))
+	blind.Estimated = 18.4
+	return []daemon.CohortView{
+		monarch, blind,
+		simple("mp-07", "morpho-peleides", "Morpho peleides", "glasshouse", "larva-5", "larva, 5th instar", 24, 0.41, true,
+			expected("prepupa", "prepupa", 4*d, 6*d, 9*d)),
+		simple("mp-08", "morpho-peleides", "Morpho peleides", "nursery", "egg", "egg", 120, 0.9, true,
+			expected("hatching", "larva-1", 5*h, 11*h, 20*h)),
+		simple("pb-201", "pieris-brassicae", "Pieris brassicae", "pupae", "pupa", "pupa", 85, 0.2, false,
+			expected("eclosion", "adult", 7*d, 9*d, 11*d)),
+		simple("pb-190", "pieris-brassicae", "Pieris brassicae", "pupae", "adult", "adult", 12, 1, false),
+	}
+}
+
+func sampleAlarms() []daemon.AlarmView {
+	return []daemon.AlarmView{
+		{
+			Key: alerts.Key{Condition: "heat", Room: "nursery"}, Occurrence: 41, Priority: alerts.Critical, State: "unacknowledged", Active: true,
+			Title: "Nursery is too hot", Cause: "The heater may be stuck on.", Consequence: "Larvae are injured within the hour and die soon after.",
+			FirstAction: "Switch the heater off at its socket and open the vent.", TimeToRespond: 40 * time.Minute,
+			Value: 34.2, Limit: 32, Unit: "°C", Detail: "shelf 2 (nursery-north)", RaisedAt: now.Add(-9 * time.Minute),
+			Due: now.Add(31 * time.Minute), Cohorts: []rearing.CohortID{"dp-0412", "mp-08"},
+		},
+		{
+			Key: alerts.Key{Condition: "room_blind", Room: "emergence"}, Occurrence: 39, Priority: alerts.High, State: "acknowledged", Active: true,
+			Title: "Emergence room cannot be watched", Cause: "Both sensors are silent.", Consequence: "Heat or drying would go unseen.",
+			FirstAction: "Read the wall thermometer and check the sensors' power.", TimeToRespond: 2 * time.Hour,
+			RaisedAt: now.Add(-45 * time.Minute), AcknowledgedAt: now.Add(-30 * time.Minute), AcknowledgedBy: "Ines",
+			Cohorts: []rearing.CohortID{"hm-31"},
+		},
+		{
+			Key: alerts.Key{Condition: "sensor_silent", Room: "emergence", Subject: "emergence-door"}, Occurrence: 38, Priority: alerts.Medium,
+			State: "unacknowledged", Active: true, Title: "Sensor emergence-door is silent", Cause: "Flat battery or lost radio link.",
+			Consequence: "The room depends on what is left.", FirstAction: "Change the battery.", TimeToRespond: 8 * time.Hour,
+			RaisedAt: now.Add(-45 * time.Minute), Under: &alerts.Key{Condition: "room_blind", Room: "emergence"},
+		},
+		{
+			Key: alerts.Key{Condition: "drying", Room: "nursery"}, Occurrence: 36, Priority: alerts.Medium, State: "returned",
+			Title: "Nursery air was drying eggs", FirstAction: "Look at the eggs.", Value: 1.1, Limit: 1.4, Unit: "kPa",
+			TimeToRespond: 3 * time.Hour, RaisedAt: now.Add(-5 * time.Hour), ClearedAt: now.Add(-3 * time.Hour),
+		},
+		{
+			Key: alerts.Key{Condition: "damp", Room: "pupae"}, Occurrence: 30, Priority: alerts.Low, State: "shelved", Active: true,
+			Title: "Pupae cabinet is damp", FirstAction: "Open the door a finger wide.", Value: 81, Limit: 80, Unit: "%",
+			TimeToRespond: 12 * time.Hour, RaisedAt: now.Add(-30 * time.Hour),
+			ShelvedUntil: now.Add(3 * time.Hour), ShelvedBy: "Tomas", ShelvedReason: "drying out the substrate today",
+		},
+	}
+}
+
+// Empty returns a facility in which nothing is set up yet.
+func Empty() *daemon.Snapshot { return &daemon.Snapshot{Time: now, Location: time.UTC} }
+
+// Ugly returns a facility with hostile and extreme content: markup in names,
+// very long words, thirty alarms, duplicates, a broken link and store.
+func Ugly() *daemon.Snapshot {
+	s := Sample()
+	s.Invented = false
+	s.Facility = `<script>alert("f")</script> & Söhne`
+	long := strings.Repeat("W", 40)
+	s.Rooms[0].Name = `<img src=x onerror=alert(1)>`
+	s.Rooms[1].Name = long
+	s.Rooms[1].ID = sensors.RoomID(strings.Repeat("w", 40))
+	s.Rooms[3].Recent = nil
+	s.Cohorts[0].Note = `"><script>alert('note')</script>`
+	s.Cohorts[2].SpeciesName = long
+	s.Cohorts[2].Room = s.Rooms[1].ID
+	s.Cohorts[3].ID = rearing.CohortID(strings.Repeat("c", 40))
+	s.Sensors[0].Position = `shelf <b>2</b> "north"`
+	s.Sensors[3].ID = sensors.SensorID(strings.Repeat("s", 40))
+	s.Sensors[3].Room = s.Rooms[1].ID
+	s.Rejected = append(s.Rejected, daemon.RejectedMessage{
+		Time: now, Topic: strings.Repeat("a/", 60) + `<script>`, Outcome: "undecodable", Reason: `unexpected "<"`, Excerpt: `<script>\x00` + strings.Repeat("0", 200),
+	})
+	for i := range 30 {
+		s.Alarms = append(s.Alarms, daemon.AlarmView{
+			Key:        alerts.Key{Condition: "sensor_silent", Room: "nursery", Subject: fmt.Sprintf("probe-%02d", i)},
+			Occurrence: int64(100 + i), Priority: alerts.Medium, State: "unacknowledged", Active: true,
+			Title: fmt.Sprintf("Sensor probe-%02d with a long name in %s is silent", i, long), FirstAction: "Change the battery.",
+			TimeToRespond: 8 * time.Hour, RaisedAt: now.Add(-time.Duration(i) * time.Minute),
+		})
+	}
+	s.Broker.Connected, s.Broker.Subscribed = false, false
+	s.Broker.Problem = "connection refused: start the broker or correct broker.address in facility.yaml"
+	s.Store.OK = false
+	s.Store.Problem = "database disk image is read-only: make the folder writable and restart"
+	return s
+}
