@@ -1,0 +1,73 @@
+package conditions
+
+import (
+	"fmt"
+	"time"
+
+	"rearguard/alerts"
+)
+
+// Exposure is how long a value has been beyond a limit. Time beyond it counts
+// up, time safely within it counts down at the same rate, never below zero
+// nor above the time allowed: a short dip neither forgives a bad night nor
+// does a bad night weigh on a good week. Time without data counts neither
+// way.
+type Exposure struct {
+	// At is the time of the last evaluation, Truth what it found then.
+	At    time.Time    `json:"at,omitzero"`
+	Truth alerts.Truth `json:"truth,omitempty"`
+	// Beyond is the time counted.
+	Beyond time.Duration `json:"beyond,omitempty"`
+}
+
+// advance counts the stretch since the last evaluation by what it found.
+func (x Exposure) advance(now time.Time, found alerts.Truth, allowed time.Duration) Exposure {
+	if span := now.Sub(x.At); !x.At.IsZero() && span > 0 && found != alerts.Unknown {
+		switch x.Truth {
+		case alerts.True:
+			x.Beyond += span
+		case alerts.False:
+			x.Beyond -= span
+		case alerts.Between, alerts.Unknown:
+		}
+	}
+	x.Beyond = max(0, min(x.Beyond, allowed))
+	if now.After(x.At) {
+		x.At = now
+	}
+	x.Truth = found
+	return x
+}
+
+// dose judges a value that harms only by lasting.
+func (e evaluation) dose(
+	c alerts.Condition, limit *DoseLimit, extreme *Point, x Exposure,
+) (alerts.Observation, Exposure) {
+	o := e.found(c)
+	if limit == nil {
+		o.Truth, o.Detail = alerts.False, emptyRoom
+		return o, Exposure{}
+	}
+	o.Limit = limit.Value
+	if e.in.Blind || extreme == nil {
+		return o, x.advance(e.in.Now, alerts.Unknown, limit.For)
+	}
+	found := alerts.Above(extreme.Value, limit.Value, e.deadbands[c].Deadband)
+	x = x.advance(e.in.Now, found, limit.For)
+	o.Value, o.Truth = extreme.Value, found
+	if found == alerts.True && x.Beyond < limit.For {
+		// Beyond the limit, not yet for long enough: nothing begins, and
+		// what was begun does not end.
+		o.Truth = alerts.Between
+	}
+	o.Detail = fmt.Sprintf("%s; beyond the limit for %s%s", extreme.where(), span(x.Beyond), limit.by())
+	return o, x
+}
+
+// span writes a duration for people: minutes up to three hours, then hours.
+func span(d time.Duration) string {
+	if d < 3*time.Hour {
+		return fmt.Sprintf("%.0f min", d.Minutes())
+	}
+	return fmt.Sprintf("%.1f h", d.Hours())
+}

@@ -1,0 +1,115 @@
+package conditions
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"rearguard/alerts"
+)
+
+// FacilityState is what EvaluateFacility looks at: rearguard itself.
+type FacilityState struct {
+	Now      time.Time
+	Location *time.Location
+	// Broker is the link to the MQTT broker, Store the records.
+	Broker, Store PartState
+	// Undelivered counts notices that no channel could deliver and that are
+	// being tried again; OldestUndelivered is when the oldest was written.
+	Undelivered       int
+	OldestUndelivered time.Time
+	DeliveryProblem   string
+	// ClockOffset is by how much the clock of this machine is ahead of the
+	// times it should agree with; nil when there is nothing to compare.
+	ClockOffset *time.Duration
+}
+
+// PartState is the state of one part of rearguard.
+type PartState struct {
+	// Working is meaningless unless Known is set.
+	Known, Working bool
+	// Since is when the part began to work or to fail.
+	Since time.Time
+	// Name says which part, for example the address of the broker; Problem
+	// why it does not work and what to do.
+	Name, Problem string
+}
+
+const (
+	// deliveryLate is how long a notice may wait before that is an alarm.
+	deliveryLate = 10 * time.Minute
+	// clockTolerance is how wrong the clock may be.
+	clockTolerance = 2 * time.Minute
+)
+
+// EvaluateFacility returns one finding for each condition of rearguard itself.
+func EvaluateFacility(in FacilityState) []alerts.Observation {
+	return []alerts.Observation{
+		in.part(BrokerLost, in.Broker),
+		in.part(StoreFailing, in.Store),
+		in.delivery(),
+		in.clockObservation(),
+	}
+}
+
+func (in FacilityState) found(c alerts.Condition, unit string) alerts.Observation {
+	return alerts.Observation{Key: alerts.Key{Condition: c}, Time: in.Now, Unit: unit}
+}
+
+func (in FacilityState) part(c alerts.Condition, p PartState) alerts.Observation {
+	o := in.found(c, "min")
+	if !p.Known {
+		return o
+	}
+	o.Truth = alerts.False
+	if p.Working {
+		return o
+	}
+	o.Truth = alerts.True
+	o.Detail = p.Name
+	if !p.Since.IsZero() {
+		o.Value = minutes(in.Now.Sub(p.Since))
+		o.Detail += ", since " + clock(p.Since, in.Now, in.Location)
+	}
+	if p.Problem != "" {
+		o.Detail += ": " + p.Problem
+	}
+	return o
+}
+
+func (in FacilityState) delivery() alerts.Observation {
+	o := in.found(NoticeUndeliverable, "min")
+	o.Truth, o.Limit = alerts.False, minutes(deliveryLate)
+	if in.Undelivered <= 0 || in.OldestUndelivered.IsZero() {
+		return o
+	}
+	age := in.Now.Sub(in.OldestUndelivered)
+	o.Value = minutes(age)
+	if age < deliveryLate {
+		// Still being tried: no reason to begin, none to end.
+		o.Truth = alerts.Between
+		return o
+	}
+	o.Truth = alerts.True
+	o.Detail = fmt.Sprintf("%d waiting, oldest since %s", in.Undelivered, clock(in.OldestUndelivered, in.Now, in.Location))
+	if in.DeliveryProblem != "" {
+		o.Detail += ": " + in.DeliveryProblem
+	}
+	return o
+}
+
+func (in FacilityState) clockObservation() alerts.Observation {
+	o := in.found(ClockWrong, "s")
+	o.Limit = clockTolerance.Seconds()
+	if in.ClockOffset == nil {
+		return o
+	}
+	o.Value = math.Abs(in.ClockOffset.Seconds())
+	o.Truth = alerts.Above(o.Value, o.Limit, 30)
+	side := "ahead"
+	if *in.ClockOffset < 0 {
+		side = "behind"
+	}
+	o.Detail = fmt.Sprintf("this machine is %s %s", span(in.ClockOffset.Abs()), side)
+	return o
+}

@@ -1,0 +1,244 @@
+package conditions
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"rearguard/alerts"
+	"rearguard/sensors"
+)
+
+// Point is one extreme of a room's air, and which usable sensor gave it.
+type Point struct {
+	Value    float64
+	Sensor   sensors.SensorID
+	Position string
+}
+
+func (p Point) where() string {
+	if p.Position == "" {
+		return string(p.Sensor)
+	}
+	return fmt.Sprintf("%s (%s)", p.Position, p.Sensor)
+}
+
+// Limit is one limit in force in a room, and who set it.
+type Limit struct {
+	Value float64
+	// SetBy is the cohort, room override or facility default with the
+	// strictest value, for example "cohort atlas-3 in pupa".
+	SetBy string
+	// Assumed is set when the value has no published source.
+	Assumed bool
+}
+
+func (l Limit) by() string {
+	switch {
+	case l.SetBy == "":
+		return ""
+	case l.Assumed:
+		return "; limit set by " + l.SetBy + " (assumed)"
+	}
+	return "; limit set by " + l.SetBy
+}
+
+// DoseLimit is a limit that must not be exceeded for longer than For.
+type DoseLimit struct {
+	Limit
+	For time.Duration
+}
+
+// Limits are the limits in force in a room; nil where none is.
+type Limits struct {
+	// Heat and Chill are air temperatures in °C.
+	Heat, Chill *Limit
+	// Drying is a vapour pressure deficit in kPa, Damp a relative humidity
+	// in percent.
+	Drying, Damp *DoseLimit
+}
+
+// SensorState is what is known of one sensor's reporting.
+type SensorState struct {
+	ID       sensors.SensorID
+	Position string
+	// LastReading is the event time of the newest reading, zero for none.
+	LastReading time.Time
+	// LastValue is the newest reading for people, for example "27.4 °C".
+	LastValue string
+	// Interval is the expected time between readings, 0 while unknown.
+	Interval time.Duration
+	// ExpectedSince is from when the sensor could have been heard: when it
+	// was configured or rearguard began to listen.
+	ExpectedSince time.Time
+}
+
+// RoomState is all that Evaluate looks at.
+type RoomState struct {
+	Room sensors.RoomID
+	Name string
+	Now  time.Time
+	// Location is the zone in which people read times; nil for UTC.
+	Location *time.Location
+	// Blind is set while no usable temperature is fresh; BlindSince is when
+	// that began.
+	Blind      bool
+	BlindSince time.Time
+	// Warmest and Coldest are the extremes of usable, fresh temperature in
+	// °C; Driest and Dampest of relative humidity in percent; HighestVPD is
+	// the greatest vapour pressure deficit of one sensor in kPa. Nil where
+	// there is none.
+	Warmest, Coldest, Driest, Dampest, HighestVPD *Point
+	Limits                                        Limits
+	Sensors                                       []SensorState
+}
+
+// RoomMemory is what must be remembered of a room between evaluations. The
+// zero value remembers nothing.
+type RoomMemory struct {
+	Drying Exposure `json:"drying,omitzero"`
+	Damp   Exposure `json:"damp,omitzero"`
+}
+
+const (
+	silentIntervals = 3
+	silentFloor     = 5 * time.Minute
+	emptyRoom       = "no cohort in the room"
+)
+
+// Evaluate returns one finding for every condition of the room and of its
+// sensors, and the memory for the next call. A condition without a limit is
+// found false, so that an alarm left from before the room was emptied ends.
+func Evaluate(in RoomState, memory RoomMemory) ([]alerts.Observation, RoomMemory) {
+	e := evaluation{in: in, deadbands: deadbands()}
+	out := []alerts.Observation{
+		e.level(Heat, in.Limits.Heat, in.Warmest, alerts.Above),
+		e.level(Chill, in.Limits.Chill, in.Coldest, alerts.Below),
+	}
+	var drying, damp alerts.Observation
+	drying, memory.Drying = e.dose(Drying, in.Limits.Drying, in.HighestVPD, memory.Drying)
+	damp, memory.Damp = e.dose(Damp, in.Limits.Damp, in.Dampest, memory.Damp)
+	out = append(out, drying, damp, e.blind())
+	for _, s := range in.Sensors {
+		out = append(out, e.silent(s))
+	}
+	return out, memory
+}
+
+// deadbands takes the deadbands from the definitions, so that there is one
+// place for them.
+func deadbands() map[alerts.Condition]alerts.Definition {
+	byCondition := map[alerts.Condition]alerts.Definition{}
+	for _, d := range slices.Concat(airDefinitions(), houseDefinitions()) {
+		byCondition[d.Condition] = d
+	}
+	return byCondition
+}
+
+type evaluation struct {
+	in        RoomState
+	deadbands map[alerts.Condition]alerts.Definition
+}
+
+// found starts an observation about the room as a whole.
+func (e evaluation) found(c alerts.Condition) alerts.Observation {
+	return alerts.Observation{
+		Key:  alerts.Key{Condition: c, Room: e.in.Room},
+		Time: e.in.Now,
+		Unit: e.deadbands[c].Unit,
+	}
+}
+
+// level judges the extreme of the air against a limit.
+func (e evaluation) level(
+	c alerts.Condition, limit *Limit, extreme *Point, judge func(value, limit, deadband float64) alerts.Truth,
+) alerts.Observation {
+	o := e.found(c)
+	if limit == nil {
+		o.Truth, o.Detail = alerts.False, emptyRoom
+		return o
+	}
+	o.Limit = limit.Value
+	if e.in.Blind || extreme == nil {
+		return o
+	}
+	o.Value = extreme.Value
+	o.Truth = judge(extreme.Value, limit.Value, e.deadbands[c].Deadband)
+	o.Detail = extreme.where() + limit.by()
+	return o
+}
+
+// blind says whether anything can be told about the room's air.
+func (e evaluation) blind() alerts.Observation {
+	o := e.found(RoomBlind)
+	o.Truth = alerts.False
+	if !e.in.Blind {
+		return o
+	}
+	o.Truth = alerts.True
+	var last SensorState
+	for _, s := range e.in.Sensors {
+		if s.LastReading.After(last.LastReading) {
+			last = s
+		}
+	}
+	if !e.in.BlindSince.IsZero() {
+		o.Value = minutes(e.in.Now.Sub(e.in.BlindSince))
+	}
+	o.Detail = "no believable temperature"
+	if !last.LastReading.IsZero() {
+		o.Detail += fmt.Sprintf("; last heard %s%s at %s", sensorName(last), lastValue(last), e.clock(last.LastReading))
+	}
+	return o
+}
+
+// silent judges how late a sensor is against its own habit.
+func (e evaluation) silent(s SensorState) alerts.Observation {
+	o := e.found(SensorSilent)
+	o.Key.Subject = string(s.ID)
+	since := s.LastReading
+	if s.ExpectedSince.After(since) {
+		since = s.ExpectedSince
+	}
+	if s.Interval <= 0 || since.IsZero() {
+		o.Detail = sensorName(s) + ", reporting interval not known yet"
+		return o
+	}
+	limit := max(silentIntervals*s.Interval, silentFloor)
+	age := e.in.Now.Sub(since)
+	o.Value, o.Limit, o.Truth = minutes(age), minutes(limit), alerts.False
+	if age >= limit {
+		o.Truth = alerts.True
+	}
+	if s.LastReading.IsZero() {
+		o.Detail = sensorName(s) + ", never heard"
+	} else {
+		o.Detail = fmt.Sprintf("%s, last heard%s at %s", sensorName(s), lastValue(s), e.clock(s.LastReading))
+	}
+	return o
+}
+
+func (e evaluation) clock(t time.Time) string { return clock(t, e.in.Now, e.in.Location) }
+
+// clock writes a time for people, with the date unless it is of the same day.
+func clock(t, now time.Time, zone *time.Location) string {
+	if zone == nil {
+		zone = time.UTC
+	}
+	t, now = t.In(zone), now.In(zone)
+	if t.YearDay() == now.YearDay() && t.Year() == now.Year() {
+		return t.Format("15:04")
+	}
+	return t.Format("2 Jan 15:04")
+}
+
+func sensorName(s SensorState) string { return Point{Sensor: s.ID, Position: s.Position}.where() }
+
+func lastValue(s SensorState) string {
+	if s.LastValue == "" {
+		return ""
+	}
+	return " " + s.LastValue
+}
+
+func minutes(d time.Duration) float64 { return d.Minutes() }

@@ -1,0 +1,42 @@
+package alerts
+
+import (
+	"fmt"
+	"strings"
+)
+
+// Headline is the first line a person reads: room and number first, then
+// what is wrong. Room is the room's name, empty for the facility.
+func Headline(d Definition, room string, value, limit float64, unit string) string {
+	var b strings.Builder
+	if room != "" {
+		b.WriteString(room + " ")
+	}
+	if unit == "" {
+		b.WriteString(d.Title)
+		return b.String()
+	}
+	fmt.Fprintf(&b, "%s: %s (limit %s)", Quantity(value, unit), d.Title, Quantity(limit, unit))
+	return b.String()
+}
+
+// Quantity writes a value with its unit and no more digits than a person can
+// use: none for percent and minutes, two for kPa, one otherwise.
+func Quantity(value float64, unit string) string {
+	digits := 1
+	switch unit {
+	case "%", "min", "s", "":
+		digits = 0
+	case "kPa":
+		digits = 2
+	}
+	text := fmt.Sprintf("%.*f", digits, value)
+	if strings.Trim(text, "-0.") == "" {
+		// No minus before a rounded zero.
+		text = strings.TrimPrefix(text, "-")
+	}
+	if unit == "" {
+		return text
+	}
+	return text + " " + unit
+}
