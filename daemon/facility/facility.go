@@ -1,0 +1,258 @@
+// Package facility reads facility.yaml: the rooms, sensors, people and
+// channels of one site. Reading is strict. An unknown key, a wrong unit or an
+// impossible value is a fault, and all faults of a file are reported together
+// with line, column and the line itself, so that one round of editing is
+// enough.
+package facility
+
+import (
+	"time"
+
+	"rearguard/alerts"
+	"rearguard/sensors"
+	"rearguard/sensors/payload"
+)
+
+// Facility is everything the configuration file says, with defaults filled
+// in. Paths in it are relative to the folder of the file and already joined
+// with it.
+type Facility struct {
+	// Path is the file this was read from.
+	Path string `yaml:"-"`
+
+	Site    Site    `yaml:"facility" rule:"need"`
+	Records Records `yaml:"records"`
+	Broker  Broker  `yaml:"broker" rule:"need"`
+	Web     Web     `yaml:"web"`
+	Ingest  Ingest  `yaml:"ingest"`
+	// Limits apply in every room that does not set its own.
+	Limits  Limits   `yaml:"limits"`
+	Rooms   []Room   `yaml:"rooms" rule:"need"`
+	Sensors []Sensor `yaml:"sensors"`
+
+	// SpeciesYAML is the value of the key species as it stands in the file,
+	// or nil. Everything around it is blanked out, so that lines and columns
+	// counted in it are those of the file.
+	SpeciesYAML []byte `yaml:"-"`
+
+	People   []Person  `yaml:"people"`
+	Channels []Channel `yaml:"channels"`
+	Roster   []Duty    `yaml:"roster"`
+	// Alarms holds what the file says differently about a condition.
+	Alarms map[alerts.Condition]Tuning `yaml:"alarms"`
+}
+
+// Site names the facility and says where it lies.
+type Site struct {
+	Name string `yaml:"name" rule:"need"`
+	// Location is the time zone in which people read times; UTC if not given.
+	Location *time.Location `yaml:"timezone"`
+	// AltitudeM is the height above sea level in metres; it sets the air
+	// pressure.
+	AltitudeM float64 `yaml:"altitude_m" rule:"range=-500..6000"`
+}
+
+// Records says where history is kept and for how long.
+type Records struct {
+	Path string `yaml:"path"`
+	// KeepDays is the age in days at which readings are deleted; 0 keeps
+	// them for ever.
+	KeepDays int `yaml:"keep_days" rule:"range=0..36500"`
+	// Synchronous is "full" (survives loss of power) or "normal" (survives a
+	// crash of the program; the last moments may be lost with the power).
+	Synchronous string `yaml:"synchronous" rule:"one=full|normal"`
+}
+
+// Broker says how to reach the MQTT broker.
+type Broker struct {
+	// Address is tcp://host:port or tls://host:port, with the port always
+	// filled in.
+	Address  string `yaml:"address" rule:"need"`
+	ClientID string `yaml:"client_id" rule:"need"`
+	Username string `yaml:"username"`
+	// PasswordFile and PasswordEnv name where the password is; see Password.
+	PasswordFile string `yaml:"password_file"`
+	PasswordEnv  string `yaml:"password_env"`
+	// CAFile holds the certificates that vouch for the broker, in PEM; the
+	// system's are used if it is empty.
+	CAFile string `yaml:"ca_file"`
+	// CertificateFile and KeyFile are rearguard's own client certificate.
+	CertificateFile string `yaml:"certificate_file"`
+	KeyFile         string `yaml:"key_file"`
+	// AvailabilityTopic is where rearguard says that it is there.
+	AvailabilityTopic string `yaml:"availability_topic"`
+	// Discover are topic filters watched for sensors nobody has claimed.
+	Discover          []string `yaml:"discover"`
+	PayloadLimitBytes int      `yaml:"payload_limit_bytes" rule:"range=64..16777216"`
+}
+
+// Password tells where the broker's password is.
+func (b Broker) Password() Secret { return Secret{File: b.PasswordFile, Env: b.PasswordEnv} }
+
+// Web says where the pages are.
+type Web struct {
+	// Listen is the host:port the pages are served on.
+	Listen string `yaml:"listen"`
+	// PublicURL is the address under which people reach the pages, used for
+	// links in notices; without a slash at the end, empty if not given.
+	PublicURL string `yaml:"public_url"`
+}
+
+// Ingest bounds what is believed about the time of a reading.
+type Ingest struct {
+	// FutureTolerance is how far ahead of the clock a reading may be.
+	FutureTolerance time.Duration `yaml:"future_tolerance" rule:"range=1s..24h"`
+	// AgeLimit is how old a reading may be when it arrives.
+	AgeLimit time.Duration `yaml:"age_limit" rule:"range=1m..87600h"`
+	// GapLimit is the longest gap in air that is bridged by a straight line.
+	GapLimit time.Duration `yaml:"gap_limit" rule:"range=1m..168h"`
+}
+
+// Limits are limits on air that hold whatever cohort is in the room. A nil or
+// zero field sets none.
+type Limits struct {
+	// HeatCelsius and ChillCelsius are air temperatures in °C.
+	HeatCelsius  *float64 `yaml:"heat_celsius" rule:"range=-20..60"`
+	ChillCelsius *float64 `yaml:"chill_celsius" rule:"range=-20..60"`
+	// DryingKilopascals is a vapour pressure deficit in kPa that must not
+	// last longer than DryingAfter.
+	DryingKilopascals *float64      `yaml:"drying_kilopascals" rule:"range=0.05..15"`
+	DryingAfter       time.Duration `yaml:"drying_after" rule:"range=1m..168h"`
+	// DampPercent is a relative humidity in percent that must not last
+	// longer than DampAfter.
+	DampPercent *float64      `yaml:"damp_percent" rule:"range=20..100"`
+	DampAfter   time.Duration `yaml:"damp_after" rule:"range=1m..168h"`
+}
+
+// Room is one room, chamber or cabinet with air of its own.
+type Room struct {
+	ID   sensors.RoomID `yaml:"id" rule:"need"`
+	Name string         `yaml:"name"`
+	// Limits are the facility's limits with the room's own laid over them.
+	Limits Limits `yaml:"limits"`
+	// ColdestSurfaceBelowAirCelsius is by how many degrees the coldest wall
+	// or window stays below the air; it tells when water condenses there.
+	ColdestSurfaceBelowAirCelsius float64 `yaml:"coldest_surface_below_air_celsius" rule:"range=0..30"`
+}
+
+// Sensor is one device that reports air.
+type Sensor struct {
+	ID sensors.SensorID `yaml:"id" rule:"need"`
+	// Room is empty for outdoor and supply-air sensors.
+	Room     sensors.RoomID `yaml:"room"`
+	Position string         `yaml:"position"`
+	// Interval is the expected time between reports, 0 if it is to be learned.
+	Interval time.Duration `yaml:"interval" rule:"range=1s..24h"`
+	Inputs   []Input       `yaml:"inputs" rule:"need"`
+}
+
+// Input is one topic a sensor reports on, and how to read its payload.
+type Input struct {
+	Topic  string `yaml:"topic" rule:"need"`
+	Format string `yaml:"format" rule:"need"`
+	// Time is nil when the payload carries no time of its own.
+	Time   *TimeField `yaml:"time"`
+	Values []Value    `yaml:"values" rule:"need"`
+}
+
+// TimeField says where in a payload the event time is.
+type TimeField struct {
+	// At is a JSON pointer (RFC 6901).
+	At string `yaml:"at" rule:"need"`
+	// Unit is s, ms, us or ns of Unix time, or rfc3339.
+	Unit string `yaml:"unit" rule:"need"`
+}
+
+// Value says where in a payload one quantity is.
+type Value struct {
+	Quantity sensors.Quantity `yaml:"quantity" rule:"need"`
+	// At is a JSON pointer (RFC 6901) for format json and empty for plain.
+	At string `yaml:"at"`
+	// Unit is the unit the sensor reports in, for example "°F".
+	Unit string `yaml:"unit"`
+}
+
+// Spec returns how to decode the payloads of the input.
+func (in Input) Spec() payload.Spec {
+	spec := payload.Spec{Format: in.Format}
+	if in.Time != nil {
+		spec.Time = &payload.TimeSpec{At: in.Time.At, Unit: in.Time.Unit}
+	}
+	for _, v := range in.Values {
+		spec.Values = append(spec.Values, payload.ValueSpec{Quantity: v.Quantity, At: v.At, Unit: v.Unit})
+	}
+	return spec
+}
+
+// Person is somebody who can be told about alarms.
+type Person struct {
+	ID    string `yaml:"id" rule:"need"`
+	Name  string `yaml:"name" rule:"need"`
+	Email string `yaml:"email"`
+}
+
+// Channel is one way to reach people. Exactly the settings of its kind are
+// set.
+type Channel struct {
+	ID   string `yaml:"id" rule:"need"`
+	Kind string `yaml:"kind" rule:"need;one=email|webhook"`
+	// SMTP is set for kind email.
+	SMTP *SMTP `yaml:"smtp"`
+	// URL and the secret are set for kind webhook.
+	URL        string `yaml:"url"`
+	SecretFile string `yaml:"secret_file"`
+	SecretEnv  string `yaml:"secret_env"`
+	// CAFile holds the certificates that vouch for the webhook's server.
+	CAFile string `yaml:"ca_file"`
+}
+
+// Secret tells where the signing secret of a webhook is.
+func (c Channel) Secret() Secret { return Secret{File: c.SecretFile, Env: c.SecretEnv} }
+
+// SMTP says how to hand on e-mail.
+type SMTP struct {
+	Host string `yaml:"host" rule:"need"`
+	// Port is 587 for starttls, 465 for implicit and 25 for none if it is
+	// not given.
+	Port int `yaml:"port" rule:"range=1..65535"`
+	// TLS is "starttls", "implicit" or "none".
+	TLS          string `yaml:"tls" rule:"one=starttls|implicit|none"`
+	Username     string `yaml:"username"`
+	PasswordFile string `yaml:"password_file"`
+	PasswordEnv  string `yaml:"password_env"`
+	From         string `yaml:"from" rule:"need"`
+	CAFile       string `yaml:"ca_file"`
+}
+
+// Password tells where the password of the mail account is.
+func (s SMTP) Password() Secret { return Secret{File: s.PasswordFile, Env: s.PasswordEnv} }
+
+// Duty is one line of the roster: who is told, by which channels, about
+// alarms of which priorities.
+type Duty struct {
+	Who        []string          `yaml:"who" rule:"need"`
+	Channels   []string          `yaml:"channels" rule:"need"`
+	Priorities []alerts.Priority `yaml:"priorities"`
+}
+
+// Tuning changes how one condition becomes an alarm. A nil field leaves the
+// condition's own setting.
+type Tuning struct {
+	OnDelay  *time.Duration `yaml:"on_delay" rule:"range=0s..168h"`
+	OffDelay *time.Duration `yaml:"off_delay" rule:"range=0s..168h"`
+	// Only the deadband in the condition's unit can be set.
+	DeadbandCelsius     *float64 `yaml:"deadband_celsius" rule:"range=0..20"`
+	DeadbandKilopascals *float64 `yaml:"deadband_kilopascals" rule:"range=0..5"`
+	DeadbandPercent     *float64 `yaml:"deadband_percent" rule:"range=0..50"`
+}
+
+// Deadband returns the deadband in the condition's unit, nil if the file
+// leaves the condition's own.
+func (t Tuning) Deadband() *float64 {
+	for _, d := range []*float64{t.DeadbandCelsius, t.DeadbandKilopascals, t.DeadbandPercent} {
+		if d != nil {
+			return d
+		}
+	}
+	return nil
+}

@@ -1,0 +1,154 @@
+package facility
+
+import (
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+)
+
+// secretLimitBytes is more than any password or key needs.
+const secretLimitBytes = 64 << 10
+
+// Secret says where a password or key is kept. The zero value is no secret.
+type Secret struct{ File, Env string }
+
+// Given reports whether there is a secret.
+func (s Secret) Given() bool { return s.File != "" || s.Env != "" }
+
+// Read returns the secret without line breaks at its end. It is read anew
+// each time, so that a changed password needs no restart. No secret gives
+// "" and no error; an empty one is an error.
+func (s Secret) Read() (string, error) {
+	switch {
+	case s.File != "":
+		data, err := readSmall(s.File)
+		if err != nil {
+			return "", fmt.Errorf("read secret: %w", err)
+		}
+		secret := strings.TrimRight(string(data), "\r\n")
+		if secret == "" {
+			return "", fmt.Errorf("read secret: %s is empty", s.File)
+		}
+		return secret, nil
+	case s.Env != "":
+		secret := os.Getenv(s.Env)
+		if secret == "" {
+			return "", fmt.Errorf("read secret: the environment variable %s is not set", s.Env)
+		}
+		return secret, nil
+	}
+	return "", nil
+}
+
+// readSmall refuses devices and pipes, on which reading would never end.
+func readSmall(path string) ([]byte, error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return nil, err
+	}
+	if !info.Mode().IsRegular() {
+		return nil, fmt.Errorf("%s is not a file", path)
+	}
+	file, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer file.Close() //nolint:errcheck // only read
+	data, err := io.ReadAll(io.LimitReader(file, secretLimitBytes+1))
+	if err != nil {
+		return nil, err
+	}
+	if len(data) > secretLimitBytes {
+		return nil, fmt.Errorf("%s is larger than %d bytes", path, secretLimitBytes)
+	}
+	return data, nil
+}
+
+// joinPaths makes every path of the file relative to folder.
+func (f *Facility) joinPaths(folder string) {
+	paths := []*string{
+		&f.Records.Path, &f.Broker.PasswordFile, &f.Broker.CAFile, &f.Broker.CertificateFile, &f.Broker.KeyFile,
+	}
+	for i := range f.Channels {
+		c := &f.Channels[i]
+		paths = append(paths, &c.SecretFile, &c.CAFile)
+		if c.SMTP != nil {
+			paths = append(paths, &c.SMTP.PasswordFile, &c.SMTP.CAFile)
+		}
+	}
+	for _, p := range paths {
+		if *p != "" && !filepath.IsAbs(*p) {
+			*p = filepath.Join(folder, *p)
+		}
+	}
+}
+
+// checkFiles finds secrets and certificates that could not be used.
+func (d *document) checkFiles(f *Facility) {
+	d.checkSecret("broker", "password", f.Broker.Password())
+	d.checkAuthorities("broker.ca_file", f.Broker.CAFile)
+	if f.Broker.CertificateFile != "" && f.Broker.KeyFile != "" {
+		if _, err := tls.LoadX509KeyPair(f.Broker.CertificateFile, f.Broker.KeyFile); err != nil {
+			d.faultAt("broker.certificate_file", "the client certificate cannot be used: "+reason(err), "check both files and that rearguard may read them")
+		}
+	}
+	for i, c := range f.Channels {
+		path := fmt.Sprintf("channels[%d]", i)
+		d.checkSecret(path, "secret", c.Secret())
+		d.checkAuthorities(path+".ca_file", c.CAFile)
+		if c.SMTP != nil {
+			d.checkSecret(path+".smtp", "password", c.SMTP.Password())
+			d.checkAuthorities(path+".smtp.ca_file", c.SMTP.CAFile)
+		}
+	}
+}
+
+func (d *document) checkSecret(path, word string, s Secret) {
+	if _, err := s.Read(); err != nil {
+		if s.File != "" {
+			d.faultAt(path+"."+word+"_file", fmt.Sprintf("the %s cannot be read: %s", word, reason(err)), "create the file and let rearguard's account read it")
+		} else {
+			d.faultAt(path+"."+word+"_env", fmt.Sprintf("the %s cannot be read: %s", word, reason(err)), "set the variable in the environment of rearguard")
+		}
+	}
+}
+
+func (d *document) checkAuthorities(path, file string) {
+	if file == "" {
+		return
+	}
+	if _, err := Authorities(file); err != nil {
+		d.faultAt(path, reason(err), "name a file with certificates in PEM form that rearguard may read")
+	}
+}
+
+// Authorities reads the certificates that vouch for a server; for no file it
+// returns nil, which stands for those of the system.
+func Authorities(file string) (*x509.CertPool, error) {
+	if file == "" {
+		return nil, nil
+	}
+	data, err := readSmall(file)
+	if err != nil {
+		return nil, fmt.Errorf("read certificates: %w", err)
+	}
+	pool := x509.NewCertPool()
+	if !pool.AppendCertsFromPEM(data) {
+		return nil, fmt.Errorf("read certificates: %s holds none", file)
+	}
+	return pool, nil
+}
+
+// reason returns the text of an error without the prefix of Secret.Read.
+func reason(err error) string {
+	var path *os.PathError
+	if errors.As(err, &path) {
+		return path.Path + ": " + path.Err.Error()
+	}
+	return strings.TrimPrefix(err.Error(), "read secret: ")
+}

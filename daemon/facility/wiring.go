@@ -1,0 +1,248 @@
+package facility
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"net/mail"
+	"slices"
+	"strings"
+
+	"rearguard/alerts"
+	"rearguard/sensors"
+	"rearguard/sensors/payload"
+)
+
+// claim is one piece of data that a sensor reads from a topic.
+type claim struct{ topic, at string }
+
+// source is one time series of one sensor.
+type source struct {
+	sensor   sensors.SensorID
+	quantity sensors.Quantity
+}
+
+func (d *document) validateSensors(f *Facility, rooms []string) {
+	d.ids("sensors", len(f.Sensors), func(i int) string { return string(f.Sensors[i].ID) })
+	claims := map[claim]int{}
+	sources := map[source]int{}
+	formats := map[string]string{}
+	for i, s := range f.Sensors {
+		path := fmt.Sprintf("sensors[%d]", i)
+		d.reference(path+".room", string(s.Room), "room", rooms)
+		for j, in := range s.Inputs {
+			here := fmt.Sprintf("%s.inputs[%d]", path, j)
+			d.validateInput(here, in, f.Broker.AvailabilityTopic)
+			if earlier := formats[in.Topic]; earlier != "" && in.Format != "" && earlier != in.Format {
+				d.faultAt(here+".format", fmt.Sprintf("the topic %s is read as %s elsewhere in this file", in.Topic, earlier), "one topic has one format")
+			} else if in.Topic != "" {
+				formats[in.Topic] = in.Format
+			}
+			for k, v := range in.Values {
+				at := fmt.Sprintf("%s.values[%d]", here, k)
+				line := 0
+				if p, ok := d.places[at]; ok {
+					line = p.value.Line
+				}
+				what := claim{in.Topic, v.At}
+				if first, taken := claims[what]; taken && in.Topic != "" {
+					d.faultAt(at, fmt.Sprintf("the value %sof topic %s is claimed twice", atPlace(v.At), in.Topic),
+						fmt.Sprintf("line %d claims it too: two sensors cannot be the same data", first))
+				} else {
+					claims[what] = line
+				}
+				series := source{s.ID, v.Quantity}
+				if first, taken := sources[series]; taken && s.ID != "" && v.Quantity != 0 {
+					d.faultAt(at, fmt.Sprintf("the %s of sensor %s has two sources", v.Quantity, s.ID),
+						fmt.Sprintf("line %d is the other: define a sensor for each", first))
+				} else {
+					sources[series] = line
+				}
+			}
+		}
+	}
+}
+
+func (d *document) validateInput(path string, in Input, availability string) {
+	if d.has(path+".topic") && in.Topic != "" {
+		if p := topicProblem(in.Topic); p != "" {
+			d.faultAt(path+".topic", p, "write the one topic on which this sensor reports")
+		} else if in.Topic == availability {
+			d.faultAt(path+".topic", "this is rearguard's own availability topic", "write the topic on which this sensor reports")
+		}
+	}
+	for k, v := range in.Values {
+		at := fmt.Sprintf("%s.values[%d]", path, k)
+		// A bare number says nothing about its scale, and degrees Celsius
+		// taken for Fahrenheit are still a plausible room.
+		bare := in.Format == payload.Plain || in.Format == payload.JSON
+		if bare && v.Unit == "" && v.Quantity != 0 && !d.has(at+".unit") {
+			d.faultAt(at, fmt.Sprintf("the unit of the %s is missing", v.Quantity), "add unit: "+quotedList(payload.Units(v.Quantity)))
+		}
+	}
+	d.validateSpec(path, in)
+}
+
+// validateSpec lets the decoder check the rest, unless the input has faults
+// already, which it would only repeat.
+func (d *document) validateSpec(path string, in Input) {
+	for _, f := range d.faults {
+		if strings.HasPrefix(f.Path, path) {
+			return
+		}
+	}
+	_, err := payload.New(in.Spec())
+	if err == nil {
+		return
+	}
+	for _, fault := range flatten(err) {
+		var spec *payload.SpecError
+		if !errors.As(fault, &spec) {
+			d.faultAt(path, fault.Error(), "correct this input")
+			continue
+		}
+		d.faultAt(join(path, spec.Field), spec.Reason, specAdvice(spec.Field, in))
+	}
+}
+
+func flatten(err error) []error {
+	joined, ok := err.(interface{ Unwrap() []error }) //nolint:errorlint // the tree is walked by hand
+	if !ok {
+		return []error{err}
+	}
+	var all []error
+	for _, e := range joined.Unwrap() {
+		all = append(all, flatten(e)...)
+	}
+	return all
+}
+
+func specAdvice(field string, in Input) string {
+	switch {
+	case field == "format":
+		return choose(in.Format, []string{payload.Plain, payload.JSON})
+	case strings.HasSuffix(field, ".unit") && field != "time.unit":
+		for k, v := range in.Values {
+			if field == fmt.Sprintf("values[%d].unit", k) {
+				return "write " + quotedList(payload.Units(v.Quantity))
+			}
+		}
+	case strings.HasSuffix(field, ".at") && in.Format == payload.JSON:
+		return `a JSON pointer (RFC 6901) starts with a slash, for example "/data/temperature"`
+	case in.Format == payload.Plain:
+		return "a plain payload is one number and nothing else; other payloads need another format"
+	}
+	return "correct or remove it"
+}
+
+func atPlace(at string) string {
+	if at == "" {
+		return ""
+	}
+	return fmt.Sprintf("at %q ", at)
+}
+
+func quotedList(words []string) string {
+	quoted := make([]string, len(words))
+	for i, w := range words {
+		quoted[i] = fmt.Sprintf("%q", w)
+	}
+	return strings.Join(quoted, " or ")
+}
+
+func (d *document) validatePeople(f *Facility) {
+	people := d.ids("people", len(f.People), func(i int) string { return f.People[i].ID })
+	channels := d.ids("channels", len(f.Channels), func(i int) string { return f.Channels[i].ID })
+	withoutEmail := map[string]bool{}
+	for i, p := range f.People {
+		withoutEmail[p.ID] = p.Email == ""
+		d.email(fmt.Sprintf("people[%d].email", i), p.Email)
+	}
+	byEmail := map[string]bool{}
+	for i, c := range f.Channels {
+		byEmail[c.ID] = c.Kind == "email"
+		d.validateChannel(fmt.Sprintf("channels[%d]", i), c)
+	}
+	for i, duty := range f.Roster {
+		path := fmt.Sprintf("roster[%d]", i)
+		mails := false
+		for j, id := range duty.Channels {
+			d.reference(fmt.Sprintf("%s.channels[%d]", path, j), id, "channel", channels)
+			mails = mails || byEmail[id]
+		}
+		for j, id := range duty.Who {
+			at := fmt.Sprintf("%s.who[%d]", path, j)
+			d.reference(at, id, "person", people)
+			if mails && slices.Contains(people, id) && withoutEmail[id] {
+				d.faultAt(at, fmt.Sprintf("%s is to be told by e-mail and has no address", id), "add email: to this person")
+			}
+		}
+		seen := map[alerts.Priority]bool{}
+		for j, p := range duty.Priorities {
+			if p != 0 && seen[p] {
+				d.faultAt(fmt.Sprintf("%s.priorities[%d]", path, j), fmt.Sprintf("the priority %s stands twice", p), "keep one of them")
+			}
+			seen[p] = true
+		}
+	}
+}
+
+func (d *document) validateChannel(path string, c Channel) {
+	isEmail, isWebhook := c.Kind == "email", c.Kind == "webhook"
+	if isEmail {
+		if c.SMTP == nil && !d.has(path+".smtp") {
+			d.faultAt(path, "a channel of kind email needs smtp", "add smtp: with the host of the mail server")
+		}
+		for key, value := range map[string]string{"url": c.URL, "secret_file": c.SecretFile, "secret_env": c.SecretEnv, "ca_file": c.CAFile} {
+			if value != "" {
+				d.faultAt(path+"."+key, fmt.Sprintf("%s does not belong to kind email", key), "remove it")
+			}
+		}
+	}
+	if isWebhook {
+		switch {
+		case !d.has(path + ".url"):
+			d.faultAt(path, "a channel of kind webhook needs url", "add url: with the address to call")
+		case urlProblem(c.URL) != "":
+			d.faultAt(path+".url", urlProblem(c.URL), "write for example https://hooks.example.org/rearguard")
+		}
+		if !d.secret(path, "secret", c.SecretFile, c.SecretEnv) {
+			d.faultAt(path, "a channel of kind webhook needs a secret to sign with", "add secret_file: or secret_env:")
+		}
+		if c.SMTP != nil {
+			d.faultAt(path+".smtp", "smtp does not belong to kind webhook", "remove it")
+		}
+	}
+	if s := c.SMTP; s != nil {
+		d.validateSMTP(path+".smtp", *s)
+	}
+}
+
+func (d *document) validateSMTP(path string, s SMTP) {
+	d.email(path+".from", s.From)
+	if s.Host != "" && strings.ContainsAny(s.Host, ":/@ ") && net.ParseIP(s.Host) == nil {
+		d.faultAt(path+".host", fmt.Sprintf("%q is not the name of a host", s.Host), "write the name or address only; the port has a key of its own")
+	}
+	given := d.secret(path, "password", s.PasswordFile, s.PasswordEnv)
+	switch {
+	case given && s.Username == "":
+		d.faultAt(path, "a password without a username", "add username:")
+	case !given && s.Username != "":
+		d.faultAt(path, "a username without a password", "add password_file: or password_env:")
+	case given && s.TLS == "none":
+		d.faultAt(path+".tls", "the password would cross the network readable by all", "use starttls or implicit")
+	}
+	if s.CAFile != "" && s.TLS == "none" {
+		d.faultAt(path+".ca_file", "ca_file has no use with tls: none", "use starttls or implicit, or remove the key")
+	}
+}
+
+func (d *document) email(path, address string) {
+	if address == "" {
+		return
+	}
+	parsed, err := mail.ParseAddress(address)
+	if err != nil || parsed.Address != address {
+		d.faultAt(path, fmt.Sprintf("%q is not an e-mail address", address), "write the address only, for example lead@example.org")
+	}
+}
