@@ -10,18 +10,24 @@ import (
 	"strings"
 
 	"rearguard/alerts"
+	"rearguard/alerts/conditions"
 )
 
 // idPattern keeps ids fit for labels, addresses of pages and file names.
 var idPattern = regexp.MustCompile(`^[a-z0-9]([a-z0-9._-]{0,62}[a-z0-9])?$`)
 
-// deadbandUnits returns the conditions that can be tuned, each with the unit
-// of its deadband; "" is a condition without one.
+// deadbandUnits returns the conditions that can be tuned, each with the word
+// for the unit of its deadband; "" is a condition without one.
 func deadbandUnits() map[alerts.Condition]string {
-	return map[alerts.Condition]string{
-		"heat": "celsius", "chill": "celsius", "drying": "kilopascals", "damp": "percent",
-		"sensor_silent": "", "room_blind": "", "broker_lost": "",
+	words := map[string]string{"°C": "celsius", "kPa": "kilopascals", "%": "percent"}
+	units := map[alerts.Condition]string{}
+	for _, definition := range conditions.Definitions() {
+		units[definition.Condition] = ""
+		if definition.Deadband > 0 {
+			units[definition.Condition] = words[definition.Unit]
+		}
 	}
+	return units
 }
 
 // validate finds what single values cannot show: how they fit together.
