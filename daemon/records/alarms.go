@@ -1,0 +1,118 @@
+package records
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"time"
+
+	"rearguard/alerts"
+)
+
+// AlarmRow is the life cycle of one alarm as it stands.
+type AlarmRow struct {
+	Key alerts.Key
+	// Occurrence numbers the times that any alarm was raised, from 1; 0 while
+	// this one waits for its on-delay or is shelved without being raised.
+	Occurrence int64
+	Priority   alerts.Priority
+	// State is the life cycle in the words of the engine; null when empty.
+	State json.RawMessage
+	// Active is set while the condition is true.
+	Active bool
+	// Closed is set when the alarm is back in its normal state and nothing is
+	// left to remember: LoadAlarms no longer gives it, AlarmHistory does.
+	Closed                              bool
+	RaisedAt, ClearedAt, AcknowledgedAt time.Time
+	AcknowledgedBy                      string
+}
+
+// AlarmTransition is one step in the life cycle of an alarm.
+type AlarmTransition struct {
+	Key        alerts.Key
+	Occurrence int64
+	Time       time.Time
+	// From and To are names of ISA-18.2 states.
+	From, To string
+	// Who is the person who caused it, empty when the condition did.
+	Who, Reason string
+}
+
+func (s *Store) putAlarm(ctx context.Context, a *AlarmRow) error {
+	cycle := []any{int64(a.Priority), a.Active, millis(a.RaisedAt), millis(a.ClearedAt), millis(a.AcknowledgedAt), a.AcknowledgedBy, text(a.State)}
+	if a.Occurrence != 0 {
+		args := append(alarmKey(a.Key), a.Occurrence, a.Closed)
+		if _, err := s.write.occurrence.ExecContext(ctx, append(args, cycle...)...); err != nil {
+			return err
+		}
+	}
+	if a.Closed {
+		_, err := s.write.closeAlarm.ExecContext(ctx, alarmKey(a.Key)...)
+		return err
+	}
+	args := append(alarmKey(a.Key), a.Occurrence)
+	_, err := s.write.alarm.ExecContext(ctx, append(args, cycle...)...)
+	return err
+}
+
+func (s *Store) putTransition(ctx context.Context, t *AlarmTransition) error {
+	_, err := s.write.transition.ExecContext(ctx, append(alarmKey(t.Key),
+		t.Occurrence, t.Time.UnixMilli(), t.From, t.To, t.Who, t.Reason)...)
+	return err
+}
+
+// LoadAlarms gives every alarm that is not closed, in the order of its key.
+func (r *Reader) LoadAlarms(ctx context.Context) ([]AlarmRow, error) {
+	return collect(ctx, r, scanAlarm, `SELECT condition, room, subject, occurrence, 0, priority, active,
+		raised_at, cleared_at, acknowledged_at, acknowledged_by, state FROM alarm ORDER BY condition, room, subject`)
+}
+
+// AlarmHistory gives the occurrences raised in [from, to), oldest first, each
+// as it last stood.
+func (r *Reader) AlarmHistory(ctx context.Context, from, to time.Time) ([]AlarmRow, error) {
+	return collect(ctx, r, scanAlarm, `SELECT condition, room, subject, id, closed, priority, active,
+		raised_at, cleared_at, acknowledged_at, acknowledged_by, state FROM occurrence
+		WHERE raised_at >= ? AND raised_at < ? ORDER BY raised_at, id`, from.UnixMilli(), to.UnixMilli())
+}
+
+// AlarmTransitions gives the transitions in [from, to), in the order in which
+// they happened.
+func (r *Reader) AlarmTransitions(ctx context.Context, from, to time.Time) ([]AlarmTransition, error) {
+	return collect(ctx, r, scanTransition, `SELECT condition, room, subject, occurrence, time, from_state, to_state, who, reason
+		FROM alarm_transition WHERE time >= ? AND time < ? ORDER BY id`, from.UnixMilli(), to.UnixMilli())
+}
+
+func scanAlarm(rows *sql.Rows) (a AlarmRow, err error) {
+	var raised, cleared, acknowledged sql.NullInt64
+	var state string
+	err = rows.Scan(&a.Key.Condition, &a.Key.Room, &a.Key.Subject, &a.Occurrence, &a.Closed, &a.Priority, &a.Active,
+		&raised, &cleared, &acknowledged, &a.AcknowledgedBy, &state)
+	a.RaisedAt, a.ClearedAt, a.AcknowledgedAt = fromMillis(raised), fromMillis(cleared), fromMillis(acknowledged)
+	a.State = json.RawMessage(state)
+	return a, err
+}
+
+func scanTransition(rows *sql.Rows) (t AlarmTransition, err error) {
+	var at int64
+	err = rows.Scan(&t.Key.Condition, &t.Key.Room, &t.Key.Subject, &t.Occurrence, &at, &t.From, &t.To, &t.Who, &t.Reason)
+	t.Time = time.UnixMilli(at).UTC()
+	return t, err
+}
+
+// collect runs query and gives its rows.
+func collect[T any](ctx context.Context, r *Reader, scan func(*sql.Rows) (T, error), query string, args ...any) ([]T, error) {
+	rows, err := r.db.QueryContext(ctx, query, args...)
+	if err != nil {
+		return nil, describe(r.path, err)
+	}
+	defer rows.Close()
+	var list []T
+	for rows.Next() {
+		v, err := scan(rows)
+		if err != nil {
+			return nil, describe(r.path, err)
+		}
+		list = append(list, v)
+	}
+	return list, describe(r.path, rows.Err())
+}

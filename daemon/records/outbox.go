@@ -1,0 +1,133 @@
+package records
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"fmt"
+	"time"
+)
+
+// OutboxState says what became of a notice.
+type OutboxState string
+
+// The states of a notice.
+const (
+	Pending   OutboxState = "pending"
+	Delivered OutboxState = "delivered"
+	// Dead notices will not be tried again.
+	Dead OutboxState = "dead"
+)
+
+// OutboxRow is one notice to one person by one channel.
+type OutboxRow struct {
+	// ID numbers notices in the order in which they were entered; it is set
+	// by the store.
+	ID int64
+	// Key makes the notice unique, for example occurrence, sequence,
+	// recipient and channel in one text: a second one with it is not entered.
+	Key                string
+	Occurrence         int64
+	Channel, Recipient string
+	// Payload is what the channel needs to send; null when empty.
+	Payload   json.RawMessage
+	CreatedAt time.Time
+	// DueAt is when to try (again).
+	DueAt time.Time
+	// Attempts, State, DoneAt and LastError are kept by the Mark methods and
+	// not read by Commit: a new notice is pending.
+	Attempts  int
+	State     OutboxState
+	DoneAt    time.Time
+	LastError string
+}
+
+// OutboxTotal counts notices.
+type OutboxTotal struct {
+	Channel string
+	State   OutboxState
+	Count   int64
+}
+
+func (s *Store) putNotice(ctx context.Context, n *OutboxRow) error {
+	_, err := s.write.notice.ExecContext(ctx, n.Key, n.Occurrence, n.Channel, n.Recipient, text(n.Payload),
+		n.CreatedAt.UnixMilli(), n.DueAt.UnixMilli())
+	return err
+}
+
+// DueNotices gives up to limit pending notices that are due at now, the
+// longest due first.
+func (r *Reader) DueNotices(ctx context.Context, now time.Time, limit int) ([]OutboxRow, error) {
+	return collect(ctx, r, scanNotice, outboxColumns+
+		` WHERE state = 'pending' AND due_at <= ? ORDER BY due_at, id LIMIT ?`, now.UnixMilli(), limit)
+}
+
+// NextDue gives the time at which the next pending notice is due, zero when
+// none is pending.
+func (r *Reader) NextDue(ctx context.Context) (time.Time, error) {
+	var due sql.NullInt64
+	err := r.db.QueryRowContext(ctx, `SELECT min(due_at) FROM outbox WHERE state = 'pending'`).Scan(&due)
+	return fromMillis(due), describe(r.path, err)
+}
+
+// Notices gives the notices of one occurrence in the order of entry.
+func (r *Reader) Notices(ctx context.Context, occurrence int64) ([]OutboxRow, error) {
+	return collect(ctx, r, scanNotice, outboxColumns+` WHERE occurrence = ? ORDER BY id`, occurrence)
+}
+
+// OutboxTotals counts notices by channel and state since the records began.
+func (r *Reader) OutboxTotals(ctx context.Context) ([]OutboxTotal, error) {
+	return collect(ctx, r, func(rows *sql.Rows) (t OutboxTotal, err error) {
+		err = rows.Scan(&t.Channel, &t.State, &t.Count)
+		return t, err
+	}, `SELECT channel, state, count(*) FROM outbox GROUP BY channel, state ORDER BY channel, state`)
+}
+
+// MarkDelivered notes that the notice was handed over at the time at.
+func (s *Store) MarkDelivered(ctx context.Context, id int64, at time.Time) error {
+	return s.mark(ctx, id, `UPDATE outbox SET state = 'delivered', attempts = attempts + 1, done_at = ?, last_error = ''
+		WHERE id = ? AND state = 'pending'`, at.UnixMilli(), id)
+}
+
+// MarkRetry notes that an attempt failed for the given reason and that the
+// next one is due at due.
+func (s *Store) MarkRetry(ctx context.Context, id int64, due time.Time, reason string) error {
+	return s.mark(ctx, id, `UPDATE outbox SET attempts = attempts + 1, due_at = ?, last_error = ?
+		WHERE id = ? AND state = 'pending'`, due.UnixMilli(), reason, id)
+}
+
+// MarkDead gives the notice up at the time at.
+func (s *Store) MarkDead(ctx context.Context, id int64, at time.Time, reason string) error {
+	return s.mark(ctx, id, `UPDATE outbox SET state = 'dead', attempts = attempts + 1, done_at = ?, last_error = ?
+		WHERE id = ? AND state = 'pending'`, at.UnixMilli(), reason, id)
+}
+
+// mark fails with ErrNotFound when there is no such pending notice, so that
+// two notifiers never both believe that they delivered it.
+func (s *Store) mark(ctx context.Context, id int64, query string, args ...any) error {
+	return s.change(ctx, func(ctx context.Context) error {
+		res, err := s.conn.ExecContext(ctx, query, args...)
+		if err != nil {
+			return err
+		}
+		n, err := res.RowsAffected()
+		if err == nil && n == 0 {
+			err = fmt.Errorf("notice %d is not pending: %w", id, ErrNotFound)
+		}
+		return err
+	})
+}
+
+const outboxColumns = `SELECT id, key, occurrence, channel, recipient, payload, created_at, due_at,
+	attempts, state, done_at, last_error FROM outbox`
+
+func scanNotice(rows *sql.Rows) (n OutboxRow, err error) {
+	var created, due int64
+	var done sql.NullInt64
+	var payload string
+	err = rows.Scan(&n.ID, &n.Key, &n.Occurrence, &n.Channel, &n.Recipient, &payload, &created, &due,
+		&n.Attempts, &n.State, &done, &n.LastError)
+	n.CreatedAt, n.DueAt, n.DoneAt = time.UnixMilli(created).UTC(), time.UnixMilli(due).UTC(), fromMillis(done)
+	n.Payload = json.RawMessage(payload)
+	return n, err
+}

@@ -1,0 +1,17 @@
+package records
+
+import "os"
+
+// syncPath waits until a file is on disk. Folders cannot be synced here; the
+// file system keeps their names in its own log.
+func syncPath(path string) error {
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		if info, statErr := os.Stat(path); statErr == nil && info.IsDir() {
+			return nil
+		}
+		return err
+	}
+	defer f.Close()
+	return f.Sync()
+}
