@@ -110,6 +110,10 @@ func (a Alarm) silencedByHandOrLogic() bool {
 	return a.OutOfService || a.SuppressedBy != "" || !a.ShelvedUntil.IsZero()
 }
 
+// wantsCall reports whether the alarm asks for a person by itself. Only such
+// an alarm can be folded under a root.
+func (a Alarm) wantsCall() bool { return a.Active || a.Latched && !a.Acked }
+
 // quiet reports whether a carries nothing worth remembering.
 func (a Alarm) quiet() bool {
 	return a.State() == Normal && a.On.idle() && len(a.Activations) == 0

@@ -135,14 +135,16 @@ func (m *Machine) inCircle(key Key, root Alarm) bool {
 	return true
 }
 
-// refold brings all active alarms under the roots they now have.
+// refold brings all alarms under the roots they now have.
 func (m *Machine) refold() []Transition {
 	if !m.anyRoots() {
 		return nil
 	}
 	var out []Transition
 	for _, a := range m.Memory() {
-		if !a.Active {
+		// What has already returned stays under its root, but does not fall
+		// under a new one: that is not what caused it.
+		if !a.wantsCall() || !a.Active && a.Under == nil {
 			continue
 		}
 		root := m.rootOf(a)

@@ -89,8 +89,6 @@ func (s *step) clear() {
 	told := s.a.Annunciations > 0
 	s.a.Active, s.a.ClearedAt = false, s.now
 	s.a.On, s.a.Off = Delay{}, Delay{}
-	// A root can only hold what is active.
-	s.a.Under, s.a.UnfoldAt = nil, time.Time{}
 	s.a.Fleeting = !s.a.Acked && s.a.FalseSince.Sub(s.a.lastActivation()) < FleetingLimit
 	if s.a.Chattering {
 		s.a.Chattering, s.a.Activations = false, nil
@@ -99,14 +97,17 @@ func (s *step) clear() {
 	if !s.a.Latched && (s.a.Acked || !told) {
 		s.a = s.a.close()
 	}
-	t := s.record(EventReturn, before, "", reason, told)
-	// A latched alarm still asks for a person, so one that could not call
-	// before, being a consequence only, calls now that its root lets it go.
-	if s.a.Latched && !s.a.Acked && s.a.Owed {
-		s.call(t)
-	}
+	s.letGo()
+	s.record(EventReturn, before, "", reason, told)
 	if !s.a.Silenced() {
 		s.a.Owed = false
+	}
+}
+
+// letGo takes the alarm from under its root once it no longer wants to call.
+func (s *step) letGo() {
+	if !s.a.wantsCall() {
+		s.a.Under, s.a.UnfoldAt = nil, time.Time{}
 	}
 }
 
@@ -116,7 +117,7 @@ func (s *step) settle(t *Transition) {
 		return
 	}
 	s.a.Owed = false
-	if !s.a.Active && !(s.a.Latched && !s.a.Acked) {
+	if !s.a.wantsCall() {
 		return
 	}
 	s.unacknowledge()
@@ -135,6 +136,7 @@ func (s *step) acknowledge(who string) {
 	if !s.a.Active && !s.a.Latched {
 		s.a = s.a.close()
 	}
+	s.letGo()
 	s.record(EventAcknowledge, before, who, "", false)
 }
 
@@ -150,6 +152,7 @@ func (s *step) silence(event Event, who, reason string, set func(*Alarm)) {
 		if !s.a.Active && !s.a.Latched {
 			s.a = s.a.close()
 		}
+		s.letGo()
 	}
 	s.record(event, before, who, reason, false)
 }
