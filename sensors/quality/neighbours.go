@@ -1,0 +1,295 @@
+package quality
+
+import (
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"rearguard/sensors"
+)
+
+// NeighbourConfig holds the limits of Neighbours, in the quantity's unit.
+type NeighbourConfig struct {
+	// Far is how far a sensor may stand from where it usually stands among
+	// the others, FarAfter for how long. Until its usual place is learned, it
+	// may stand FarUnlearned away.
+	Far          float64       `json:"far"`
+	FarUnlearned float64       `json:"far_unlearned"`
+	FarAfter     time.Duration `json:"far_after"`
+	// DriftSize is the smallest departure called drift. DriftSlack a day is
+	// forgiven, and DriftSum of the rest is evidence enough (a CUSUM chart).
+	DriftSize  float64 `json:"drift_size"`
+	DriftSlack float64 `json:"drift_slack"`
+	DriftSum   float64 `json:"drift_sum"`
+	// UnitJump is as in Config.
+	UnitJump float64 `json:"unit_jump"`
+}
+
+// DefaultNeighbourConfig returns limits wide enough for shelves that differ.
+//
+// All are common practice, no published source: 1.5 °C and 8 % for two hours
+// are several times what good sensors differ by once their places are known; a
+// drift of 0.4 °C and 2.5 % is twice the achievable uncertainty of 0.2 K and
+// near that of 3 % in WMO-No. 8 (from memory).
+func DefaultNeighbourConfig(q sensors.Quantity) NeighbourConfig {
+	switch q {
+	case sensors.Temperature:
+		return NeighbourConfig{
+			Far: 1.5, FarUnlearned: 4, FarAfter: 2 * time.Hour,
+			DriftSize: 0.4, DriftSlack: 0.15, DriftSum: 0.9, UnitJump: 8,
+		}
+	case sensors.RelativeHumidity:
+		return NeighbourConfig{
+			Far: 8, FarUnlearned: 20, FarAfter: 2 * time.Hour,
+			DriftSize: 2.5, DriftSlack: 1, DriftSum: 6, UnitJump: 10,
+		}
+	}
+	return NeighbourConfig{}
+}
+
+const (
+	hourMillis = int64(time.Hour / time.Millisecond)
+	dayMillis  = 24 * hourMillis
+	learnDays  = 5
+	keepDays   = 30
+	// minDayHours is how many hours of a day must have readings for its median
+	// to stand for it.
+	minDayHours = 6
+	// smoothSeconds is the time constant over which deviations are averaged:
+	// longer than door and mist, shorter than FarAfter.
+	smoothSeconds = 900.0
+)
+
+// member is what Neighbours remembers of one sensor.
+type member struct {
+	ID sensors.SensorID `json:"id"`
+	// At is the newest event time (Unix ms), Value the value then.
+	At       int64   `json:"at"`
+	Value    float64 `json:"value"`
+	Interval float64 `json:"interval_seconds"`
+	// Level and Away are Value and its deviation from the room, smoothed.
+	Level float64 `json:"level"`
+	Away  float64 `json:"away"`
+	Seen  bool    `json:"seen"`
+	// FarSince is when Away went beyond the limit.
+	FarSince int64 `json:"far_since"`
+	// UnitSince is when the value first looked like another unit.
+	UnitSince int64 `json:"unit_since"`
+	// Base is where the sensor usually stands; valid when Learned.
+	Base    float64 `json:"base"`
+	Learned bool    `json:"learned"`
+
+	Hour     int64       `json:"hour"`
+	HourSum  float64     `json:"hour_sum"`
+	HourN    int         `json:"hour_n"`
+	Hours    [24]float64 `json:"hours"`
+	HoursN   int         `json:"hours_n"`
+	Days     []float64   `json:"days,omitempty"`
+	DayStart []int64     `json:"day_start,omitempty"`
+	Drift    driftState  `json:"drift"`
+}
+
+// Neighbours compares the sensors of one room that measure the same quantity.
+// With fewer than three of them nobody can say which one is wrong, and it
+// takes no part. A fault that all sensors share cannot be seen by it.
+//
+// Each sensor's usual place among the others is learned over five days, so
+// that a shelf that is always warmer is not a fault. It is not safe for
+// concurrent use.
+type Neighbours struct {
+	q       sensors.Quantity
+	c       NeighbourConfig
+	members []*member // sorted by id
+	// center is the smoothed room level.
+	center   float64
+	centerAt int64
+	scratch  []float64
+	found    [3]Finding
+}
+
+// NewNeighbours returns a comparison without sensors; Observe adds them.
+func NewNeighbours(q sensors.Quantity, cfg NeighbourConfig) *Neighbours {
+	return &Neighbours{q: q, c: cfg}
+}
+
+func (n *Neighbours) find(id sensors.SensorID) (int, bool) {
+	return slices.BinarySearchFunc(n.members, id, func(m *member, id sensors.SensorID) int {
+		return strings.Compare(string(m.ID), string(id))
+	})
+}
+
+// Observe takes one calibrated reading of one sensor with the flag that its
+// Assessor gave, and returns the flag of the comparison: zero when it took no
+// part, pass, suspect for a sensor that is far or drifts, fail for one in
+// another unit. Give the result to Combine. The findings are valid until the
+// next call.
+func (n *Neighbours) Observe(id sensors.SensorID, t time.Time, value float64, flag sensors.Flag) (sensors.Flag, []Finding) {
+	if math.IsNaN(value) || math.Abs(value) > maxValue || flag == sensors.Missing {
+		return 0, nil
+	}
+	i, ok := n.find(id)
+	if !ok {
+		n.members = slices.Insert(n.members, i, &member{ID: id})
+	}
+	m, at := n.members[i], t.UnixMilli()
+	if m.Seen && at <= m.At {
+		if m.At-at < hourMillis {
+			return 0, nil
+		}
+		// A newest time that far ahead was a wrong clock.
+		m.Seen = false
+	}
+	found := n.found[:0]
+	if center, others := n.centerWithout(m, at); others >= 2 {
+		if kind, _ := inOtherUnit(n.q, value, center+m.Base, n.c.UnitJump); kind != "" {
+			if m.UnitSince == 0 {
+				m.UnitSince = at
+			}
+			found = append(found, Finding{kind, sensors.Fail, value, center, millis(m.UnitSince)})
+			return sensors.Fail, found
+		}
+	}
+	m.UnitSince = 0
+	if flag == sensors.Fail {
+		return 0, nil
+	}
+	if !m.fresh(at) {
+		// What went on during a silence is not known.
+		m.FarSince = 0
+	}
+	m.take(at, value)
+	center, count := n.centerAll(at)
+	if count < 3 {
+		m.FarSince = 0
+		return n.answer(0, found, m)
+	}
+	n.follow(at, center)
+	m.away(at, value-center)
+	return n.judge(m, at, found)
+}
+
+// take stores the newest value and follows the sensor's interval and level.
+func (m *member) take(at int64, value float64) {
+	if !m.Seen {
+		m.Seen, m.At, m.Value, m.Level = true, at, value, value
+		return
+	}
+	seconds := float64(at-m.At) / 1000
+	if m.Interval == 0 {
+		m.Interval = seconds
+	}
+	m.Interval += 0.1 * (math.Min(seconds, 3*m.Interval) - m.Interval)
+	m.Level += smoothing(seconds) * (value - m.Level)
+	m.At, m.Value = at, value
+}
+
+// smoothing is the weight of a new value after a time; Padé's form of
+// 1-exp(-x) is close enough and always within 0 and 1.
+func smoothing(seconds float64) float64 {
+	x := math.Max(seconds, 0) / smoothSeconds
+	return (x + x*x/2) / (1 + x + x*x/2)
+}
+
+// fresh reports whether the value still stands for its place at time at.
+func (m *member) fresh(at int64) bool {
+	limit := int64(math.Min(math.Max(600, 3*m.Interval), 7200) * 1000)
+	return m.Seen && at-m.At <= limit && m.At-at <= hourMillis
+}
+
+// centerAll is the median of all fresh sensors, each corrected by its usual
+// place, and their number. A single wrong sensor cannot move it beyond its
+// neighbours.
+func (n *Neighbours) centerAll(at int64) (float64, int) { return n.centerWithout(nil, at) }
+
+func (n *Neighbours) centerWithout(skip *member, at int64) (float64, int) {
+	n.scratch = n.scratch[:0]
+	for _, m := range n.members {
+		if m != skip && m.fresh(at) {
+			n.scratch = append(n.scratch, m.Value-m.Base)
+		}
+	}
+	if len(n.scratch) < 2 {
+		return 0, len(n.scratch)
+	}
+	slices.Sort(n.scratch)
+	k := len(n.scratch) / 2
+	if len(n.scratch)%2 == 1 {
+		return n.scratch[k], len(n.scratch)
+	}
+	return (n.scratch[k-1] + n.scratch[k]) / 2, len(n.scratch)
+}
+
+// follow smooths the room's level.
+func (n *Neighbours) follow(at int64, center float64) {
+	if n.centerAt == 0 || at-n.centerAt > dayMillis {
+		n.center = center
+	} else if at > n.centerAt {
+		n.center += smoothing(float64(at-n.centerAt)/1000) * (center - n.center)
+	}
+	n.centerAt = max(n.centerAt, at)
+}
+
+// judge compares the smoothed deviation with the limit.
+func (n *Neighbours) judge(m *member, at int64, found []Finding) (sensors.Flag, []Finding) {
+	limit := n.c.FarUnlearned
+	if m.Learned {
+		limit = n.c.Far
+	}
+	size := m.Away - m.Base
+	switch {
+	case limit <= 0 || math.Abs(size) < 0.7*limit:
+		m.FarSince = 0
+	case math.Abs(size) > limit && m.FarSince == 0:
+		m.FarSince = at
+	}
+	flag := sensors.Pass
+	if m.FarSince != 0 && at-m.FarSince >= n.c.FarAfter.Milliseconds() {
+		flag = sensors.Suspect
+		found = append(found, Finding{CheckNeighbour, sensors.Suspect, size, limit, millis(m.FarSince)})
+	}
+	n.learn(m, at)
+	return n.answer(flag, found, m)
+}
+
+func (n *Neighbours) answer(flag sensors.Flag, found []Finding, m *member) (sensors.Flag, []Finding) {
+	if d := m.Drift; d.Active {
+		flag = sensors.Suspect
+		found = append(found, Finding{CheckDrift, sensors.Suspect, d.Size, n.c.DriftSize, millis(d.Since)})
+	}
+	return flag, found
+}
+
+// Rebase forgets where a sensor usually stands and any drift of it: after a
+// calibration, a repair or a move it is learned anew.
+func (n *Neighbours) Rebase(id sensors.SensorID) {
+	if i, ok := n.find(id); ok {
+		n.members[i] = &member{ID: id}
+	}
+}
+
+// Remove forgets a sensor that left the room.
+func (n *Neighbours) Remove(id sensors.SensorID) {
+	if i, ok := n.find(id); ok {
+		n.members = slices.Delete(n.members, i, i+1)
+	}
+}
+
+// Disagreement returns the largest difference between two fresh sensors at
+// time now, each corrected by its usual place, and how many are fresh. With
+// two sensors it is all that can be said.
+func (n *Neighbours) Disagreement(now time.Time) (spread float64, fresh int) {
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, m := range n.members {
+		if m.fresh(now.UnixMilli()) {
+			low, high = math.Min(low, m.Value-m.Base), math.Max(high, m.Value-m.Base)
+			fresh++
+		}
+	}
+	if fresh < 2 {
+		return 0, fresh
+	}
+	return high - low, fresh
+}
+
+func millis(at int64) time.Time { return time.UnixMilli(at).UTC() }
