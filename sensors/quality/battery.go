@@ -76,9 +76,9 @@ func (b *BatteryWatch) closeDay() {
 	b.Days, b.DayStart = append(b.Days, level), append(b.DayStart, b.Day*dayMillis)
 }
 
-// Fade returns the trend in percent a day and the days until the battery is
-// empty (infinite when it does not fall). It needs a week.
-func (b *BatteryWatch) Fade() (percentPerDay, daysLeft float64, ok bool) {
+// Fade returns the trend in percent a day and the days from now until the
+// battery is empty (infinite when it does not fall). It needs a week.
+func (b *BatteryWatch) Fade(now time.Time) (percentPerDay, daysLeft float64, ok bool) {
 	n := len(b.Days)
 	if n < batteryMinDays {
 		return 0, 0, false
@@ -87,7 +87,9 @@ func (b *BatteryWatch) Fade() (percentPerDay, daysLeft float64, ok bool) {
 	if slope >= 0 {
 		return slope, math.Inf(1), true
 	}
-	return slope, math.Max(0, (b.Days[n-1]-batteryEmpty)/-slope), true
+	// A day's median stands for its noon.
+	age := float64(now.UnixMilli()-b.DayStart[n-1])/float64(dayMillis) - 0.5
+	return slope, math.Max(0, (b.Days[n-1]-batteryEmpty)/-slope-age), true
 }
 
 // Check complains of a battery that is low, or will be empty within two weeks.
@@ -100,7 +102,7 @@ func (b *BatteryWatch) Check(now time.Time) (Finding, bool) {
 		return Finding{CheckBatteryLow, sensors.Suspect, level, batteryLow, millis(b.LowSince)}, true
 	}
 	// A trend of less than half a percent a day is the reading's own wobble.
-	if perDay, left, ok := b.Fade(); ok && perDay < -0.5 && left <= batteryNotice {
+	if perDay, left, ok := b.Fade(now); ok && perDay < -0.5 && left <= batteryNotice {
 		return Finding{CheckBatteryFading, sensors.Suspect, left, batteryNotice, now.UTC()}, true
 	}
 	return Finding{}, false

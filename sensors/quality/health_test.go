@@ -134,8 +134,8 @@ func TestBatteryWatch(t *testing.T) {
 		t.Errorf("slow use complained of: %v", f)
 	}
 	b, now = run(32, func(d float64) float64 { return 90 - 2*d })
-	perDay, left, ok := b.Fade()
-	if !ok || math.Abs(perDay+2) > 0.05 || math.Abs(left-10) > 1 {
+	perDay, left, ok := b.Fade(now)
+	if !ok || math.Abs(perDay+2) > 0.05 || math.Abs(left-10.5) > 1 {
 		t.Errorf("fade %g a day, %g days left", perDay, left)
 	}
 	if f, bad := b.Check(now); !bad || f.Check != CheckBatteryFading {
