@@ -95,6 +95,7 @@ type watcher struct {
 	acknowledged bool
 	active       bool
 	owed         bool // silenced by hand or logic since the last call
+	by           map[alerts.Event]bool
 	since        map[alerts.Truth]time.Time
 	truth        alerts.Truth
 }
@@ -124,8 +125,16 @@ func (w *watcher) take(t *rapid.T, tr alerts.Transition, newest *int64) {
 		w.active = false
 	case alerts.EventAcknowledge:
 		w.acknowledged = true
+		// Under a root alone, whoever acknowledges has seen it.
+		w.owed = w.owed && len(w.by) > 0
+	case alerts.EventUnshelve, alerts.EventShelvingEnds:
+		delete(w.by, alerts.EventShelve)
+	case alerts.EventUnsuppress:
+		delete(w.by, alerts.EventSuppress)
+	case alerts.EventReturnToService:
+		delete(w.by, alerts.EventOutOfService)
 	case alerts.EventShelve, alerts.EventOutOfService, alerts.EventSuppress:
-		w.owed = true
+		w.owed, w.by[tr.Event] = true, true
 		if tr.Event != alerts.EventSuppress && w.occurrence != 0 {
 			w.acknowledged = true
 		}
@@ -189,7 +198,7 @@ func TestRandomEvents(t *testing.T) {
 		stored := map[alerts.Key][]byte{}
 		watchers := map[alerts.Key]*watcher{}
 		for _, key := range randomKeys {
-			watchers[key] = &watcher{since: map[alerts.Truth]time.Time{}}
+			watchers[key] = &watcher{since: map[alerts.Truth]time.Time{}, by: map[alerts.Event]bool{}}
 		}
 		var newest int64
 		now := start
