@@ -1,0 +1,267 @@
+package alerts_test
+
+import (
+	"errors"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"rearguard/alerts"
+)
+
+// script feeds findings for one key, one letter a minute: T true, F false,
+// U unknown, B between, and returns the minutes at which events happened.
+func script(m *alerts.Machine, key alerts.Key, findings string) map[alerts.Event][]int {
+	truths := map[rune]alerts.Truth{'T': alerts.True, 'F': alerts.False, 'U': alerts.Unknown, 'B': alerts.Between}
+	got := map[alerts.Event][]int{}
+	for i, letter := range findings {
+		for _, tr := range m.Observe(alerts.Observation{
+			Key: key, Time: start.Add(time.Duration(i) * time.Minute), Truth: truths[letter], Unit: "°C",
+		}) {
+			got[tr.Event] = append(got[tr.Event], int(tr.Time.Sub(start).Minutes()))
+		}
+	}
+	return got
+}
+
+func TestDelays(t *testing.T) {
+	for _, c := range []struct {
+		name, findings string
+		raise, back    []int
+	}{
+		{"on-delay of five minutes", "TTTTTT", []int{5}, nil},
+		{"interrupted on-delay starts afresh", "TTTTFTTTTTT", []int{10}, nil},
+		{"within the deadband is not beyond the limit", "TTTBTTTTTT", []int{9}, nil},
+		{"unknown stops the on-delay, which then goes on", "TTTUUTTTT", []int{7}, nil},
+		{"unknown for longer than the on-delay: evidence is stale", "TTTUUUUUUUTTTTTT", []int{15}, nil},
+		{"never true, never raised", "FUBFUBFUUUUUUUUUUU", nil, nil},
+		{"off-delay of three minutes", "TTTTTTFFFF", []int{5}, []int{9}},
+		{"interrupted off-delay starts afresh", "TTTTTTFFTFFFF", []int{5}, []int{12}},
+		{"between holds an active alarm", "TTTTTTBBBBBBBBBB", []int{5}, nil},
+		{"unknown holds an active alarm", "TTTTTTUUUUUUUUUU", []int{5}, nil},
+		{"unknown stops the off-delay, which then goes on", "TTTTTTFFUUFFF", []int{5}, []int{11}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			b := newBench(t, false)
+			got := script(b.m, b.key, c.findings)
+			want := map[alerts.Event][]int{}
+			if c.raise != nil {
+				want[alerts.EventRaise] = c.raise
+			}
+			if c.back != nil {
+				want[alerts.EventReturn] = c.back
+			}
+			if diff := cmp.Diff(want, got); diff != "" {
+				t.Errorf("(-want +got):\n%s", diff)
+			}
+		})
+	}
+}
+
+func TestTimersRunWithoutFindings(t *testing.T) {
+	b := newBench(t, false)
+	b.observe(b.key, alerts.True)
+	out := b.m.Advance(start.Add(time.Hour))
+	if len(out) != 1 || !out[0].Time.Equal(start.Add(onDelay)) {
+		t.Errorf("got %+v, want one raise at the end of the on-delay", out)
+	}
+	late := b.m.Observe(alerts.Observation{Key: b.key, Time: start, Truth: alerts.False})
+	if len(late) != 0 || !b.m.Alarm(b.key).ObservedAt.Equal(start.Add(time.Hour)) {
+		t.Errorf("a finding from the past counted before the present: %+v", b.m.Alarm(b.key))
+	}
+}
+
+func TestNumbersThatAreNone(t *testing.T) {
+	b := newBench(t, false)
+	for _, value := range []float64{math.NaN(), math.Inf(1)} {
+		for i := range 20 {
+			at := start.Add(time.Duration(i) * time.Minute)
+			o := alerts.Observation{Key: b.key, Time: at, Truth: alerts.True, Value: value}
+			if out := b.m.Observe(o); len(out) > 0 {
+				t.Errorf("value %v raised an alarm: %+v", value, out)
+			}
+		}
+	}
+}
+
+// A bounce every six minutes is quiet for longer than the off-delay, so that
+// without the hold each would be a conversation of its own.
+func TestChatteringIsHeld(t *testing.T) {
+	m := newMachine(t, []alerts.Definition{definition("heat", func(d *alerts.Definition) { d.OffDelay = time.Minute })})
+	key := alerts.Key{Condition: "heat", Room: "a"}
+	got := script(m, key, strings.Repeat("TTTFFF", 20)+strings.Repeat("F", 40))
+	want := map[alerts.Event][]int{
+		alerts.EventRaise: {0}, alerts.EventRecur: {6, 12, 18},
+		// The fourth activation within two hours starts the hold: the alarm
+		// returns 30 min after the last time it was true.
+		alerts.EventReturn: {4, 10, 16, 117 + 30},
+	}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+}
+
+func TestChatteringWithinAMinute(t *testing.T) {
+	m := newMachine(t, []alerts.Definition{definition("heat", nil)})
+	key := alerts.Key{Condition: "heat", Room: "a"}
+	calls := 0
+	for second := range 300 {
+		truth := alerts.True
+		if second/10%2 == 1 {
+			truth = alerts.False
+		}
+		for _, tr := range m.Observe(alerts.Observation{Key: key, Time: start.Add(time.Duration(second) * time.Second), Truth: truth}) {
+			if tr.Annunciate {
+				calls++
+			}
+		}
+	}
+	if a := m.Alarm(key); calls != 3 || !a.Chattering || !a.Active {
+		t.Errorf("%d calls, alarm %+v; want 3 calls, then held as chattering", calls, a)
+	}
+}
+
+func TestFleeting(t *testing.T) {
+	for _, c := range []struct {
+		seconds int
+		want    bool
+	}{{30, true}, {59, true}, {60, false}, {3600, false}} {
+		b := newBench(t, false)
+		b.observe(b.key, alerts.True)
+		b.now = start.Add(onDelay + time.Duration(c.seconds)*time.Second)
+		b.observe(b.key, alerts.False)
+		b.m.Advance(b.now.Add(offDelay))
+		if a := b.m.Alarm(b.key); a.Fleeting != c.want || a.State() != alerts.Returned {
+			t.Errorf("true for %d s after raising: fleeting %v in state %v, want %v", c.seconds, a.Fleeting, a.State(), c.want)
+		}
+	}
+}
+
+func TestFirstOut(t *testing.T) {
+	m := newMachine(t, []alerts.Definition{definition("power", nil), definition("heat", nil)})
+	for i, key := range []alerts.Key{
+		{Condition: "power", Room: "a"}, {Condition: "heat", Room: "a"}, {Condition: "heat", Room: "b"}, {Condition: "heat"},
+	} {
+		m.Observe(alerts.Observation{Key: key, Time: start.Add(time.Duration(i) * time.Second), Truth: alerts.True})
+	}
+	var first []alerts.Key
+	for _, a := range m.Memory() {
+		if a.FirstOut {
+			first = append(first, a.Key)
+		}
+	}
+	want := []alerts.Key{{Condition: "power", Room: "a"}, {Condition: "heat", Room: "b"}}
+	if diff := cmp.Diff(want, first); diff != "" {
+		t.Errorf("first out (-want +got):\n%s", diff)
+	}
+}
+
+func TestMoreUrgentConsequenceIsNotFolded(t *testing.T) {
+	m := newMachine(t, []alerts.Definition{
+		definition("link", nil),
+		definition("heat", func(d *alerts.Definition) { d.Severity = alerts.Severe }),
+		definition("silent", nil),
+	}, alerts.FoldRule{Root: "link", Folds: []alerts.Condition{"heat", "silent"}})
+	for _, c := range []alerts.Condition{"link", "heat", "silent"} {
+		m.Observe(alerts.Observation{Key: alerts.Key{Condition: c, Room: "a"}, Time: start, Truth: alerts.True})
+	}
+	for c, want := range map[alerts.Condition]alerts.State{
+		"link": alerts.Unacknowledged, "heat": alerts.Unacknowledged, "silent": alerts.Suppressed,
+	} {
+		if got := m.Alarm(alerts.Key{Condition: c, Room: "a"}).State(); got != want {
+			t.Errorf("%s is %v, want %v", c, got, want)
+		}
+	}
+}
+
+func TestNamedRootsInACircle(t *testing.T) {
+	m := newMachine(t, []alerts.Definition{definition("x", nil), definition("y", nil)})
+	x, y := alerts.Key{Condition: "x"}, alerts.Key{Condition: "y"}
+	m.Observe(alerts.Observation{Key: x, Time: start, Truth: alerts.True, Root: &y})
+	m.Observe(alerts.Observation{Key: y, Time: start, Truth: alerts.True, Root: &x})
+	called := 0
+	for _, a := range m.Alarms() {
+		called += a.Annunciations
+		if a.Key == y && (a.Under == nil || *a.Under != x) {
+			t.Errorf("y is not under x: %+v", a)
+		}
+	}
+	if called != 1 {
+		t.Errorf("%d calls, want 1: one root, one consequence", called)
+	}
+}
+
+func TestRootOutOfServiceHidesNothing(t *testing.T) {
+	b := newBench(t, false)
+	b.event("root-raised")
+	b.event("true")
+	root := alerts.Key{Condition: "root"}
+	out, err := b.m.OutOfService(root, "ann", "broker moved", b.now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if last := out[len(out)-1]; last.Key != b.key || !last.Annunciate {
+		t.Errorf("got %+v, want the consequence to call", out)
+	}
+}
+
+func TestRefusedCommands(t *testing.T) {
+	b := newBench(t, false)
+	stranger := alerts.Key{Condition: "flood"}
+	for name, c := range map[string]struct {
+		err  error
+		want error
+	}{
+		"unknown condition":   {second(b.m.Acknowledge(stranger, "ann", start)), alerts.ErrUndefined},
+		"nobody":              {second(b.m.Acknowledge(b.key, " ", start)), alerts.ErrArgument},
+		"shelved for nothing": {second(b.m.Shelve(b.key, "ann", "", time.Hour, start)), alerts.ErrArgument},
+		"shelved too long":    {second(b.m.Shelve(b.key, "ann", "why", 25*time.Hour, start)), alerts.ErrArgument},
+		"shelved for no time": {second(b.m.Shelve(b.key, "ann", "why", 0, start)), alerts.ErrArgument},
+		"suppressed by none":  {second(b.m.Suppress(b.key, "", start)), alerts.ErrArgument},
+		"out without reason":  {second(b.m.OutOfService(b.key, "ann", "", start)), alerts.ErrArgument},
+		"nothing to reset":    {second(b.m.Reset(b.key, "ann", start)), alerts.ErrNotSo},
+	} {
+		if !errors.Is(c.err, c.want) {
+			t.Errorf("%s: got %v, want %v", name, c.err, c.want)
+		}
+	}
+}
+
+func second(_ []alerts.Transition, err error) error { return err }
+
+func TestRestoreWithoutDefinition(t *testing.T) {
+	b := newBench(t, false)
+	gone := alerts.Alarm{Key: alerts.Key{Condition: "gone"}, Occurrence: 41, Active: true}
+	undefined := b.m.Restore([]alerts.Alarm{gone})
+	if diff := cmp.Diff([]alerts.Alarm{gone}, undefined); diff != "" {
+		t.Errorf("undefined (-want +got):\n%s", diff)
+	}
+	b.event("true")
+	if got := b.m.Alarm(b.key).Occurrence; got != 42 {
+		t.Errorf("next occurrence is %d, want 42", got)
+	}
+}
+
+func TestUrgentFirst(t *testing.T) {
+	m := newMachine(t, []alerts.Definition{
+		definition("low", func(d *alerts.Definition) { d.Severity = alerts.Minor }),
+		definition("high", func(d *alerts.Definition) { d.Severity = alerts.Major }),
+	})
+	var want []alerts.Key
+	for i, c := range []alerts.Condition{"low", "high", "high"} {
+		key := alerts.Key{Condition: c, Room: "a", Subject: string(rune('z' - i))}
+		m.Observe(alerts.Observation{Key: key, Time: start.Add(time.Duration(i) * time.Minute), Truth: alerts.True})
+		want = append(want, key)
+	}
+	want = append(want[1:], want[0])
+	var got []alerts.Key
+	for _, a := range m.Alarms() {
+		got = append(got, a.Key)
+	}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Errorf("order (-want +got):\n%s", diff)
+	}
+}
