@@ -1,0 +1,220 @@
+package rearing
+
+import (
+	"bytes"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"math"
+	"time"
+)
+
+// Errors of RestoreProgress. On either the cohort's progress must be computed
+// anew from history.
+var (
+	// ErrSpeciesChanged is returned for a checkpoint made with other
+	// constants of the species.
+	ErrSpeciesChanged = errors.New("checkpoint was made with other constants of the species")
+	// ErrCheckpoint is returned for a checkpoint that is damaged.
+	ErrCheckpoint = errors.New("checkpoint is damaged")
+)
+
+// checkpointVersion is raised when the meaning of a checkpoint changes.
+const checkpointVersion = 1
+
+// MarshalBinary returns the complete state, to be given to RestoreProgress
+// together with the same species and cohort.
+func (p *Progress) MarshalBinary() ([]byte, error) {
+	w := &writer{}
+	w.u8(checkpointVersion)
+	w.u32(p.species.fingerprint())
+	w.u16(uint16(p.size.Individuals))
+	w.u16(uint16(p.size.Rates))
+	w.u16(uint16(p.first))
+	w.i64(int64(p.alive))
+	w.time(p.start)
+	w.time(p.now)
+	w.i64(int64(p.missing))
+	w.u16(uint16(p.typical.stage))
+	w.f64(p.typical.target)
+	w.f64(p.typical.degreeDays)
+	w.f64(p.typical.estimated)
+	for s := range p.sums {
+		w.f64(p.sums[s])
+		w.f64(p.passed[s])
+		w.time(p.typical.entered[s])
+		for _, m := range p.marks[s] {
+			w.time(m)
+		}
+	}
+	for i := range p.stage {
+		w.u8(p.stage[i])
+		// An animal that stays for good has no target to keep.
+		if !p.endless(int(p.stage[i])) {
+			w.f64(p.target[i])
+		}
+	}
+	for _, b := range p.belief {
+		w.f64(b)
+	}
+	if p.weight == nil {
+		w.u8(0)
+	} else {
+		w.u8(1)
+		for _, x := range p.weight {
+			w.f64(x)
+		}
+	}
+	w.u32(crc32.ChecksumIEEE(w.Bytes()))
+	return w.Bytes(), nil
+}
+
+// RestoreProgress is the inverse of MarshalBinary.
+func RestoreProgress(sp *Species, c *Cohort, data []byte) (*Progress, error) {
+	if len(data) < 4 || crc32.ChecksumIEEE(data[:len(data)-4]) != binary.LittleEndian.Uint32(data[len(data)-4:]) {
+		return nil, ErrCheckpoint
+	}
+	r := &scanner{data: data[:len(data)-4]}
+	if v := r.u8(); v != checkpointVersion {
+		return nil, fmt.Errorf("%w: version %d", ErrCheckpoint, v)
+	}
+	if r.u32() != sp.fingerprint() {
+		return nil, ErrSpeciesChanged
+	}
+	size := Size{Individuals: int(r.u16()), Rates: int(r.u16())}
+	first := int(r.u16())
+	p, err := NewProgressOfSize(sp, c, size)
+	if err != nil {
+		return nil, err
+	}
+	alive := int(r.i64())
+	if start := r.time(); first != p.first || !start.Equal(p.start) {
+		return nil, fmt.Errorf("%w: it belongs to another start of the cohort", ErrCheckpoint)
+	}
+	p.alive = alive
+	p.now = r.time()
+	p.missing = time.Duration(r.i64())
+	p.typical.stage = int(r.u16())
+	p.typical.target = r.f64()
+	p.typical.degreeDays = r.f64()
+	p.typical.estimated = r.f64()
+	for s := range p.sums {
+		p.sums[s] = r.f64()
+		p.passed[s] = r.f64()
+		p.typical.entered[s] = r.time()
+		for k := range p.marks[s] {
+			p.marks[s][k] = r.time()
+		}
+	}
+	for s := range p.inStage {
+		p.inStage[s], p.next[s] = 0, math.Inf(1)
+	}
+	for i := range p.stage {
+		s := int(r.u8())
+		if s >= len(p.inStage) {
+			return nil, ErrCheckpoint
+		}
+		p.stage[i] = uint8(s)
+		p.target[i] = math.Inf(1)
+		if !p.endless(s) {
+			p.target[i] = r.f64()
+		}
+		p.inStage[s]++
+		p.next[s] = math.Min(p.next[s], p.target[i])
+	}
+	for h := range p.belief {
+		p.belief[h] = r.f64()
+	}
+	if r.u8() == 1 {
+		p.weight = make([]float64, len(p.stage))
+		for i := range p.weight {
+			p.weight[i] = r.f64()
+		}
+	}
+	if r.short || len(r.data) != 0 || p.typical.stage > len(p.sums) {
+		return nil, ErrCheckpoint
+	}
+	return p, nil
+}
+
+// Clone returns an independent copy.
+func (p *Progress) Clone() *Progress {
+	c := *p
+	c.sums = append([]float64(nil), p.sums...)
+	c.stage = append([]uint8(nil), p.stage...)
+	c.target = append([]float64(nil), p.target...)
+	if p.weight != nil {
+		c.weight = append([]float64(nil), p.weight...)
+	}
+	c.rate = append([]float64(nil), p.rate...)
+	c.belief = append([]float64(nil), p.belief...)
+	c.inStage = append([]int(nil), p.inStage...)
+	c.next = append([]float64(nil), p.next...)
+	c.passed = append([]float64(nil), p.passed...)
+	c.marks = append([][3]time.Time(nil), p.marks...)
+	c.typical.entered = append([]time.Time(nil), p.typical.entered...)
+	return &c
+}
+
+// fingerprint changes when any constant that progress depends on does.
+func (sp *Species) fingerprint() uint32 {
+	h := crc32.NewIEEE()
+	fmt.Fprintf(h, "%x|", sp.RateSpread)
+	for i := range sp.Stages {
+		st := &sp.Stages[i]
+		fmt.Fprintf(h, "%s|%s|%x|%x|%s|", st.ID, st.rateKey, st.Requirement, st.Spread, st.Distribution)
+	}
+	return h.Sum32()
+}
+
+// writer appends little-endian values.
+type writer struct{ bytes.Buffer }
+
+func (w *writer) u8(v uint8)   { w.WriteByte(v) }
+func (w *writer) u16(v uint16) { w.Write(binary.LittleEndian.AppendUint16(nil, v)) }
+func (w *writer) u32(v uint32) { w.Write(binary.LittleEndian.AppendUint32(nil, v)) }
+func (w *writer) i64(v int64)  { w.Write(binary.LittleEndian.AppendUint64(nil, uint64(v))) }
+func (w *writer) f64(v float64) {
+	w.Write(binary.LittleEndian.AppendUint64(nil, math.Float64bits(v)))
+}
+
+// time is kept to the nanosecond; the zero time as the least integer.
+func (w *writer) time(t time.Time) {
+	if t.IsZero() {
+		w.i64(math.MinInt64)
+		return
+	}
+	w.i64(t.UnixNano())
+}
+
+// scanner reads what writer wrote; short is set when it ran out of data.
+type scanner struct {
+	data  []byte
+	short bool
+}
+
+func (r *scanner) take(n int) []byte {
+	if len(r.data) < n {
+		r.short = true
+		r.data = nil
+		return make([]byte, n)
+	}
+	b := r.data[:n]
+	r.data = r.data[n:]
+	return b
+}
+
+func (r *scanner) u8() uint8    { return r.take(1)[0] }
+func (r *scanner) u16() uint16  { return binary.LittleEndian.Uint16(r.take(2)) }
+func (r *scanner) u32() uint32  { return binary.LittleEndian.Uint32(r.take(4)) }
+func (r *scanner) i64() int64   { return int64(binary.LittleEndian.Uint64(r.take(8))) }
+func (r *scanner) f64() float64 { return math.Float64frombits(binary.LittleEndian.Uint64(r.take(8))) }
+
+func (r *scanner) time() time.Time {
+	v := r.i64()
+	if v == math.MinInt64 {
+		return time.Time{}
+	}
+	return time.Unix(0, v).UTC()
+}

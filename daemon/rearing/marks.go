@@ -1,0 +1,136 @@
+package rearing
+
+import (
+	"math"
+	"sort"
+	"time"
+)
+
+// passage is one animal's passing at fraction x of a segment.
+type passage struct{ x, share float64 }
+
+// markShares are the shares of a cohort whose passing is remembered.
+func markShares() [3]float64 { return [3]float64{0.1, 0.5, 0.9} }
+
+// mark adds passages into stage s and notes when the remembered shares of the
+// cohort had passed.
+func (p *Progress) mark(s int, seg Segment, moved []passage) {
+	sort.Slice(moved, func(i, j int) bool { return moved[i].x < moved[j].x })
+	for _, m := range moved {
+		p.passed[s] += m.share
+		for k, share := range markShares() {
+			if p.marks[s][k].IsZero() && p.passed[s] >= share-1e-9 {
+				p.marks[s][k] = seg.From.Add(time.Duration(m.x * float64(seg.To.Sub(seg.From))))
+			}
+		}
+	}
+}
+
+// Time is the time up to which the cohort's air is accounted for.
+func (p *Progress) Time() time.Time { return p.now }
+
+// Species is the species the progress is computed with.
+func (p *Progress) Species() *Species { return p.species }
+
+// Missing is the time that was passed over without any air.
+func (p *Progress) Missing() time.Duration { return p.missing }
+
+// Typical is the animal that has exactly the species' constants.
+type Typical struct {
+	// Stage is its stage; Entered when it entered it.
+	Stage   StageID
+	Entered time.Time
+	// StageProgress is the share of the stage's requirement passed, 0 to 1;
+	// 1 for an adult without an end.
+	StageProgress float64
+	// DegreeDays is the thermal time since the start of the cohort, above
+	// each stage's own threshold; Estimated the part over bridged gaps.
+	DegreeDays, Estimated float64
+}
+
+// Typical returns the state of the typical animal.
+func (p *Progress) Typical() Typical {
+	t := &p.typical
+	s := min(t.stage, len(p.species.Stages)-1)
+	r := Typical{Stage: p.species.Stages[s].ID, Entered: t.entered[s], StageProgress: 1,
+		DegreeDays: t.degreeDays, Estimated: t.estimated}
+	if !p.endless(t.stage) {
+		k := p.species.Stages[s].Requirement
+		r.StageProgress = min(1, max(0, 1-(t.target-p.sums[s])/k))
+	}
+	return r
+}
+
+// StageEntry says when the typical animal entered a stage.
+type StageEntry struct {
+	Stage StageID
+	Time  time.Time
+}
+
+// Entries are the stages the typical animal has entered, in order.
+func (p *Progress) Entries() []StageEntry {
+	var es []StageEntry
+	for s, t := range p.typical.entered {
+		if !t.IsZero() {
+			es = append(es, StageEntry{p.species.Stages[s].ID, t})
+		}
+	}
+	return es
+}
+
+// Share is the part of a cohort in one stage.
+type Share struct {
+	Stage StageID
+	Name  string
+	// Share is 0 to 1; Number is Share of the living animals.
+	Share, Number float64
+}
+
+// Shares is the distribution of the living animals over the stages, in stage
+// order, stages without animals included. Shares add up to 1 unless adults
+// have passed the end of their life.
+func (p *Progress) Shares() []Share {
+	shares := p.shares()
+	out := make([]Share, len(p.species.Stages))
+	for s := range out {
+		st := &p.species.Stages[s]
+		out[s] = Share{st.ID, st.Name, shares[s], shares[s] * float64(p.alive)}
+	}
+	return out
+}
+
+// shares is the share of the population in each stage, and past the last.
+func (p *Progress) shares() []float64 {
+	shares := make([]float64, len(p.species.Stages)+1)
+	for i, s := range p.stage {
+		shares[s] += p.share(i)
+	}
+	return shares
+}
+
+// MainStage is the stage that most animals are in.
+func (p *Progress) MainStage() StageID {
+	best, at := -1.0, 0
+	for s, share := range p.shares()[:len(p.species.Stages)] {
+		if share > best {
+			best, at = share, s
+		}
+	}
+	return p.species.Stages[at].ID
+}
+
+// Alive is the number of living animals as far as counts tell.
+func (p *Progress) Alive() int { return p.alive }
+
+// RateFactor is how fast the cohort is against its species, 1 being as the
+// constants say: mean and standard deviation of what is believed.
+func (p *Progress) RateFactor() (mean, sd float64) {
+	for h, b := range p.belief {
+		mean += b * p.rate[h]
+	}
+	variance := 0.0
+	for h, b := range p.belief {
+		variance += b * (p.rate[h] - mean) * (p.rate[h] - mean)
+	}
+	return mean, math.Sqrt(variance)
+}
