@@ -145,9 +145,9 @@ func (d speciesDoc) stage(sd stageDoc, totals []*total, last bool) (Stage, Probl
 	fail := func(format string, args ...any) {
 		ps = append(ps, sd.at.problem("stage %q: "+format, append([]any{sd.id}, args...)...))
 	}
-	st.Limits = d.limits.over(sd.limits).build(d.limits.source)
-	if h, c := st.Limits.HeatC, st.Limits.ChillC; h != nil && c != nil && *h <= *c {
-		fail("heat limit %v °C must be above chill limit %v °C", *h, *c)
+	st.Limits = d.limits.over(sd.limits).build()
+	if h, c := st.Limits.Heat, st.Limits.Chill; h != nil && c != nil && h.Value <= c.Value {
+		fail("heat limit %v °C must be above chill limit %v °C", h.Value, c.Value)
 	}
 	st.Delicate = sd.delicate
 	if st.Delicate == nil {
@@ -299,30 +299,29 @@ func FromStageDurations(ds []StageDuration, lowerC *float64) (thresholdC, degree
 	return thresholdC, 1 / slope, nil
 }
 
-func (d limitsDoc) build(speciesSource *string) StageLimits {
-	l := StageLimits{
-		HeatC: d.heat, ChillC: d.chill, DryingKPa: d.drying, DampPercent: d.damp,
-		DryingAfter: 2 * time.Hour, DampAfter: 12 * time.Hour,
-		Injury: d.injury, Source: text(d.source), Assumed: true,
+// Times that drying and damp may last when an entry states none: common
+// practice, no published source.
+const (
+	defaultDryingAfter = 2 * time.Hour
+	defaultDampAfter   = 12 * time.Hour
+)
+
+func (d limitsDoc) build() StageLimits {
+	return StageLimits{
+		Heat: d.heat.build(0), Chill: d.chill.build(0),
+		Drying: d.drying.build(defaultDryingAfter), Damp: d.damp.build(defaultDampAfter),
+		Injury: d.injury,
 	}
-	if d.dryingAfter != nil {
-		l.DryingAfter = *d.dryingAfter
+}
+
+func (d boundDoc) build(after time.Duration) *Bound {
+	if d.value == nil {
+		return nil
 	}
-	if d.dampAfter != nil {
-		l.DampAfter = *d.dampAfter
+	if d.after != nil {
+		after = *d.after
 	}
-	if l.Source == "" {
-		l.Source = text(speciesSource)
-	}
-	if l.Source == "" {
-		l.Source = CommonPractice
-	} else if d.assumed == nil || !*d.assumed {
-		l.Assumed = false
-	}
-	if strings.Contains(l.Source, "no published source") || strings.Contains(l.Source, "from memory") {
-		l.Assumed = true
-	}
-	return l
+	return &Bound{Value: *d.value, After: after, Source: d.source, Assumed: d.assumed}
 }
 
 // defaultWindows are the delicate hours of each kind of stage. The lengths

@@ -48,11 +48,16 @@ type stageDoc struct {
 }
 
 type limitsDoc struct {
-	heat, chill, drying, damp *float64
-	dryingAfter, dampAfter    *time.Duration
+	heat, chill, drying, damp boundDoc
 	injury                    *HeatInjury
-	source                    *string
-	assumed                   *bool
+}
+
+// boundDoc is one limit as written; the source stands for its value only.
+type boundDoc struct {
+	value   *float64
+	after   *time.Duration
+	source  string
+	assumed bool
 }
 
 // over lays b over a: every field that b states wins.
@@ -149,24 +154,18 @@ func (d stageDoc) restates() bool {
 }
 
 func (d limitsDoc) over(b limitsDoc) limitsDoc {
-	if b.states() && d.states() && b.source == nil {
-		own := "the facility's own entry"
-		d.source = &own
-	}
-	d.heat = over(d.heat, b.heat)
-	d.chill = over(d.chill, b.chill)
-	d.drying = over(d.drying, b.drying)
-	d.damp = over(d.damp, b.damp)
-	d.dryingAfter = over(d.dryingAfter, b.dryingAfter)
-	d.dampAfter = over(d.dampAfter, b.dampAfter)
+	d.heat = d.heat.over(b.heat)
+	d.chill = d.chill.over(b.chill)
+	d.drying = d.drying.over(b.drying)
+	d.damp = d.damp.over(b.damp)
 	d.injury = over(d.injury, b.injury)
-	d.source = over(d.source, b.source)
-	d.assumed = over(d.assumed, b.assumed)
 	return d
 }
 
-// states reports whether the entry sets any limit.
-func (d limitsDoc) states() bool {
-	return d.heat != nil || d.chill != nil || d.drying != nil || d.damp != nil ||
-		d.dryingAfter != nil || d.dampAfter != nil || d.injury != nil
+func (d boundDoc) over(b boundDoc) boundDoc {
+	d.after = over(d.after, b.after)
+	if b.value != nil {
+		d.value, d.source, d.assumed = b.value, b.source, b.assumed
+	}
+	return d
 }

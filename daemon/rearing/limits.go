@@ -112,16 +112,16 @@ func (e Event) open(w Window, at time.Time) bool {
 // limits lists the limits of a stage.
 func (st *Stage) limits() []Limit {
 	var ls []Limit
-	add := func(k LimitKind, v *float64, unit string, after time.Duration) {
-		if v != nil {
-			ls = append(ls, Limit{Kind: k, Value: *v, Unit: unit, After: after, Stage: st.ID, StageName: st.Name,
-				Source: st.Limits.Source, Assumed: st.Limits.Assumed})
+	add := func(k LimitKind, b *Bound, unit string) {
+		if b != nil {
+			ls = append(ls, Limit{Kind: k, Value: b.Value, Unit: unit, After: b.After, Stage: st.ID, StageName: st.Name,
+				Source: b.Source, Assumed: b.Assumed})
 		}
 	}
-	add(Heat, st.Limits.HeatC, "°C", 0)
-	add(Chill, st.Limits.ChillC, "°C", 0)
-	add(Drying, st.Limits.DryingKPa, "kPa", st.Limits.DryingAfter)
-	add(Damp, st.Limits.DampPercent, "%", st.Limits.DampAfter)
+	add(Heat, st.Limits.Heat, "°C")
+	add(Chill, st.Limits.Chill, "°C")
+	add(Drying, st.Limits.Drying, "kPa")
+	add(Damp, st.Limits.Damp, "%")
 	return ls
 }
 

@@ -206,18 +206,32 @@ func (r *reader) duration(dst *[]StageDuration) field {
 
 func (r *reader) limits(d *limitsDoc) field {
 	return func(n ast.Node, path string) {
+		var source *string
+		var assumed *bool
 		r.mapping(n, path, map[string]field{
-			"heat_celsius":       r.number(&d.heat, 0, 60, "°C"),
-			"chill_celsius":      r.number(&d.chill, -20, 40, "°C"),
-			"drying_kilopascals": r.number(&d.drying, 0.05, 10, "kPa"),
-			"drying_after":       r.span(&d.dryingAfter),
-			"damp_percent":       r.number(&d.damp, 10, 100, "%"),
-			"damp_after":         r.span(&d.dampAfter),
+			"heat_celsius":       r.number(&d.heat.value, 0, 60, "°C"),
+			"chill_celsius":      r.number(&d.chill.value, -20, 40, "°C"),
+			"drying_kilopascals": r.number(&d.drying.value, 0.05, 10, "kPa"),
+			"drying_after":       r.span(&d.drying.after),
+			"damp_percent":       r.number(&d.damp.value, 10, 100, "%"),
+			"damp_after":         r.span(&d.damp.after),
 			"heat_injury":        r.injury(&d.injury),
-			"source":             r.text(&d.source),
-			"assumed":            r.yesNo(&d.assumed),
+			"source":             r.text(&source),
+			"assumed":            r.yesNo(&assumed),
 		})
+		for _, b := range []*boundDoc{&d.heat, &d.chill, &d.drying, &d.damp} {
+			b.source, b.assumed = sourceOf(source, assumed)
+		}
 	}
+}
+
+// sourceOf is the source of a number and whether it is assumed: without a
+// stated source every number is.
+func sourceOf(source *string, assumed *bool) (string, bool) {
+	if source == nil {
+		return CommonPractice, true
+	}
+	return *source, assumed != nil && *assumed
 }
 
 func (r *reader) injury(dst **HeatInjury) field {
@@ -238,11 +252,9 @@ func (r *reader) injury(dst **HeatInjury) field {
 			r.fail(n, path, "want ctmax_one_minute_celsius, z_celsius and boundary_celsius")
 			return
 		}
-		*dst = &HeatInjury{CTmaxC: *ct, ZC: *z, BoundaryC: *boundary, Source: CommonPractice, Assumed: true}
-		if source != nil {
-			(*dst).Source = *source
-			(*dst).Assumed = assumed != nil && *assumed
-		}
+		i := HeatInjury{CTmaxC: *ct, ZC: *z, BoundaryC: *boundary}
+		i.Source, i.Assumed = sourceOf(source, assumed)
+		*dst = &i
 	}
 }
 
@@ -267,16 +279,13 @@ func (r *reader) window(dst *[]Window) field {
 			r.fail(n, path, "want event, before and after")
 			return
 		}
-		w := Window{Event: *event, Before: *before, After: *after, DryingFactor: 1, Source: CommonPractice, Assumed: true}
+		w := Window{Event: *event, Before: *before, After: *after, DryingFactor: 1}
+		w.Source, w.Assumed = sourceOf(source, assumed)
 		if factor != nil {
 			w.DryingFactor = *factor
 		}
 		if margin != nil {
 			w.HeatMarginC = *margin
-		}
-		if source != nil {
-			w.Source = *source
-			w.Assumed = assumed != nil && *assumed
 		}
 		*dst = append(*dst, w)
 	}

@@ -113,18 +113,24 @@ type BodyLength struct {
 
 // StageLimits are the air limits of a stage. A nil pointer is no limit.
 type StageLimits struct {
-	// HeatC and ChillC bound the temperature in °C.
-	HeatC, ChillC *float64
-	// DryingKPa is the vapour pressure deficit in kPa that does harm when it
-	// lasts for DryingAfter.
-	DryingKPa   *float64
-	DryingAfter time.Duration
-	// DampPercent is the relative humidity that favours mould and disease
-	// when it lasts for DampAfter.
-	DampPercent *float64
-	DampAfter   time.Duration
+	// Heat and Chill bound the temperature in °C.
+	Heat, Chill *Bound
+	// Drying is the vapour pressure deficit in kPa that does harm when it
+	// lasts.
+	Drying *Bound
+	// Damp is the relative humidity in percent that favours mould and
+	// disease when it lasts.
+	Damp *Bound
 	// Injury is the thermal-death-time line, where one is known.
-	Injury  *HeatInjury
+	Injury *HeatInjury
+}
+
+// Bound is one limit with its source.
+type Bound struct {
+	Value float64
+	// After is how long the air may be beyond Value before it does harm; 0
+	// for heat and chill.
+	After   time.Duration
 	Source  string
 	Assumed bool
 }
