@@ -1,0 +1,65 @@
+package broker
+
+import (
+	"sync"
+	"time"
+)
+
+// Unusable is a message that could not be used.
+type Unusable struct {
+	Topic string
+	// Time is when the message was received.
+	Time time.Time
+	// Reason says what is wrong with it.
+	Reason string
+	// Size is the payload's size in bytes, of which Head has the first few.
+	Size int
+	Head []byte
+}
+
+// headBytes is how much of an unusable payload is kept for inspection.
+const headBytes = 256
+
+// Ring keeps the last unusable messages for people to inspect. It is safe for
+// concurrent use.
+type Ring struct {
+	mu      sync.Mutex
+	entries []Unusable
+	next    int
+	total   uint64
+}
+
+// NewRing returns a ring that keeps size messages, at least one.
+func NewRing(size int) *Ring {
+	return &Ring{entries: make([]Unusable, 0, max(size, 1))}
+}
+
+// Add notes a message. It keeps a copy of the payload's first bytes. Size is
+// the payload's full size, which may exceed what payload still holds.
+func (r *Ring) Add(topic string, at time.Time, reason string, size int, payload []byte) {
+	head := append([]byte(nil), payload[:min(len(payload), headBytes)]...)
+	entry := Unusable{Topic: topic, Time: at, Reason: reason, Size: size, Head: head}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.total++
+	if len(r.entries) < cap(r.entries) {
+		r.entries = append(r.entries, entry)
+		return
+	}
+	r.entries[r.next] = entry
+	r.next = (r.next + 1) % len(r.entries)
+}
+
+// Snapshot returns the kept messages, oldest first.
+func (r *Ring) Snapshot() []Unusable {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return append(append([]Unusable(nil), r.entries[r.next:]...), r.entries[:r.next]...)
+}
+
+// Total returns how many messages were ever added.
+func (r *Ring) Total() uint64 {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.total
+}
