@@ -28,7 +28,8 @@ func decimals(dst []int64, v []float64, minScale int) ([]int64, int, bool) {
 	scale := minScale
 	for i := 0; i < len(v); {
 		n := math.Round(v[i] * powersOfTen[scale])
-		if math.Abs(n) < exactInteger && math.Float64bits(n/powersOfTen[scale]) == math.Float64bits(v[i]) {
+		// The way over int64 tells -0 from 0.
+		if math.Abs(n) < exactInteger && math.Float64bits(float64(int64(n))/powersOfTen[scale]) == math.Float64bits(v[i]) {
 			dst = append(dst, int64(n))
 			i++
 			continue

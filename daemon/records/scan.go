@@ -49,14 +49,14 @@ func (r *Reader) Has(ctx context.Context, series sensors.Series, at time.Time) (
 	defer k.close()
 	var c Columns
 	if err := k.decode(&c, data); err != nil {
-		return false, r.damaged(dayOf(ms), series, err)
+		return false, r.damaged(dayOf(ms), id, err)
 	}
 	return c.holds(ms), nil
 }
 
-func (r *Reader) damaged(day int64, series sensors.Series, err error) error {
-	return fmt.Errorf("%w: %s (%s): %s of %q on %s: %w", ErrCorrupt, r.path, advice(ErrCorrupt),
-		series.Quantity, series.Sensor, time.UnixMilli(day*dayMillis).UTC().Format(time.DateOnly), err)
+func (r *Reader) damaged(day, series int64, err error) error {
+	return fmt.Errorf("%w: %s (%s): chunk of series %d on %s: %w", ErrCorrupt, r.path, advice(ErrCorrupt),
+		series, time.UnixMilli(day*dayMillis).UTC().Format(time.DateOnly), err)
 }
 
 // Scan gives the readings of series (of all series when there are none) whose
@@ -229,7 +229,7 @@ func (s *dayScan) loadChunks(ctx context.Context, day int64) error {
 			return describe(s.r.path, err)
 		}
 		if err := s.codec.decode(columnsOf(s.cold, id), data); err != nil {
-			return s.r.damaged(day, s.names[id], err)
+			return s.r.damaged(day, id, err)
 		}
 	}
 	return describe(s.r.path, rows.Err())
