@@ -65,3 +65,7 @@ func (a *Assessor) Restore(s State) error {
 	a.s = s
 	return nil
 }
+
+// Interval returns the usual time between readings in seconds, and how many
+// intervals it was learned from.
+func (a *Assessor) Interval() (seconds float64, seen int) { return a.s.IntervalSeconds, a.s.Intervals }
