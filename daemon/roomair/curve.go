@@ -197,6 +197,18 @@ func (c *Curve) knowsDay() bool {
 	return true
 }
 
+// Day returns the curve at each full hour of the day in UTC over the day
+// before the newest point, and false while a whole day is not known.
+func (c *Curve) Day() (hourC [24]float64, ok bool) {
+	for i, h := range c.Shape {
+		if h.Hour.IsZero() || c.Point.Sub(h.Hour) > 2*shapeHours*time.Hour {
+			return hourC, false
+		}
+		hourC[i] = h.C
+	}
+	return hourC, true
+}
+
 // shapeAt is the remembered day at t, between whole hours on a straight line.
 func (c *Curve) shapeAt(t time.Time) float64 {
 	hour := t.UTC().Hour()

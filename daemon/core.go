@@ -1,0 +1,235 @@
+package daemon
+
+import (
+	"fmt"
+	"log/slog"
+	"time"
+
+	"rearguard/alerts"
+	"rearguard/alerts/conditions"
+	"rearguard/alerts/notify"
+	"rearguard/daemon/facility"
+	"rearguard/daemon/rearing"
+	"rearguard/daemon/records"
+	"rearguard/daemon/roomair"
+	"rearguard/sensors"
+	"rearguard/sensors/payload"
+	"rearguard/sensors/quality"
+)
+
+// tickEvery is the grid of event time on which everything that depends on
+// time alone is evaluated: delays, silence, dose. Live, demo and replay share
+// the grid, so they decide at the same instants.
+const tickEvery = 30 * time.Second
+
+// settleLag is how far the settled part of thermal time stays behind the
+// clock. Readings that arrive out of order within it cost nothing extra.
+const settleLag = 5 * time.Minute
+
+// core is the state of the facility as a fold over events. It belongs to one
+// goroutine and never reads a clock.
+type core struct {
+	facility *facility.Facility
+	catalog  *rearing.Catalog
+	logger   *slog.Logger
+	invented bool
+	// forecastEvery is the grid of event time on which cohorts are forecast.
+	forecastEvery time.Duration
+	speciesViews  []SpeciesView
+
+	// clock is the arrival of the last event handled; nextTick the next
+	// instant of the grid.
+	clock    time.Time
+	nextTick time.Time
+	// settledTo is up to where the air of all rooms is folded in; resumed is
+	// when the daemon last began to listen.
+	settledTo, resumed time.Time
+
+	topics  map[string][]*input
+	sensors []*sensorState
+	byID    map[sensors.SensorID]*sensorState
+	rooms   []*roomState
+	roomBy  map[sensors.RoomID]*roomState
+	cohorts []*cohortState
+	// usedIDs are the names of all cohorts there ever were.
+	usedIDs   map[rearing.CohortID]bool
+	lastCount rearing.CountID
+
+	machine       *alerts.Machine
+	roster        []notify.Duty
+	link          LinkView
+	outcomes      map[string]uint64
+	annunciations map[annunciationKey]uint64
+	rejected      []RejectedMessage
+	unclaimed     map[string]*unclaimedTopic
+
+	// pending are admitted readings whose instant has not been handled yet;
+	// out collects what the next commit stores.
+	pending []pendingReading
+	fates   []fate
+	out     *records.Batch
+	history history
+}
+
+// history is what the fold reads back from the records.
+type history interface {
+	// Has reports whether a reading is already stored.
+	Has(series sensors.Series, at time.Time) (bool, error)
+	// Temperatures yields the stored temperature readings of the sensors in
+	// order of event time, from from (exclusive) to to (inclusive).
+	Temperatures(ids []sensors.SensorID, from, to time.Time, yield func(sensors.Reading) bool) error
+	// Mark returns the newest stored curve of a room at or before t.
+	Mark(room sensors.RoomID, t time.Time) (curveMark, bool, error)
+}
+
+// input is one topic of one sensor.
+type input struct {
+	sensor  *sensorState
+	decoder payload.Decoder
+}
+
+// quantities bounds arrays indexed by sensors.Quantity.
+const quantities = int(sensors.SignalStrength) + 1
+
+// sensorState is what the fold knows of one sensor.
+type sensorState struct {
+	config   *facility.Sensor
+	room     *roomState
+	interval time.Duration
+	series   [quantities]*seriesState
+	// heard is the arrival of the newest message, told the newest event time.
+	heard, told time.Time
+}
+
+// seriesState is what the fold knows of one series.
+type seriesState struct {
+	key    sensors.Series
+	newest sensors.Reading
+	// admitted is the newest event time admitted, also while still pending.
+	admitted time.Time
+	assess   *quality.Assessor
+}
+
+// roomState is what the fold knows of one room.
+type roomState struct {
+	config  *facility.Room
+	sensors []*sensorState
+	rules   roomair.Rules
+	track   track
+	limits  limitSet
+	memory  conditions.RoomMemory
+	recent  []RecentPoint
+	// blindSince is when the last usable temperature went stale, markedDay
+	// the day whose curve is kept in the records.
+	blindSince, markedDay time.Time
+	touched               bool
+}
+
+// defaultInterval is assumed for a sensor whose reporting interval is neither
+// configured nor learned yet.
+const defaultInterval = 20 * time.Minute
+
+// freshFactor is how many intervals a reading stands for the air of its place.
+const freshFactor = 3
+
+// fresh is how long a reading of s counts.
+func (s *sensorState) fresh() time.Duration { return freshFactor * s.interval }
+
+// coreOptions are what a core is built from.
+type coreOptions struct {
+	facility      *facility.Facility
+	catalog       *rearing.Catalog
+	logger        *slog.Logger
+	invented      bool
+	forecastEvery time.Duration
+}
+
+func newCore(o coreOptions) (*core, error) {
+	c := &core{
+		facility: o.facility, catalog: o.catalog, logger: o.logger, invented: o.invented, forecastEvery: o.forecastEvery,
+		speciesViews:  speciesList(o.catalog),
+		roster:        roster(o.facility.Roster),
+		topics:        make(map[string][]*input),
+		byID:          make(map[sensors.SensorID]*sensorState),
+		roomBy:        make(map[sensors.RoomID]*roomState),
+		usedIDs:       make(map[rearing.CohortID]bool),
+		outcomes:      make(map[string]uint64),
+		annunciations: make(map[annunciationKey]uint64),
+		unclaimed:     make(map[string]*unclaimedTopic),
+		out:           &records.Batch{},
+	}
+	var err error
+	if c.machine, err = alerts.NewMachine(tuned(conditions.Definitions(), o.facility.Alarms), conditions.Folding()...); err != nil {
+		return nil, err
+	}
+	for i := range o.facility.Rooms {
+		r := &roomState{config: &o.facility.Rooms[i]}
+		r.rules = roomair.Rules{Fresh: c.freshFor, StraightUpTo: o.facility.Ingest.GapLimit}
+		c.rooms = append(c.rooms, r)
+		c.roomBy[r.config.ID] = r
+	}
+	for i := range o.facility.Sensors {
+		if err := c.addSensor(&o.facility.Sensors[i]); err != nil {
+			return nil, err
+		}
+	}
+	return c, nil
+}
+
+// tuned lays the configuration's delays and deadbands over the conditions'
+// own.
+func tuned(defs []alerts.Definition, tuning map[alerts.Condition]facility.Tuning) []alerts.Definition {
+	for i := range defs {
+		t, ok := tuning[defs[i].Condition]
+		if !ok {
+			continue
+		}
+		if t.OnDelay != nil {
+			defs[i].OnDelay = *t.OnDelay
+		}
+		if t.OffDelay != nil {
+			defs[i].OffDelay = *t.OffDelay
+		}
+		if d := t.Deadband(); d != nil {
+			defs[i].Deadband = *d
+		}
+	}
+	return defs
+}
+
+func (c *core) freshFor(id sensors.SensorID) time.Duration {
+	if s, ok := c.byID[id]; ok {
+		return s.fresh()
+	}
+	return freshFactor * defaultInterval
+}
+
+// addSensor compiles one configured sensor.
+func (c *core) addSensor(config *facility.Sensor) error {
+	s := &sensorState{config: config, interval: config.Interval}
+	if s.interval == 0 {
+		s.interval = defaultInterval
+	}
+	if s.room = c.roomBy[config.Room]; s.room != nil {
+		s.room.sensors = append(s.room.sensors, s)
+		// A stretch without readings longer than any sensor's freshness is a
+		// gap in the room's air.
+		s.room.rules.MarkAfter = max(s.room.rules.MarkAfter, s.fresh())
+	}
+	for _, in := range config.Inputs {
+		decoder, err := payload.New(in.Spec())
+		if err != nil {
+			return fmt.Errorf("sensor %s, topic %s: %w", config.ID, in.Topic, err)
+		}
+		c.topics[in.Topic] = append(c.topics[in.Topic], &input{sensor: s, decoder: decoder})
+		for _, v := range in.Values {
+			if s.series[v.Quantity] == nil {
+				key := sensors.Series{Sensor: config.ID, Quantity: v.Quantity}
+				s.series[v.Quantity] = &seriesState{key: key, assess: quality.NewAssessor(v.Quantity, quality.DefaultConfig(v.Quantity))}
+			}
+		}
+	}
+	c.sensors = append(c.sensors, s)
+	c.byID[config.ID] = s
+	return nil
+}

@@ -1,0 +1,298 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"rearguard/daemon/facility"
+	"rearguard/daemon/rearing"
+	"rearguard/daemon/records"
+	"rearguard/sensors"
+)
+
+// batchLimit is the most messages handled before a commit. It bounds how long
+// a message can wait for its acknowledgement.
+const batchLimit = 2000
+
+// Options are what an engine is built from.
+type Options struct {
+	Facility *facility.Facility
+	Catalog  *rearing.Catalog
+	Store    *records.Store
+	Logger   *slog.Logger
+	// Now is the time at which the engine starts.
+	Now time.Time
+	// Invented marks the data as a made-up scenario on every page.
+	Invented bool
+	// NoticesDue is called, if set, after a commit that holds new notices.
+	NoticesDue func()
+	// ForecastEvery is how much event time passes between forecasts; ten
+	// minutes if zero.
+	ForecastEvery time.Duration
+}
+
+// Sources are the streams of events an engine runs on. Closing Messages ends
+// the run.
+type Sources struct {
+	Messages <-chan sensors.Message
+	// Ticks carry the time; one or more a second.
+	Ticks <-chan time.Time
+	// Links carry changes of the broker link.
+	Links <-chan LinkView
+	// Oversize carries messages the link refused for their size.
+	Oversize <-chan RejectedMessage
+}
+
+// Engine runs the core on live events: it owns the goroutine, the commits and
+// the acknowledgements.
+type Engine struct {
+	opts     Options
+	core     *core
+	commands chan commandCall
+	snapshot atomic.Pointer[Snapshot]
+	changed  chan struct{}
+	ended    chan struct{}
+	mu       sync.Mutex
+	commit   *committer
+}
+
+type commandCall struct {
+	command Command
+	done    chan error
+}
+
+// New restores the engine's state from the records as it was after the last
+// commit, and publishes a first snapshot.
+func New(ctx context.Context, opts Options) (*Engine, error) {
+	if opts.ForecastEvery == 0 {
+		opts.ForecastEvery = 10 * time.Minute
+	}
+	c, err := newCore(coreOptions{
+		facility: opts.Facility, catalog: opts.Catalog, logger: opts.Logger,
+		invented: opts.Invented, forecastEvery: opts.ForecastEvery,
+	})
+	if err != nil {
+		return nil, err
+	}
+	e := &Engine{
+		opts: opts, core: c,
+		commands: make(chan commandCall),
+		changed:  make(chan struct{}),
+		ended:    make(chan struct{}),
+		commit:   newCommitter(opts.Store, opts.Logger),
+	}
+	go e.commit.run(ctx)
+	c.history = readerHistory{ctx: ctx, reader: opts.Store.Reader, settle: e.storeReadings, marks: true}
+	if err := e.restore(ctx); err != nil {
+		return nil, fmt.Errorf("restore state from %s: %w", opts.Store.Path(), err)
+	}
+	if err := c.journal(resumeEvent{At: opts.Now}); err != nil {
+		return nil, err
+	}
+	if err := e.store(nil); err != nil {
+		return nil, err
+	}
+	e.publish()
+	return e, nil
+}
+
+// Snapshot returns the newest published state, with what stands in the way of
+// writing the records now.
+func (e *Engine) Snapshot() *Snapshot {
+	s := e.snapshot.Load()
+	problem := e.commit.problem.Load()
+	if problem == nil {
+		return s
+	}
+	withProblem := *s
+	withProblem.Store.OK, withProblem.Store.Problem = false, *problem
+	return &withProblem
+}
+
+// Changed returns a channel that is closed when a newer snapshot is published.
+func (e *Engine) Changed() <-chan struct{} {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return e.changed
+}
+
+// ErrStopped is returned for commands given to an engine that has ended.
+var ErrStopped = errors.New("the engine has stopped")
+
+// Do carries out a command and returns once it is committed.
+func (e *Engine) Do(ctx context.Context, command Command) error {
+	call := commandCall{command: command, done: make(chan error, 1)}
+	select {
+	case e.commands <- call:
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-e.ended:
+		return ErrStopped
+	}
+	select {
+	case err := <-call.done:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-e.ended:
+		return ErrStopped
+	}
+}
+
+// Run handles events until the context ends or the messages do. It returns an
+// error only when the records can no longer be written.
+func (e *Engine) Run(ctx context.Context, in Sources) (err error) {
+	defer close(e.ended)
+	defer func() { err = errors.Join(err, e.commit.stop()) }()
+	for {
+		select {
+		case <-ctx.Done():
+			return e.finish()
+		case m, open := <-in.Messages:
+			if !open {
+				return e.finish()
+			}
+			err = e.handleMessages(m, in.Messages)
+		case now := <-in.Ticks:
+			err = e.handleTick(now)
+		case link := <-in.Links:
+			err = e.handleLink(link)
+		case m := <-in.Oversize:
+			e.core.noteOversize(m)
+		case call := <-e.commands:
+			call.done <- e.handleCommand(call.command)
+		}
+		if err != nil {
+			return err
+		}
+	}
+}
+
+// handleMessages takes the first message and whatever else is already there.
+func (e *Engine) handleMessages(first sensors.Message, more <-chan sensors.Message) error {
+	acks := make([]func(), 0, 64)
+	take := func(m sensors.Message) {
+		e.core.admit(m)
+		acks = append(acks, m.Ack)
+	}
+	take(first)
+drain:
+	for len(acks) < batchLimit {
+		select {
+		case m, open := <-more:
+			if !open {
+				break drain
+			}
+			take(m)
+		default:
+			break drain
+		}
+	}
+	if err := e.core.handlePending(); err != nil {
+		return err
+	}
+	return e.store(acks)
+}
+
+func (e *Engine) handleTick(now time.Time) error {
+	if err := e.core.advanceTo(now); err != nil {
+		return err
+	}
+	if err := e.store(nil); err != nil {
+		return err
+	}
+	e.publish()
+	return nil
+}
+
+func (e *Engine) handleLink(link LinkView) error {
+	if err := e.core.journal(linkEvent{link}); err != nil {
+		return err
+	}
+	e.publish()
+	return e.store(nil)
+}
+
+// handleCommand carries out a command. A refusal is the caller's and not an
+// error of the run.
+func (e *Engine) handleCommand(command Command) error {
+	if err := e.store(nil); err != nil {
+		return err
+	}
+	if err := e.commit.flush(); err != nil {
+		return err
+	}
+	if err := e.core.journal(command); err != nil {
+		return err
+	}
+	if err := e.store(nil); err != nil {
+		return err
+	}
+	if err := e.commit.flush(); err != nil {
+		return err
+	}
+	e.publish()
+	return nil
+}
+
+// store hands what the core has gathered to the committer, which acknowledges
+// the messages once it is on disk.
+func (e *Engine) store(acks []func()) error {
+	batch, err := e.core.takeBatch()
+	if err != nil {
+		return err
+	}
+	if batch == nil && len(acks) == 0 {
+		return nil
+	}
+	notices := batch != nil && len(batch.Outbox) > 0
+	return e.commit.submit(batch, func() {
+		for _, ack := range acks {
+			ack()
+		}
+		if notices && e.opts.NoticesDue != nil {
+			e.opts.NoticesDue()
+		}
+	})
+}
+
+// storeReadings brings the readings handled so far to disk in the middle of an
+// event, when the past has to be read. The clock in the records stays where it
+// was, so that after a crash the event is handled again from its beginning.
+func (e *Engine) storeReadings() error {
+	readings := e.core.out.Readings
+	e.core.out.Readings = nil
+	if len(readings) > 0 {
+		if err := e.commit.submit(&records.Batch{Readings: readings}, func() {}); err != nil {
+			return err
+		}
+	}
+	return e.commit.flush()
+}
+
+// finish stores what is left.
+func (e *Engine) finish() error {
+	if err := e.store(nil); err != nil {
+		return err
+	}
+	if err := e.commit.flush(); err != nil {
+		return err
+	}
+	e.publish()
+	return nil
+}
+
+func (e *Engine) publish() {
+	s := e.core.view()
+	s.Store = StoreView{Path: e.opts.Store.Path(), OK: true}
+	e.snapshot.Store(s)
+	e.mu.Lock()
+	close(e.changed)
+	e.changed = make(chan struct{})
+	e.mu.Unlock()
+}

@@ -1,0 +1,158 @@
+package daemon
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"rearguard/daemon/roomair"
+	"rearguard/sensors"
+)
+
+// handlePending handles the admitted readings in order of arrival. Readings
+// that arrived in the same millisecond form one instant and are handled in
+// the order of their series, so that replay, which knows nothing finer than
+// milliseconds, does exactly the same.
+func (c *core) handlePending() error {
+	if c.anyLate() {
+		if err := c.dropDuplicates(); err != nil {
+			return err
+		}
+	}
+	slices.SortStableFunc(c.pending, func(a, b pendingReading) int {
+		return cmp.Or(a.Arrival.Compare(b.Arrival), cmp.Compare(a.Sensor, b.Sensor), cmp.Compare(a.Quantity, b.Quantity), a.Time.Compare(b.Time))
+	})
+	for i := 0; i < len(c.pending); {
+		arrival := c.pending[i].Arrival
+		if err := c.advanceTo(arrival); err != nil {
+			return err
+		}
+		for ; i < len(c.pending) && c.pending[i].Arrival.Equal(arrival); i++ {
+			c.take(&c.pending[i])
+		}
+		for _, r := range c.rooms {
+			if r.touched {
+				r.touched = false
+				if err := c.watchRoom(r); err != nil {
+					return err
+				}
+			}
+		}
+	}
+	c.pending = c.pending[:0]
+	c.countFates()
+	return nil
+}
+
+// take flags one reading and gives it to all that feed on it.
+func (c *core) take(p *pendingReading) {
+	r := &p.Reading
+	r.Value = r.Raw
+	r.Flag, _ = p.state.assess.Assess(r.Time, r.Value)
+	c.out.Readings = append(c.out.Readings, *r)
+	p.sensor.heard = r.Arrival
+	p.sensor.told = later(p.sensor.told, r.Time)
+	if r.Time.After(p.state.newest.Time) {
+		p.state.newest = *r
+	}
+	room := p.sensor.room
+	if room == nil {
+		return
+	}
+	room.touched = true
+	if s, ok := sample(*r); ok {
+		room.track.add(s)
+	}
+}
+
+// advanceTo moves the clock and handles the instants of the grid on the way.
+func (c *core) advanceTo(now time.Time) error {
+	if c.nextTick.IsZero() {
+		c.nextTick = now.Truncate(tickEvery).Add(tickEvery)
+	}
+	for !c.nextTick.After(now) {
+		at := c.nextTick
+		c.nextTick = at.Add(tickEvery)
+		c.clock = later(c.clock, at)
+		if err := c.tick(at); err != nil {
+			return err
+		}
+	}
+	c.clock = later(c.clock, now)
+	return nil
+}
+
+// tick handles one instant of the grid.
+func (c *core) tick(at time.Time) error {
+	if err := c.settle(at.Add(-settleLag)); err != nil {
+		return err
+	}
+	if err := c.refreshLimits(at); err != nil {
+		return err
+	}
+	for _, r := range c.rooms {
+		if err := c.watchRoom(r); err != nil {
+			return err
+		}
+		r.remember(at)
+	}
+	if err := c.watchFacility(); err != nil {
+		return err
+	}
+	if c.forecastDue(at) {
+		return c.keepCheckpoint()
+	}
+	return nil
+}
+
+// forecastDue reports whether forecasts are made, and the state is kept, at
+// an instant of the grid.
+func (c *core) forecastDue(at time.Time) bool {
+	return at.Equal(at.Truncate(c.forecastEvery))
+}
+
+// settle folds the air up to at into rooms and cohorts, and redoes what late
+// readings or commands have changed.
+func (c *core) settle(at time.Time) error {
+	settled := make(map[sensors.RoomID][]roomair.Segment)
+	for _, r := range c.rooms {
+		id := r.config.ID
+		if !r.track.dirty.IsZero() {
+			if err := c.redoRoom(r); err != nil {
+				return err
+			}
+		}
+		r.track.settle(at, r.rules, func(s roomair.Segment) { settled[id] = append(settled[id], s) })
+		if mark, ok := r.track.mark(); ok {
+			if err := c.keepMark(r, mark); err != nil {
+				return err
+			}
+		}
+	}
+	c.settledTo = at
+	if err := c.settleCohorts(settled, at); err != nil {
+		return err
+	}
+	return c.redoCohorts(at)
+}
+
+// redoRoom folds a room's settled air again from the records, from before the
+// earliest late reading, and sends the cohorts that breathed it back as well.
+func (c *core) redoRoom(r *roomState) error {
+	from := r.track.dirty
+	r.track.dirty = time.Time{}
+	r.track.forget(from)
+	curve, err := c.curveFrom(r, from, r.track.settled, func(roomair.Segment) {})
+	if err != nil {
+		return err
+	}
+	r.track.curve = curve
+	// The late sample may lie inside a segment that began before it.
+	from = from.Add(-c.facility.Ingest.GapLimit)
+	for _, s := range c.cohorts {
+		if slices.Contains(s.roomsSince(from), r.config.ID) {
+			s.redoFrom(from)
+		}
+	}
+	return nil
+}
