@@ -16,9 +16,23 @@ type Exposure struct {
 	// At is the time of the last evaluation, Truth what it found then.
 	At    time.Time    `json:"at,omitzero"`
 	Truth alerts.Truth `json:"truth,omitempty"`
+	// Since is when the value went beyond the limit, zero while it is within.
+	Since time.Time `json:"since,omitzero"`
 	// Beyond is the time counted.
 	Beyond time.Duration `json:"beyond,omitempty"`
 }
+
+// doseKind is one kind of air that harms only by lasting.
+type doseKind struct {
+	condition alerts.Condition
+	unit      string
+	deadband  float64
+}
+
+var (
+	vpdDose  = doseKind{Drying, "kPa", vpdDeadband}
+	dampDose = doseKind{Damp, "%", humidityDeadband}
+)
 
 // advance counts the stretch since the last evaluation by what it found.
 func (x Exposure) advance(now time.Time, found alerts.Truth, allowed time.Duration) Exposure {
@@ -36,14 +50,20 @@ func (x Exposure) advance(now time.Time, found alerts.Truth, allowed time.Durati
 		x.At = now
 	}
 	x.Truth = found
+	switch {
+	case found == alerts.True && x.Since.IsZero():
+		x.Since = now
+	case found == alerts.False:
+		x.Since = time.Time{}
+	}
 	return x
 }
 
 // dose judges a value that harms only by lasting.
 func (e evaluation) dose(
-	c alerts.Condition, limit *DoseLimit, extreme *Point, x Exposure,
+	kind doseKind, limit *DoseLimit, extreme *Point, x Exposure,
 ) (alerts.Observation, Exposure) {
-	o := e.found(c)
+	o := e.found(kind.condition, kind.unit)
 	if limit == nil {
 		o.Truth, o.Detail = alerts.False, emptyRoom
 		return o, Exposure{}
@@ -52,7 +72,7 @@ func (e evaluation) dose(
 	if e.in.Blind || extreme == nil {
 		return o, x.advance(e.in.Now, alerts.Unknown, limit.For)
 	}
-	found := alerts.Above(extreme.Value, limit.Value, e.deadbands[c].Deadband)
+	found := alerts.Above(extreme.Value, limit.Value, kind.deadband)
 	x = x.advance(e.in.Now, found, limit.For)
 	o.Value, o.Truth = extreme.Value, found
 	if found == alerts.True && x.Beyond < limit.For {
@@ -60,7 +80,11 @@ func (e evaluation) dose(
 		// what was begun does not end.
 		o.Truth = alerts.Between
 	}
-	o.Detail = fmt.Sprintf("%s; beyond the limit for %s%s", extreme.where(), span(x.Beyond), limit.by())
+	o.Detail = extreme.where()
+	if !x.Since.IsZero() {
+		o.Detail += fmt.Sprintf(", since %s (%s)", e.clock(x.Since), span(e.in.Now.Sub(x.Since)))
+	}
+	o.Detail += limit.by()
 	return o, x
 }
 

@@ -2,7 +2,6 @@ package conditions
 
 import (
 	"fmt"
-	"slices"
 	"time"
 
 	"rearguard/alerts"
@@ -110,14 +109,14 @@ const (
 // sensors, and the memory for the next call. A condition without a limit is
 // found false, so that an alarm left from before the room was emptied ends.
 func Evaluate(in RoomState, memory RoomMemory) ([]alerts.Observation, RoomMemory) {
-	e := evaluation{in: in, deadbands: deadbands()}
+	e := evaluation{in}
 	out := []alerts.Observation{
 		e.level(Heat, in.Limits.Heat, in.Warmest, alerts.Above),
 		e.level(Chill, in.Limits.Chill, in.Coldest, alerts.Below),
 	}
 	var drying, damp alerts.Observation
-	drying, memory.Drying = e.dose(Drying, in.Limits.Drying, in.HighestVPD, memory.Drying)
-	damp, memory.Damp = e.dose(Damp, in.Limits.Damp, in.Dampest, memory.Damp)
+	drying, memory.Drying = e.dose(vpdDose, in.Limits.Drying, in.HighestVPD, memory.Drying)
+	damp, memory.Damp = e.dose(dampDose, in.Limits.Damp, in.Dampest, memory.Damp)
 	out = append(out, drying, damp, e.blind())
 	for _, s := range in.Sensors {
 		out = append(out, e.silent(s))
@@ -125,35 +124,18 @@ func Evaluate(in RoomState, memory RoomMemory) ([]alerts.Observation, RoomMemory
 	return out, memory
 }
 
-// deadbands takes the deadbands from the definitions, so that there is one
-// place for them.
-func deadbands() map[alerts.Condition]alerts.Definition {
-	byCondition := map[alerts.Condition]alerts.Definition{}
-	for _, d := range slices.Concat(airDefinitions(), houseDefinitions()) {
-		byCondition[d.Condition] = d
-	}
-	return byCondition
-}
-
-type evaluation struct {
-	in        RoomState
-	deadbands map[alerts.Condition]alerts.Definition
-}
+type evaluation struct{ in RoomState }
 
 // found starts an observation about the room as a whole.
-func (e evaluation) found(c alerts.Condition) alerts.Observation {
-	return alerts.Observation{
-		Key:  alerts.Key{Condition: c, Room: e.in.Room},
-		Time: e.in.Now,
-		Unit: e.deadbands[c].Unit,
-	}
+func (e evaluation) found(c alerts.Condition, unit string) alerts.Observation {
+	return alerts.Observation{Key: alerts.Key{Condition: c, Room: e.in.Room}, Time: e.in.Now, Unit: unit}
 }
 
 // level judges the extreme of the air against a limit.
 func (e evaluation) level(
 	c alerts.Condition, limit *Limit, extreme *Point, judge func(value, limit, deadband float64) alerts.Truth,
 ) alerts.Observation {
-	o := e.found(c)
+	o := e.found(c, "°C")
 	if limit == nil {
 		o.Truth, o.Detail = alerts.False, emptyRoom
 		return o
@@ -163,14 +145,14 @@ func (e evaluation) level(
 		return o
 	}
 	o.Value = extreme.Value
-	o.Truth = judge(extreme.Value, limit.Value, e.deadbands[c].Deadband)
+	o.Truth = judge(extreme.Value, limit.Value, temperatureDeadband)
 	o.Detail = extreme.where() + limit.by()
 	return o
 }
 
 // blind says whether anything can be told about the room's air.
 func (e evaluation) blind() alerts.Observation {
-	o := e.found(RoomBlind)
+	o := e.found(RoomBlind, "min")
 	o.Truth = alerts.False
 	if !e.in.Blind {
 		return o
@@ -194,7 +176,7 @@ func (e evaluation) blind() alerts.Observation {
 
 // silent judges how late a sensor is against its own habit.
 func (e evaluation) silent(s SensorState) alerts.Observation {
-	o := e.found(SensorSilent)
+	o := e.found(SensorSilent, "min")
 	o.Key.Subject = string(s.ID)
 	since := s.LastReading
 	if s.ExpectedSince.After(since) {

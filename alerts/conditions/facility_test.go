@@ -1,0 +1,91 @@
+package conditions_test
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"rearguard/alerts"
+	"rearguard/alerts/conditions"
+)
+
+func TestFacility(t *testing.T) {
+	offset := func(d time.Duration) *time.Duration { return &d }
+	for _, c := range []struct {
+		name      string
+		in        conditions.FacilityState
+		condition alerts.Condition
+		want      alerts.Truth
+		detail    string
+	}{
+		{"broker not known", conditions.FacilityState{}, conditions.BrokerLost, alerts.Unknown, ""},
+		{"broker up", conditions.FacilityState{Broker: conditions.PartState{Known: true, Working: true}}, conditions.BrokerLost, alerts.False, ""},
+		{
+			"broker down",
+			conditions.FacilityState{Broker: conditions.PartState{Known: true, Since: night.Add(-time.Hour), Name: "tcp://10.0.0.2:1883", Problem: "connection refused"}},
+			conditions.BrokerLost, alerts.True, "tcp://10.0.0.2:1883, since 01:00: connection refused",
+		},
+		{"store fails", conditions.FacilityState{Store: conditions.PartState{Known: true, Name: "rearguard.db", Problem: "disk full"}}, conditions.StoreFailing, alerts.True, "rearguard.db: disk full"},
+		{"all delivered", conditions.FacilityState{}, conditions.NoticeUndeliverable, alerts.False, ""},
+		{"being tried", conditions.FacilityState{Undelivered: 1, OldestUndelivered: night.Add(-9 * time.Minute)}, conditions.NoticeUndeliverable, alerts.Between, ""},
+		{
+			"not getting out",
+			conditions.FacilityState{Undelivered: 3, OldestUndelivered: night.Add(-10 * time.Minute), DeliveryProblem: "mail server refused the password"},
+			conditions.NoticeUndeliverable, alerts.True, "3 waiting, oldest since 01:50: mail server refused the password",
+		},
+		{"nothing to compare the clock with", conditions.FacilityState{}, conditions.ClockWrong, alerts.Unknown, ""},
+		{"clock right", conditions.FacilityState{ClockOffset: offset(time.Second)}, conditions.ClockWrong, alerts.False, "this machine is 0 min ahead"},
+		{"clock behind", conditions.FacilityState{ClockOffset: offset(-4 * time.Hour)}, conditions.ClockWrong, alerts.True, "this machine is 4.0 h behind"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			c.in.Now = night
+			o := find(t, conditions.EvaluateFacility(c.in), c.condition)
+			if o.Truth != c.want || o.Detail != c.detail {
+				t.Errorf("got %v %q, want %v %q", o.Truth, o.Detail, c.want, c.detail)
+			}
+		})
+	}
+}
+
+// The texts are read on a phone at night: short sentences that end, British
+// spelling, and an action that begins with something to do.
+func TestTexts(t *testing.T) {
+	definitions := conditions.Definitions()
+	if _, err := alerts.NewMachine(definitions, conditions.Folding()...); err != nil {
+		t.Fatal(err)
+	}
+	for _, d := range definitions {
+		for name, text := range map[string]string{"cause": d.Cause, "consequence": d.Consequence, "first action": d.FirstAction} {
+			if len(text) > 170 {
+				t.Errorf("%s: %s has %d bytes, more than 170", d.Condition, name, len(text))
+			}
+			if !strings.HasSuffix(text, ".") {
+				t.Errorf("%s: %s does not end: %q", d.Condition, name, text)
+			}
+			for _, word := range []string{"ize", "color", "mold", "vapor "} {
+				if strings.Contains(text, word) {
+					t.Errorf("%s: %s is not British English: %q", d.Condition, name, word)
+				}
+			}
+		}
+		if len(d.Title) > 32 {
+			t.Errorf("%s: title %q is longer than 32 bytes", d.Condition, d.Title)
+		}
+	}
+}
+
+// The priorities are derived; this pins what they come to, so that a change
+// of a text or a time is seen as the change of priority it may be.
+func TestPriorities(t *testing.T) {
+	want := map[alerts.Condition]alerts.Priority{
+		conditions.Heat: alerts.High, conditions.Chill: alerts.Medium, conditions.Drying: alerts.Medium,
+		conditions.Damp: alerts.Low, conditions.SensorSilent: alerts.Low, conditions.RoomBlind: alerts.Medium,
+		conditions.BrokerLost: alerts.High, conditions.StoreFailing: alerts.High,
+		conditions.NoticeUndeliverable: alerts.High, conditions.ClockWrong: alerts.Medium,
+	}
+	for _, d := range conditions.Definitions() {
+		if d.Priority() != want[d.Condition] {
+			t.Errorf("%s: priority %v, want %v", d.Condition, d.Priority(), want[d.Condition])
+		}
+	}
+}

@@ -1,0 +1,46 @@
+package notify
+
+import (
+	"encoding/json"
+	"fmt"
+)
+
+// collapsed is what is to be said to one person by one channel about one
+// occurrence, however many notices have piled up.
+type collapsed struct {
+	// lead is the newest pending notice; it is the one that is sent.
+	lead  Notice
+	alarm AlarmNotice
+	// older are the pending notices that the lead makes stale.
+	older []Notice
+}
+
+// collapse picks what of the siblings is still news: of all that is pending
+// only the newest, as the others describe a state that has passed. An end of
+// whose beginning the person was never told becomes an Over.
+func collapse(row Notice, siblings []Notice) (collapsed, error) {
+	c := collapsed{lead: row}
+	told := false
+	for _, s := range siblings {
+		if s.Channel != row.Channel || s.Recipient != row.Recipient || s.Occurrence != row.Occurrence || s.ID == row.ID {
+			continue
+		}
+		switch {
+		case s.State == Delivered:
+			told = true
+		case s.State != Pending:
+		case s.ID > c.lead.ID:
+			c.older = append(c.older, c.lead)
+			c.lead = s
+		default:
+			c.older = append(c.older, s)
+		}
+	}
+	if err := json.Unmarshal(c.lead.Payload, &c.alarm); err != nil {
+		return c, fmt.Errorf("read notice %d: %w", c.lead.ID, err)
+	}
+	if c.alarm.Kind == Cleared && !told {
+		c.alarm.Kind = Over
+	}
+	return c, nil
+}

@@ -1,0 +1,163 @@
+// Package notify brings alarms to people. Plan decides who is told by which
+// channel and makes the rows of the outbox; a Worker delivers them, retrying
+// until a channel has taken them, and never sends again what was marked as
+// delivered. Delivery is at least once: a crash between the taking of a notice
+// by a mail server and the mark in the outbox repeats it, under the same
+// message id.
+package notify
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"rearguard/alerts"
+)
+
+// Kind says what a notice tells about its alarm.
+type Kind string
+
+// The kinds of news.
+const (
+	// Raised calls for a person.
+	Raised Kind = "raised"
+	// Reminder calls again for an alarm that is still on.
+	Reminder Kind = "reminder"
+	// Cleared says that the alarm is over.
+	Cleared Kind = "cleared"
+	// Over says that an alarm of which the person was never told was on and
+	// is over. It is never planned; delivery makes it of a Cleared that
+	// overtook its Raised.
+	Over Kind = "over"
+)
+
+// AlarmNotice is the news about one alarm with all that a person needs to
+// act. It is kept as JSON in the outbox.
+type AlarmNotice struct {
+	Facility string `json:"facility"`
+	// Invented marks the made-up facility of a demo.
+	Invented   bool       `json:"invented,omitempty"`
+	Kind       Kind       `json:"kind"`
+	Key        alerts.Key `json:"key"`
+	Occurrence int64      `json:"occurrence"`
+	// Sequence orders the news of one occurrence; a receiver drops what is
+	// older than what it has.
+	Sequence int64           `json:"sequence"`
+	Priority alerts.Priority `json:"priority"`
+	// Title is a few words, for example "too hot".
+	Title    string `json:"title"`
+	RoomName string `json:"room_name"`
+	// Value and Limit are in Unit; without a unit there is no number.
+	Value         float64       `json:"value"`
+	Limit         float64       `json:"limit"`
+	Unit          string        `json:"unit"`
+	Cause         string        `json:"cause"`
+	Consequence   string        `json:"consequence"`
+	FirstAction   string        `json:"first_action"`
+	TimeToRespond time.Duration `json:"time_to_respond"`
+	Detail        string        `json:"detail"`
+	// RaisedAt is when the occurrence began, Time when this news happened.
+	RaisedAt time.Time `json:"raised_at"`
+	Time     time.Time `json:"time"`
+	// Due is the time by which a person must have acted, zero if unknown.
+	Due time.Time `json:"due,omitzero"`
+	// Zone is the IANA name of the time zone in which the person reads times.
+	Zone string `json:"zone"`
+	// Link leads to the page on which the alarm is acknowledged.
+	Link string `json:"link,omitempty"`
+}
+
+// Notice is one row of the outbox: one message to one person by one channel.
+type Notice struct {
+	// ID is given by the outbox, in the order of entry.
+	ID int64
+	// Key makes the notice unique in the outbox and in the world.
+	Key                string
+	Occurrence         int64
+	Channel, Recipient string
+	// Payload is an AlarmNotice as JSON.
+	Payload          json.RawMessage
+	CreatedAt, DueAt time.Time
+	Attempts         int
+	State            State
+}
+
+// State says what became of a notice.
+type State string
+
+// The states of a notice. What is dead or superseded was never delivered.
+const (
+	Pending    State = "pending"
+	Delivered  State = "delivered"
+	Dead       State = "dead"
+	Superseded State = "superseded"
+)
+
+// Outbox is the durable queue the Worker works off. All methods may be called
+// from several goroutines.
+type Outbox interface {
+	// DueNotices gives up to limit pending notices due at or before the time,
+	// the longest due first.
+	DueNotices(ctx context.Context, at time.Time, limit int) ([]Notice, error)
+	// Notices gives all notices of one occurrence in the order of entry.
+	Notices(ctx context.Context, occurrence int64) ([]Notice, error)
+	// MarkDelivered notes that a channel has taken the notice.
+	MarkDelivered(ctx context.Context, id int64, at time.Time) error
+	// MarkRetry notes a failed attempt and when the next is due.
+	MarkRetry(ctx context.Context, id int64, due time.Time, reason string) error
+	// MarkDead gives the notice up.
+	MarkDead(ctx context.Context, id int64, at time.Time, reason string) error
+	// MarkSuperseded withdraws a notice in favour of a newer one.
+	MarkSuperseded(ctx context.Context, id int64, at time.Time, by int64) error
+}
+
+// Message is a notice ready to be sent.
+type Message struct {
+	Notice Notice
+	Alarm  AlarmNotice
+	// Now is the time of sending.
+	Now           time.Time
+	Subject, Body string
+}
+
+// Channel is one way to reach people.
+type Channel interface {
+	// Send hands the message over. An error made by Permanent says that no
+	// further attempt can succeed, one made by RetryAfter when to try again;
+	// any other is retried with backoff. Send returns soon after ctx ends.
+	Send(ctx context.Context, m Message) error
+}
+
+type permanentError struct{ err error }
+
+func (e permanentError) Error() string { return e.err.Error() }
+func (e permanentError) Unwrap() error { return e.err }
+
+// Permanent marks err as one that no further attempt can mend.
+func Permanent(err error) error { return permanentError{err} }
+
+// IsPermanent reports whether err was marked by Permanent.
+func IsPermanent(err error) bool {
+	var p permanentError
+	return errors.As(err, &p)
+}
+
+type retryAfterError struct {
+	after time.Duration
+	err   error
+}
+
+func (e retryAfterError) Error() string { return fmt.Sprintf("%v (asked to wait %v)", e.err, e.after) }
+func (e retryAfterError) Unwrap() error { return e.err }
+
+// RetryAfter marks err as one whose sender asked to be left alone for a time.
+func RetryAfter(after time.Duration, err error) error { return retryAfterError{after, err} }
+
+// retryAfter returns the time asked for, false if none was.
+func retryAfter(err error) (time.Duration, bool) {
+	var r retryAfterError
+	ok := errors.As(err, &r)
+	return r.after, ok
+}

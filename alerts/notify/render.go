@@ -1,0 +1,153 @@
+package notify
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"rearguard/alerts"
+)
+
+// lateAfter is how old news may be before the message says so.
+const lateAfter = 5 * time.Minute
+
+// Render writes the notice for a person: a subject that starts with the
+// state, and a body whose first line alone says room, what and how much, as a
+// locked phone shows no more. Now is the time of sending.
+func Render(n AlarmNotice, now time.Time) (subject, body string) {
+	headline := oneLine(alerts.Headline(alerts.Definition{Title: n.Title}, n.place(), n.Value, n.Limit, n.Unit))
+	var b strings.Builder
+	line := func(format string, args ...any) { b.WriteString(oneLine(fmt.Sprintf(format, args...)) + "\n") }
+	switch n.Kind {
+	case Cleared, Over:
+		state := "Over"
+		if n.Kind == Over {
+			state = "Was on, is over"
+		}
+		subject = state + ": " + n.what()
+		line("%s: %s is over%s", n.placeOr("Facility"), n.Title, n.number())
+		line("On from %s to %s (%s).", n.clock(n.RaisedAt), n.clock(n.Time), span(n.Time.Sub(n.RaisedAt)))
+		if n.Kind == Over {
+			line("The message about its start could not be delivered before its end.")
+		}
+		b.WriteByte('\n')
+		line("Look after the animals if nobody has: %s", n.Consequence)
+	default:
+		subject = fmt.Sprintf("%s: %s", capital(n.Priority.String()), headline)
+		if n.Kind == Reminder {
+			subject = fmt.Sprintf("Still %s: %s", n.Priority, headline)
+		}
+		line("%s", headline)
+		line("%s alarm since %s. %s", capital(n.Priority.String()), n.clock(n.RaisedAt), n.deadline(now))
+		if n.Detail != "" {
+			line("%s", n.Detail)
+		}
+		b.WriteByte('\n')
+		line("Do first: %s", n.FirstAction)
+		line("Likely cause: %s", n.Cause)
+		line("If nobody acts: %s", n.Consequence)
+	}
+	if late := now.Sub(n.Time); late > lateAfter {
+		line("This message is %s late: it could not be delivered before.", span(late))
+	}
+	b.WriteByte('\n')
+	if n.Link != "" {
+		verb := "Acknowledge"
+		if n.Kind == Cleared || n.Kind == Over {
+			verb = "See"
+		}
+		line("%s: %s", verb, n.Link)
+	}
+	line("%s, alarm %d", n.Facility, n.Occurrence)
+	if n.Invented {
+		subject = "[demo] " + subject
+		line("This facility is invented: nothing needs to be done.")
+	}
+	return oneLine(subject), b.String()
+}
+
+// place is the room's name, or its id if it has none.
+func (n AlarmNotice) place() string {
+	if n.RoomName != "" {
+		return n.RoomName
+	}
+	return string(n.Key.Room)
+}
+
+func (n AlarmNotice) placeOr(other string) string {
+	if p := n.place(); p != "" {
+		return p
+	}
+	return other
+}
+
+func (n AlarmNotice) what() string {
+	return strings.TrimSpace(n.place() + " " + n.Title)
+}
+
+func (n AlarmNotice) number() string {
+	if n.Unit == "" {
+		return ""
+	}
+	return fmt.Sprintf(", now %s (limit %s)", alerts.Quantity(n.Value, n.Unit), alerts.Quantity(n.Limit, n.Unit))
+}
+
+// deadline says by when to act.
+func (n AlarmNotice) deadline(now time.Time) string {
+	due := n.Due
+	if due.IsZero() && n.TimeToRespond > 0 {
+		due = n.RaisedAt.Add(n.TimeToRespond)
+	}
+	switch {
+	case due.IsZero():
+		return ""
+	case !due.After(now):
+		return fmt.Sprintf("Act at once: the time to respond ended at %s.", n.clock(due))
+	}
+	return fmt.Sprintf("Act by %s (within %s).", n.clock(due), span(due.Sub(now)))
+}
+
+func (n AlarmNotice) clock(t time.Time) string {
+	zone, err := time.LoadLocation(n.Zone)
+	if err != nil {
+		zone = time.UTC
+	}
+	return t.In(zone).Format("Mon 2 Jan 15:04 MST")
+}
+
+// span writes a duration the way people say it.
+func span(d time.Duration) string {
+	d = max(d, 0).Round(time.Minute)
+	days, hours, minutes := int(d/(24*time.Hour)), int(d%(24*time.Hour)/time.Hour), int(d%time.Hour/time.Minute)
+	switch {
+	case days > 0 && hours > 0:
+		return fmt.Sprintf("%d d %d h", days, hours)
+	case days > 0:
+		return fmt.Sprintf("%d d", days)
+	case hours > 0 && minutes > 0:
+		return fmt.Sprintf("%d h %d min", hours, minutes)
+	case hours > 0:
+		return fmt.Sprintf("%d h", hours)
+	case minutes > 0:
+		return fmt.Sprintf("%d min", minutes)
+	}
+	return "less than 1 min"
+}
+
+// oneLine keeps text that comes from names and notes from breaking out of its
+// line or of a mail header.
+func oneLine(s string) string {
+	return strings.TrimRight(strings.Map(func(r rune) rune {
+		if r < ' ' || r == 0x7f || r == '\u2028' || r == '\u2029' || r >= 0x80 && r < 0xa0 {
+			return ' '
+		}
+		return r
+	}, strings.ToValidUTF8(s, "�")), " ")
+}
+
+func capital(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}

@@ -1,0 +1,234 @@
+package notify
+
+import (
+	"bytes"
+	"context"
+	"crypto/hmac"
+	"crypto/sha256"
+	"crypto/tls"
+	"crypto/x509"
+	"encoding/base64"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"strconv"
+	"strings"
+	"time"
+)
+
+const (
+	webhookLimit = 10 * time.Second
+	// retryAfterCap keeps a careless server from silencing a channel.
+	retryAfterCap   = time.Hour
+	answerLimit     = 4 << 10
+	excerptLimit    = 200
+	secretPrefix    = "whsec_"
+	webhookIDLength = 16
+)
+
+// WebhookConfig says where to call and how to sign.
+type WebhookConfig struct {
+	URL string
+	// Secret returns the signing secret. One that starts with whsec_ is
+	// base64 after that, any other is taken as it is.
+	Secret func() (string, error)
+	// Roots vouch for the server; nil stands for those of the system.
+	Roots *x509.CertPool
+}
+
+// Webhook calls an address with a signed JSON body, after the Standard
+// Webhooks scheme: headers webhook-id, webhook-timestamp and
+// webhook-signature, the last being "v1," and the base64 HMAC-SHA256 of
+// "id.timestamp.body".
+type Webhook struct {
+	config WebhookConfig
+	client *http.Client
+}
+
+// NewWebhook builds the channel; nothing is called yet.
+func NewWebhook(c WebhookConfig) *Webhook {
+	transport := &http.Transport{
+		Proxy:               http.ProxyFromEnvironment,
+		TLSClientConfig:     &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: c.Roots},
+		TLSHandshakeTimeout: webhookLimit,
+		MaxIdleConns:        2, IdleConnTimeout: time.Minute,
+		MaxResponseHeaderBytes: 64 << 10,
+		ForceAttemptHTTP2:      true,
+	}
+	return &Webhook{config: c, client: &http.Client{
+		Transport: transport, Timeout: webhookLimit,
+		// A redirect would carry the alarm to where nobody sent it.
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+	}}
+}
+
+// webhookBody is the body of a call. It is a contract with receivers and
+// therefore apart from the form in which the outbox keeps notices.
+type webhookBody struct {
+	// Type is "alarm." and the kind of news.
+	Type      string      `json:"type"`
+	Timestamp time.Time   `json:"timestamp"`
+	Data      webhookData `json:"data"`
+}
+
+type webhookData struct {
+	Facility string `json:"facility"`
+	Invented bool   `json:"invented,omitempty"`
+	// State is "active" or "normal". Sequence grows within an occurrence, so
+	// that a receiver can drop what is out of date.
+	State      string    `json:"state"`
+	Occurrence int64     `json:"occurrence"`
+	RaisedAt   time.Time `json:"raised_at"`
+	Sequence   int64     `json:"sequence"`
+	Recipient  string    `json:"recipient"`
+	Condition  string    `json:"condition"`
+	Room       string    `json:"room"`
+	RoomName   string    `json:"room_name"`
+	Subject    string    `json:"subject"`
+	Priority   string    `json:"priority"`
+	Title      string    `json:"title"`
+	// Number is absent when the condition has no value.
+	Number               *webhookNumber `json:"number,omitempty"`
+	Detail               string         `json:"detail"`
+	Cause                string         `json:"cause"`
+	Consequence          string         `json:"consequence"`
+	FirstAction          string         `json:"first_action"`
+	TimeToRespondSeconds float64        `json:"time_to_respond_seconds"`
+	Due                  time.Time      `json:"due,omitzero"`
+	Link                 string         `json:"link,omitempty"`
+	// Headline and Text are what a person reads, ready for a short message
+	// and for a mail.
+	Headline string `json:"headline"`
+	Text     string `json:"text"`
+}
+
+type webhookNumber struct {
+	Value float64 `json:"value"`
+	Limit float64 `json:"limit"`
+	Unit  string  `json:"unit"`
+}
+
+// Send implements Channel.
+func (h *Webhook) Send(ctx context.Context, m Message) error {
+	secret, err := h.config.Secret()
+	if err != nil {
+		return err
+	}
+	key, err := signingKey(secret)
+	if err != nil {
+		return err
+	}
+	body, err := encodeBody(m)
+	if err != nil {
+		return Permanent(err)
+	}
+	id := webhookID(m.Notice.Key)
+	stamp := strconv.FormatInt(m.Now.Unix(), 10)
+	request, err := http.NewRequestWithContext(ctx, http.MethodPost, h.config.URL, bytes.NewReader(body))
+	if err != nil {
+		return fmt.Errorf("call webhook: %w", err)
+	}
+	request.Header.Set("Content-Type", "application/json")
+	request.Header.Set("User-Agent", "rearguard")
+	request.Header.Set("webhook-id", id)
+	request.Header.Set("webhook-timestamp", stamp)
+	request.Header.Set("webhook-signature", "v1,"+sign(key, id, stamp, body))
+	answer, err := h.client.Do(request)
+	if err != nil {
+		return fmt.Errorf("call webhook: %w", err)
+	}
+	text, readErr := io.ReadAll(io.LimitReader(answer.Body, answerLimit))
+	closeErr := answer.Body.Close()
+	if answer.StatusCode >= 200 && answer.StatusCode < 300 {
+		// Taken; what its body says or how it ends changes nothing.
+		return nil
+	}
+	return judge(answer, text, m.Now, errors.Join(readErr, closeErr))
+}
+
+// judge turns an answer other than 2xx into an error.
+func judge(answer *http.Response, text []byte, now time.Time, reading error) error {
+	err := fmt.Errorf("webhook answered %s", answer.Status)
+	switch excerpt := oneLine(string(text[:min(len(text), excerptLimit)])); {
+	case answer.StatusCode >= 300 && answer.StatusCode < 400:
+		err = fmt.Errorf("webhook answered %s: redirects are not followed, configure the final address", answer.Status)
+	case reading == nil && excerpt != "":
+		err = fmt.Errorf("webhook answered %s: %s", answer.Status, excerpt)
+	}
+	if answer.StatusCode == http.StatusGone {
+		return Permanent(err)
+	}
+	if after, ok := parseRetryAfter(answer.Header.Get("Retry-After"), now); ok {
+		return RetryAfter(after, err)
+	}
+	return err
+}
+
+// parseRetryAfter reads the header of RFC 9110 section 10.2.3: seconds or a
+// date.
+func parseRetryAfter(value string, now time.Time) (time.Duration, bool) {
+	if value == "" {
+		return 0, false
+	}
+	if seconds, err := strconv.ParseUint(value, 10, 32); err == nil {
+		return min(time.Duration(seconds)*time.Second, retryAfterCap), true
+	}
+	at, err := http.ParseTime(value)
+	if err != nil {
+		return 0, false
+	}
+	return min(max(at.Sub(now), 0), retryAfterCap), true
+}
+
+func encodeBody(m Message) ([]byte, error) {
+	a := m.Alarm
+	data := webhookData{
+		Facility: a.Facility, Invented: a.Invented, State: "active",
+		Occurrence: a.Occurrence, RaisedAt: a.RaisedAt, Sequence: a.Sequence, Recipient: m.Notice.Recipient,
+		Condition: string(a.Key.Condition), Room: string(a.Key.Room), RoomName: a.RoomName, Subject: a.Key.Subject,
+		Priority: a.Priority.String(), Title: a.Title, Detail: a.Detail,
+		Cause: a.Cause, Consequence: a.Consequence, FirstAction: a.FirstAction,
+		TimeToRespondSeconds: a.TimeToRespond.Seconds(), Due: a.Due, Link: a.Link,
+		Headline: m.Subject, Text: m.Body,
+	}
+	if a.Kind == Cleared || a.Kind == Over {
+		data.State = "normal"
+	}
+	if a.Unit != "" {
+		data.Number = &webhookNumber{Value: a.Value, Limit: a.Limit, Unit: a.Unit}
+	}
+	encoded, err := json.Marshal(webhookBody{Type: "alarm." + string(a.Kind), Timestamp: a.Time, Data: data})
+	if err != nil {
+		return nil, fmt.Errorf("encode webhook body: %w", err)
+	}
+	return encoded, nil
+}
+
+// webhookID is the idempotency key. It is hashed since the scheme joins its
+// parts with dots, which ids of people may hold.
+func webhookID(key string) string {
+	sum := sha256.Sum256([]byte(key))
+	return "notice_" + hex.EncodeToString(sum[:webhookIDLength])
+}
+
+func signingKey(secret string) ([]byte, error) {
+	encoded, ok := strings.CutPrefix(secret, secretPrefix)
+	if !ok {
+		return []byte(secret), nil
+	}
+	key, err := base64.StdEncoding.DecodeString(encoded)
+	if err != nil {
+		return nil, fmt.Errorf("the webhook secret is not base64 after %s", secretPrefix)
+	}
+	return key, nil
+}
+
+func sign(key []byte, id, stamp string, body []byte) string {
+	mac := hmac.New(sha256.New, key)
+	fmt.Fprintf(mac, "%s.%s.", id, stamp)
+	mac.Write(body)
+	return base64.StdEncoding.EncodeToString(mac.Sum(nil))
+}

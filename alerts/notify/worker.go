@@ -1,0 +1,254 @@
+package notify
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"log/slog"
+	"slices"
+	"sync"
+	"time"
+)
+
+const (
+	// attemptLimit bounds one attempt of any channel.
+	attemptLimit = 30 * time.Second
+	// stopGrace is how long an attempt may go on after the worker is told to
+	// stop: cutting it short could send the same notice twice.
+	stopGrace = 5 * time.Second
+	// storePause is how long a channel rests when the outbox fails.
+	storePause = 5 * time.Second
+	// idlePoll is how often the outbox is looked at without a wake-up.
+	idlePoll = time.Minute
+	// usefulFor is how long a notice is tried before it is given up.
+	usefulFor = 72 * time.Hour
+	firstPage = 256
+)
+
+// Options are what a Worker is given beside its outbox and channels.
+type Options struct {
+	// Now is the clock that due times are compared with.
+	Now func() time.Time
+	// Random returns numbers from 0 to 1 for the jitter.
+	Random func() float64
+	Logger *slog.Logger
+}
+
+// Worker delivers the notices of an outbox. Every channel has its own pace: a
+// dead one delays no other.
+type Worker struct {
+	outbox   Outbox
+	channels map[string]Channel
+	now      func() time.Time
+	random   func() float64
+	logger   *slog.Logger
+	wake     chan struct{}
+
+	mu sync.Mutex
+	// sent are notices that a channel took and the outbox could not mark;
+	// they are marked later and not sent again.
+	sent map[int64]time.Time
+}
+
+// NewWorker builds a worker; Run makes it work.
+func NewWorker(outbox Outbox, channels map[string]Channel, o Options) *Worker {
+	return &Worker{
+		outbox: outbox, channels: channels, now: o.Now, random: o.Random, logger: o.Logger,
+		wake: make(chan struct{}, 1), sent: map[int64]time.Time{},
+	}
+}
+
+// Wake tells the worker that new notices were committed. It never blocks.
+func (w *Worker) Wake() {
+	select {
+	case w.wake <- struct{}{}:
+	default:
+	}
+}
+
+// Run delivers until ctx ends, then waits for the attempts under way and
+// returns. It is called once.
+func (w *Worker) Run(ctx context.Context) {
+	// Attempts outlive ctx by the grace.
+	attempts, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	defer cancel()
+	done := make(chan result)
+	busy := map[string]bool{}
+	rests := map[string]time.Time{}
+	for ctx.Err() == nil {
+		pause := w.dispatch(ctx, attempts, busy, rests, done)
+		timer := time.NewTimer(pause)
+		select {
+		case <-ctx.Done():
+		case <-w.wake:
+		case <-timer.C:
+		case r := <-done:
+			delete(busy, r.channel)
+			rests[r.channel] = r.restUntil
+		}
+		timer.Stop()
+	}
+	grace := time.AfterFunc(stopGrace, cancel)
+	defer grace.Stop()
+	for range busy {
+		<-done
+	}
+}
+
+// result is what an attempt says about its channel.
+type result struct {
+	channel string
+	// restUntil is set when the channel must not be used for a while.
+	restUntil time.Time
+}
+
+// dispatch starts an attempt for every idle channel that has a notice due,
+// and returns how long to wait for the next.
+func (w *Worker) dispatch(ctx, attempts context.Context, busy map[string]bool, rests map[string]time.Time, done chan<- result) time.Duration {
+	now := w.now()
+	rows, err := w.pending(ctx, now)
+	if err != nil {
+		if ctx.Err() == nil {
+			w.logger.Error("outbox cannot be read", "error", err)
+		}
+		return storePause
+	}
+	// A notice that has not been tried yet goes before those that failed.
+	slices.SortStableFunc(rows, func(a, b Notice) int { return cmp.Compare(a.Attempts, b.Attempts) })
+	pause := idlePoll
+	for _, row := range rows {
+		channel := row.Channel
+		ready := row.DueAt
+		if rests[channel].After(ready) {
+			ready = rests[channel]
+		}
+		switch {
+		case busy[channel]:
+		case ready.After(now):
+			pause = min(pause, ready.Sub(now))
+		default:
+			busy[channel] = true
+			go func() { done <- w.attempt(attempts, row) }()
+		}
+	}
+	return pause
+}
+
+// pending gives what is due until the next poll. The page grows while some
+// channel could be hidden behind the many notices of another.
+func (w *Worker) pending(ctx context.Context, now time.Time) ([]Notice, error) {
+	for limit := firstPage; ; limit *= 4 {
+		rows, err := w.outbox.DueNotices(ctx, now.Add(idlePoll), limit)
+		if err != nil || len(rows) < limit {
+			return rows, err
+		}
+		seen := map[string]bool{}
+		for _, row := range rows {
+			if !row.DueAt.After(now) {
+				seen[row.Channel] = true
+			}
+		}
+		if len(seen) >= len(w.channels) {
+			return rows, nil
+		}
+	}
+}
+
+// attempt says what there is to say about one occurrence to one person.
+func (w *Worker) attempt(ctx context.Context, row Notice) result {
+	r := result{channel: row.Channel}
+	if err := w.deliver(ctx, row); err != nil {
+		w.logger.Error("outbox cannot be changed", "notice", row.ID, "error", err)
+		r.restUntil = w.now().Add(storePause)
+	}
+	return r
+}
+
+// deliver returns errors of the outbox only; what a channel says is noted in
+// the outbox.
+func (w *Worker) deliver(ctx context.Context, row Notice) error {
+	// Only the sending itself may be cut short; what came of it must be noted.
+	sending := ctx
+	ctx = context.WithoutCancel(ctx)
+	if at, ok := w.unmarked(row.ID); ok {
+		return w.markDelivered(ctx, row.ID, at)
+	}
+	channel, ok := w.channels[row.Channel]
+	if !ok {
+		return w.outbox.MarkDead(ctx, row.ID, w.now(), fmt.Sprintf("channel %q is not configured", row.Channel))
+	}
+	siblings, err := w.outbox.Notices(ctx, row.Occurrence)
+	if err != nil {
+		return fmt.Errorf("read notices of alarm %d: %w", row.Occurrence, err)
+	}
+	c, err := collapse(row, siblings)
+	if err != nil {
+		return w.outbox.MarkDead(ctx, c.lead.ID, w.now(), err.Error())
+	}
+	if at, ok := w.unmarked(c.lead.ID); ok {
+		return w.markDelivered(ctx, c.lead.ID, at)
+	}
+	for _, stale := range c.older {
+		if at, ok := w.unmarked(stale.ID); ok {
+			if err := w.markDelivered(ctx, stale.ID, at); err != nil {
+				return err
+			}
+			continue
+		}
+		if err := w.outbox.MarkSuperseded(ctx, stale.ID, w.now(), c.lead.ID); err != nil {
+			return fmt.Errorf("withdraw notice %d: %w", stale.ID, err)
+		}
+	}
+	if c.lead.DueAt.After(w.now()) {
+		// The newest waits for its own next attempt.
+		return nil
+	}
+	return w.send(sending, channel, c)
+}
+
+func (w *Worker) send(sending context.Context, channel Channel, c collapsed) error {
+	ctx := context.WithoutCancel(sending)
+	now := w.now()
+	m := Message{Notice: c.lead, Alarm: c.alarm, Now: now}
+	m.Subject, m.Body = Render(c.alarm, now)
+	limited, cancel := context.WithTimeout(sending, attemptLimit)
+	defer cancel()
+	err := channel.Send(limited, m)
+	now = w.now()
+	age := now.Sub(c.lead.CreatedAt)
+	after, asked := retryAfter(err)
+	switch {
+	case err == nil:
+		w.logger.Info("notice delivered", "notice", c.lead.ID, "channel", c.lead.Channel, "recipient", c.lead.Recipient, "kind", c.alarm.Kind)
+		return w.markDelivered(ctx, c.lead.ID, now)
+	case IsPermanent(err):
+		w.logger.Error("notice refused", "notice", c.lead.ID, "channel", c.lead.Channel, "recipient", c.lead.Recipient, "error", err)
+		return w.outbox.MarkDead(ctx, c.lead.ID, now, err.Error())
+	case age > usefulFor:
+		w.logger.Error("notice given up", "notice", c.lead.ID, "channel", c.lead.Channel, "recipient", c.lead.Recipient, "age", age, "error", err)
+		return w.outbox.MarkDead(ctx, c.lead.ID, now, fmt.Sprintf("given up after %s: %v", span(age), err))
+	case !asked:
+		after = backoff(c.lead.Attempts+1, w.random())
+	}
+	w.logger.Warn("notice not delivered yet", "notice", c.lead.ID, "channel", c.lead.Channel, "recipient", c.lead.Recipient, "again_in", after, "error", err)
+	return w.outbox.MarkRetry(ctx, c.lead.ID, now.Add(after), err.Error())
+}
+
+func (w *Worker) unmarked(id int64) (time.Time, bool) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	at, ok := w.sent[id]
+	return at, ok
+}
+
+func (w *Worker) markDelivered(ctx context.Context, id int64, at time.Time) error {
+	err := w.outbox.MarkDelivered(ctx, id, at)
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if err != nil {
+		w.sent[id] = at
+		return fmt.Errorf("mark notice %d as delivered: %w", id, err)
+	}
+	delete(w.sent, id)
+	return nil
+}
