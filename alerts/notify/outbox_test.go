@@ -1,0 +1,189 @@
+package notify_test
+
+import (
+	"bufio"
+	"cmp"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"sync"
+	"testing"
+	"time"
+
+	"rearguard/alerts"
+	"rearguard/alerts/notify"
+)
+
+// outbox is a small durable outbox: a journal of JSON lines, each on the disk
+// before its method returns. Without a file it lives in memory, for tests
+// under a fake clock.
+type outbox struct {
+	mu      sync.Mutex
+	rows    map[int64]*notify.Notice
+	reasons map[int64]string
+	file    *os.File
+	// failMarks makes that many marks of delivery fail.
+	failMarks int
+}
+
+type entry struct {
+	Notice notify.Notice
+	Reason string
+}
+
+func newOutbox(notices ...notify.Notice) *outbox {
+	o := &outbox{rows: map[int64]*notify.Notice{}, reasons: map[int64]string{}}
+	o.add(notices...)
+	return o
+}
+
+// openOutbox reads the journal that an earlier process left.
+func openOutbox(path string) (*outbox, error) {
+	o := newOutbox()
+	file, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_APPEND, 0o600)
+	if err != nil {
+		return nil, err
+	}
+	lines := bufio.NewScanner(file)
+	lines.Buffer(nil, 1<<20)
+	for lines.Scan() {
+		var e entry
+		if json.Unmarshal(lines.Bytes(), &e) != nil {
+			continue // the line on which the process died
+		}
+		o.rows[e.Notice.ID], o.reasons[e.Notice.ID] = &e.Notice, e.Reason
+	}
+	o.file = file
+	return o, lines.Err()
+}
+
+func (o *outbox) write(id int64) error {
+	if o.file == nil {
+		return nil
+	}
+	line, err := json.Marshal(entry{*o.rows[id], o.reasons[id]})
+	if err != nil {
+		return err
+	}
+	if _, err := o.file.Write(append(line, '\n')); err != nil {
+		return err
+	}
+	return o.file.Sync()
+}
+
+func (o *outbox) add(notices ...notify.Notice) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	for _, n := range notices {
+		n.ID = int64(len(o.rows) + 1)
+		o.rows[n.ID] = &n
+		if err := o.write(n.ID); err != nil {
+			panic(err)
+		}
+	}
+}
+
+func (o *outbox) DueNotices(_ context.Context, at time.Time, limit int) ([]notify.Notice, error) {
+	due := o.all(func(n notify.Notice) bool { return n.State == notify.Pending && !n.DueAt.After(at) })
+	slices.SortStableFunc(due, func(a, b notify.Notice) int {
+		return cmp.Or(a.DueAt.Compare(b.DueAt), cmp.Compare(a.ID, b.ID))
+	})
+	return due[:min(limit, len(due))], nil
+}
+
+func (o *outbox) Notices(_ context.Context, occurrence int64) ([]notify.Notice, error) {
+	return o.all(func(n notify.Notice) bool { return n.Occurrence == occurrence }), nil
+}
+
+func (o *outbox) all(want func(notify.Notice) bool) []notify.Notice {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	var rows []notify.Notice
+	for _, n := range o.rows {
+		if want(*n) {
+			rows = append(rows, *n)
+		}
+	}
+	slices.SortFunc(rows, func(a, b notify.Notice) int { return cmp.Compare(a.ID, b.ID) })
+	return rows
+}
+
+func (o *outbox) change(id int64, change func(*notify.Notice), reason string) error {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	n := o.rows[id]
+	if n == nil || n.State != notify.Pending {
+		return fmt.Errorf("notice %d is not pending", id)
+	}
+	change(n)
+	o.reasons[id] = reason
+	return o.write(id)
+}
+
+var errDiskFull = errors.New("no space left on device")
+
+func (o *outbox) MarkDelivered(_ context.Context, id int64, _ time.Time) error {
+	o.mu.Lock()
+	fail := o.failMarks > 0
+	if fail {
+		o.failMarks--
+	}
+	o.mu.Unlock()
+	if fail {
+		return errDiskFull
+	}
+	return o.change(id, func(n *notify.Notice) { n.State = notify.Delivered; n.Attempts++ }, "")
+}
+
+func (o *outbox) MarkRetry(_ context.Context, id int64, due time.Time, reason string) error {
+	return o.change(id, func(n *notify.Notice) { n.DueAt = due; n.Attempts++ }, reason)
+}
+
+func (o *outbox) MarkDead(_ context.Context, id int64, _ time.Time, reason string) error {
+	return o.change(id, func(n *notify.Notice) { n.State = notify.Dead; n.Attempts++ }, reason)
+}
+
+func (o *outbox) MarkSuperseded(_ context.Context, id int64, _ time.Time, by int64) error {
+	return o.change(id, func(n *notify.Notice) { n.State = notify.Superseded }, fmt.Sprintf("by %d", by))
+}
+
+func (o *outbox) states() map[int64]notify.State {
+	states := map[int64]notify.State{}
+	for _, n := range o.all(func(notify.Notice) bool { return true }) {
+		states[n.ID] = n.State
+	}
+	return states
+}
+
+// begin is the time of the first alarm in these tests: a winter night.
+var begin = time.Date(2025, 1, 14, 1, 14, 0, 0, time.UTC)
+
+func heat(kind notify.Kind, sequence int64, at time.Time) notify.AlarmNotice {
+	return notify.AlarmNotice{
+		Facility: "Invented Moth House", Kind: kind, Zone: "Europe/Madrid",
+		Key: alerts.Key{Condition: "heat", Room: "nursery"}, Occurrence: 42, Sequence: sequence,
+		Priority: alerts.High, Title: "too hot", RoomName: "Nursery", Value: 36.44, Limit: 35, Unit: "°C",
+		Cause: "Heater stuck on.", Consequence: "Animals die.", FirstAction: "Switch the heater off at its isolator.",
+		TimeToRespond: time.Hour, Detail: "shelf 2 (nursery-north), cohort atlas-3 in pupa",
+		RaisedAt: begin, Time: at, Link: "https://rearguard.example.org/alarms/42",
+	}
+}
+
+func plan(t *testing.T, n notify.AlarmNotice, people []string, channels ...string) []notify.Notice {
+	t.Helper()
+	notices, err := notify.Plan([]notify.Duty{{People: people, Channels: channels, Priorities: []alerts.Priority{alerts.High}}}, n)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return notices
+}
+
+func message(t *testing.T, n notify.AlarmNotice, now time.Time) notify.Message {
+	t.Helper()
+	m := notify.Message{Notice: plan(t, n, []string{"lead"}, "mail")[0], Alarm: n, Now: now}
+	m.Subject, m.Body = notify.Render(n, now)
+	return m
+}
