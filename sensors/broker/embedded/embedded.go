@@ -1,6 +1,7 @@
 // Package embedded runs an MQTT broker inside rearguard, for the demo and for
 // a small site that has none. Sessions and retained messages live in memory:
-// they outlast a client's absence, and end with the program.
+// they outlast a client's absence, and end with the program. What was kept for
+// an absent client comes in no particular order.
 package embedded
 
 import (
