@@ -3,6 +3,7 @@ package rearing
 import (
 	"bytes"
 	"encoding/binary"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"hash/crc32"
@@ -66,6 +67,12 @@ func (p *Progress) MarshalBinary() ([]byte, error) {
 			w.f64(x)
 		}
 	}
+	said, err := json.Marshal(told{p.verdicts, p.losses})
+	if err != nil {
+		return nil, fmt.Errorf("checkpoint: %w", err)
+	}
+	w.u32(uint32(len(said)))
+	w.Write(said)
 	w.u32(crc32.ChecksumIEEE(w.Bytes()))
 	return w.Bytes(), nil
 }
@@ -132,6 +139,11 @@ func RestoreProgress(sp *Species, c *Cohort, data []byte) (*Progress, error) {
 			p.weight[i] = r.f64()
 		}
 	}
+	var said told
+	if err := json.Unmarshal(r.take(int(r.u32())), &said); err != nil {
+		return nil, ErrCheckpoint
+	}
+	p.verdicts, p.losses = said.Verdicts, said.Losses
 	if r.short || len(r.data) != 0 || p.typical.stage > len(p.sums) {
 		return nil, ErrCheckpoint
 	}
@@ -153,8 +165,16 @@ func (p *Progress) Clone() *Progress {
 	c.next = append([]float64(nil), p.next...)
 	c.passed = append([]float64(nil), p.passed...)
 	c.marks = append([][3]time.Time(nil), p.marks...)
+	c.verdicts = append([]Verdict(nil), p.verdicts...)
+	c.losses = append([]Loss(nil), p.losses...)
 	c.typical.entered = append([]time.Time(nil), p.typical.entered...)
 	return &c
+}
+
+// told is what counts left behind beside the population.
+type told struct {
+	Verdicts []Verdict
+	Losses   []Loss
 }
 
 // fingerprint changes when any constant that progress depends on does.
@@ -195,7 +215,8 @@ type scanner struct {
 }
 
 func (r *scanner) take(n int) []byte {
-	if len(r.data) < n {
+	if n < 0 || len(r.data) < n {
+		n = max(0, min(n, 8))
 		r.short = true
 		r.data = nil
 		return make([]byte, n)

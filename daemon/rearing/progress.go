@@ -85,6 +85,9 @@ type Progress struct {
 
 	typical typical
 	missing time.Duration
+
+	verdicts []Verdict
+	losses   []Loss
 }
 
 // typical is the animal with the mean requirement in every stage.

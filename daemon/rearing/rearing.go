@@ -67,14 +67,19 @@ type Count struct {
 	Stage  StageID   `json:"stage"`
 	// Seen is how many were in Stage, or beyond it if OrBeyond is set.
 	Seen int `json:"seen"`
+	// OrBeyond widens Stage to all later stages: "40 of 52 have pupated".
+	OrBeyond bool `json:"or_beyond,omitempty"`
 	// Of is how many living animals were looked at; 0 if it was not noted.
 	Of int `json:"of,omitempty"`
 	// Lost is how many were found dead or missing since the last count, by
 	// Cause (free text of the keeper, for example "stuck skin").
 	Lost  int    `json:"lost,omitempty"`
 	Cause string `json:"cause,omitempty"`
-	By    string `json:"by"`
-	Note  string `json:"note,omitempty"`
+	// LengthMM is the typical body length of the larvae in millimetres, 0 if
+	// it was not measured.
+	LengthMM float64 `json:"length_millimeters,omitempty"`
+	By       string  `json:"by"`
+	Note     string  `json:"note,omitempty"`
 	// Undone is set when the keeper took the count back.
 	Undone bool `json:"undone,omitempty"`
 }
