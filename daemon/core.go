@@ -145,6 +145,9 @@ type coreOptions struct {
 }
 
 func newCore(o coreOptions) (*core, error) {
+	if o.forecastEvery == 0 {
+		o.forecastEvery = 10 * time.Minute
+	}
 	c := &core{
 		facility: o.facility, catalog: o.catalog, logger: o.logger, invented: o.invented, forecastEvery: o.forecastEvery,
 		speciesViews:  speciesList(o.catalog),

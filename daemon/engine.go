@@ -69,9 +69,6 @@ type commandCall struct {
 // New restores the engine's state from the records as it was after the last
 // commit, and publishes a first snapshot.
 func New(ctx context.Context, opts Options) (*Engine, error) {
-	if opts.ForecastEvery == 0 {
-		opts.ForecastEvery = 10 * time.Minute
-	}
 	c, err := newCore(coreOptions{
 		facility: opts.Facility, catalog: opts.Catalog, logger: opts.Logger,
 		invented: opts.Invented, forecastEvery: opts.ForecastEvery,

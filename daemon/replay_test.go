@@ -1,0 +1,140 @@
+package daemon
+
+import (
+	"context"
+	"log/slog"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"rearguard/alerts"
+	"rearguard/daemon/rearing"
+	"rearguard/daemon/records"
+)
+
+// story drives a rig through two days in which the nursery overheats, a
+// sensor falls silent, the broker is lost, and people act. Interrupt is called
+// now and then.
+func story(r *rig, interrupt func(at time.Time)) {
+	r.monarchs(testStart)
+	r.links <- LinkView{Address: "tcp://broker", Connected: true, Subscribed: true, Since: testStart}
+	acked := false
+	for m := range 48 * 60 {
+		at := testStart.Add(time.Duration(m) * time.Minute)
+		temperature := 25.0
+		if m > 600 && m < 700 {
+			temperature = 36
+		}
+		switch {
+		case m < 1000 || m > 1100:
+			r.air(at, temperature, 70)
+		case m == 1000:
+			r.links <- LinkView{Address: "tcp://broker", Since: at, Problem: "connection refused"}
+		case m == 1100:
+			r.links <- LinkView{Address: "tcp://broker", Connected: true, Subscribed: true, Since: at}
+		}
+		if m%3 == 0 {
+			r.send("t/hall/a", "21.5", at.Add(5*time.Second))
+		}
+		r.ticks <- at.Add(10 * time.Second)
+		if m == 640 && !acked {
+			acked = true
+			r.do(Acknowledge{Key: alerts.Key{Condition: "heat", Room: "nursery"}, Who: "lead"})
+		}
+		if m == 1500 {
+			r.do(MoveCohort{Cohort: "monarch-1", Room: "hall", At: at.Add(-30 * time.Minute), Who: "keeper"})
+		}
+		if m == 1600 {
+			r.do(RecordCount{Count: rearing.Count{Cohort: "monarch-1", Time: at, Stage: "egg", Seen: 90, Of: 95, Lost: 5, Cause: "dried", By: "keeper"}})
+		}
+		if m%397 == 396 {
+			interrupt(at.Add(20 * time.Second))
+		}
+	}
+	r.tick(testStart.Add(48 * time.Hour))
+}
+
+func transitions(t *testing.T, path string) []records.AlarmTransition {
+	t.Helper()
+	reader, err := records.OpenReader(t.Context(), path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer reader.Close()
+	list, err := reader.AlarmTransitions(t.Context(), time.Time{}, farFuture)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return list
+}
+
+func TestReplayEqualsLive(t *testing.T) {
+	r := newRig(t, testFacility)
+	story(r, func(time.Time) {})
+	live := r.engine.Snapshot()
+	r.stop()
+
+	reader, err := records.OpenReader(t.Context(), r.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer reader.Close()
+	catalog, err := rearing.Library()
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := Replay(context.Background(), ReplayOptions{
+		Facility: r.facility, Catalog: catalog, Records: reader, Logger: slog.New(slog.DiscardHandler),
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := transitions(t, r.path)
+	if len(want) < 6 {
+		t.Fatalf("the story has only %d alarm steps: %+v", len(want), want)
+	}
+	if d := cmp.Diff(want, got.Transitions); d != "" {
+		t.Errorf("replayed alarms differ from live ones:\n%s", d)
+	}
+	if d := cmp.Diff(live.Cohorts, got.Final.Cohorts); d != "" {
+		t.Errorf("replayed cohorts differ from live ones:\n%s", d)
+	}
+	if d := cmp.Diff(live.Alarms, got.Final.Alarms); d != "" {
+		t.Errorf("replayed alarm states differ from live ones:\n%s", d)
+	}
+}
+
+func TestRestartContinuesAsIfNeverStopped(t *testing.T) {
+	calm := newRig(t, testFacility)
+	story(calm, func(time.Time) {})
+	want := calm.engine.Snapshot()
+	calm.stop()
+
+	r := newRig(t, testFacility)
+	story(r, func(at time.Time) {
+		r.stop()
+		r.start(at)
+		r.links <- LinkView{Address: "tcp://broker", Connected: true, Subscribed: true, Since: at}
+	})
+	got := r.engine.Snapshot()
+	for i := range want.Cohorts {
+		a, b := want.Cohorts[i], got.Cohorts[i]
+		if d := a.ThermalTime - b.ThermalTime; d < -1e-9 || d > 1e-9 || a.Stage != b.Stage {
+			t.Errorf("undisturbed %s %.12f, restarted %s %.12f", a.Stage, a.ThermalTime, b.Stage, b.ThermalTime)
+		}
+	}
+	r.stop()
+	raised := func(path string) map[string]int {
+		n := map[string]int{}
+		for _, s := range transitions(t, path) {
+			if s.From == "normal" {
+				n[string(s.Key.Condition)+" "+string(s.Key.Room)+" "+s.Key.Subject]++
+			}
+		}
+		return n
+	}
+	if d := cmp.Diff(raised(calm.path), raised(r.path)); d != "" {
+		t.Errorf("alarms raised undisturbed and restarted differ:\n%s", d)
+	}
+}
