@@ -17,8 +17,8 @@ import (
 	"rearguard/alerts/notify"
 )
 
-// The example secret and message of the Standard Webhooks libraries is not at
-// hand; the signature is checked by computing it the way a receiver would.
+// The signature in the header is checked by computing it the way a receiver
+// would; the scheme itself is checked by its published example elsewhere.
 const rawSecret = "a secret of more than 24 bytes, shared by both"
 
 func roots(server *httptest.Server) *x509.CertPool {
