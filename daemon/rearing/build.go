@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strings"
 	"time"
+
+	"rearguard/daemon/development"
 )
 
 // Spreads of the rate of whole cohorts when an entry states none: common
@@ -56,6 +58,11 @@ func (d speciesDoc) build() (*Species, Problems) {
 		ps = append(ps, last.at.problem("the last stage must be adult, not %q", last.id))
 	}
 	for _, t := range totals {
+		// Where a facility has replaced stages of the library, the rest of the
+		// total's shares stand as they are.
+		if d.fromLibrary && d.fromFacility {
+			break
+		}
 		if t.shares < 0.999 || t.shares > 1.001 {
 			ps = append(ps, t.at.problem("the shares of the stages in total %q add up to %.4g; they must add up to 1", t.id, t.shares))
 		}
@@ -174,10 +181,10 @@ func (d speciesDoc) stage(sd stageDoc, totals []*total, last bool) (Stage, Probl
 	}
 	st.Rate = rate
 	st.rateKey = rateKey(st.Spec)
-	if rate.Unit() == "degree-days" {
+	if st.Spec.Model == development.LinearModel {
 		st.DegreeDays = rate
 	} else if st.Spec.LowerC != nil {
-		linear := RateSpec{Model: "linear", LowerC: st.Spec.LowerC, UpperC: st.Spec.UpperC, Cutoff: st.Spec.Cutoff}
+		linear := RateSpec{Model: development.LinearModel, LowerC: st.Spec.LowerC, UpperC: st.Spec.UpperC, Cutoff: st.Spec.Cutoff}
 		if st.DegreeDays, err = newRate(linear); err != nil {
 			fail("%s", err)
 		}
@@ -191,13 +198,14 @@ func (d speciesDoc) stage(sd stageDoc, totals []*total, last bool) (Stage, Probl
 func (d speciesDoc) constants(sd stageDoc, totals []*total, st *Stage) error {
 	st.Spec = RateSpec{Model: text(sd.model), LowerC: sd.lower, UpperC: sd.upper, Cutoff: text(sd.cutoff), Parameters: sd.parameters}
 	if st.Spec.Model == "" {
-		st.Spec.Model = "linear"
+		st.Spec.Model = development.LinearModel
 	}
 	if st.Spec.Cutoff == "" {
 		st.Spec.Cutoff = "horizontal"
 	}
+	linear := st.Spec.Model == development.LinearModel
 	ways := 0
-	for _, stated := range []bool{sd.requirement != nil, sd.share != nil, sd.durations != nil, st.Spec.Model != "linear"} {
+	for _, stated := range []bool{sd.requirement != nil, sd.share != nil && linear, sd.durations != nil, !linear} {
 		if stated {
 			ways++
 		}
@@ -207,8 +215,13 @@ func (d speciesDoc) constants(sd stageDoc, totals []*total, st *Stage) error {
 	}
 	assumed := st.Source == ""
 	switch {
-	case st.Spec.Model != "linear":
+	case !linear:
+		// One model may cover several stages, each a share of it.
 		st.Requirement = 1
+		if sd.share != nil {
+			st.Requirement = *sd.share
+			assumed = true
+		}
 	case sd.requirement != nil:
 		if sd.lower == nil {
 			return fmt.Errorf("requirement_degree_days needs the lower_celsius it was found with")

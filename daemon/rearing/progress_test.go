@@ -281,3 +281,44 @@ func TestSharesFollowTheStatedSpread(t *testing.T) {
 		}
 	}
 }
+
+func TestNonlinearStagesPassAsTheirRateSays(t *testing.T) {
+	// Cydia pomonella, Brière-1 of Aghdam et al. 2009 (Environ. Entomol. 38):
+	// at 25 °C the rate is 0.19813 a day for eggs and 0.05465 for larvae.
+	c, err := overlay(t, `
+- id: cydia-pomonella
+  stages:
+    - id: egg
+      model: briere-1
+      parameters: {a: 1.453e-4, lower: 9.645, upper: 37.6185}
+      lower_celsius: 10.3
+      source: Aghdam et al. 2009
+    - {id: larva-1, model: briere-1, share: 0.3, parameters: {a: 4.022e-5, lower: 8.8676, upper: 36.3525}, source: Aghdam et al. 2009}
+    - {id: larva-2, model: briere-1, share: 0.7, parameters: {a: 4.022e-5, lower: 8.8676, upper: 36.3525}, source: Aghdam et al. 2009}
+    - {id: larva-3, lower_celsius: 9, requirement_degree_days: 10}
+    - {id: larva-4, lower_celsius: 9, requirement_degree_days: 10}
+    - {id: larva-5, lower_celsius: 9, requirement_degree_days: 10}
+    - {id: prepupa, lower_celsius: 9, requirement_degree_days: 10}
+`)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sp, _ := c.Species("cydia-pomonella")
+	p := newProgress(t, sp)
+	if err := p.Advance(constant(t0, 100*24*time.Hour, 25)); err != nil {
+		t.Fatal(err)
+	}
+	days := map[StageID]float64{}
+	for _, e := range p.Entries() {
+		days[e.Stage] = e.Time.Sub(t0).Hours() / 24
+	}
+	if got := days["larva-1"]; math.Abs(got-1/0.19813) > 1e-3 {
+		t.Errorf("eggs took %v days, published rate gives %v", got, 1/0.19813)
+	}
+	if got := days["larva-3"] - days["larva-1"]; math.Abs(got-1/0.05465) > 2e-3 {
+		t.Errorf("larvae took %v days, published rate gives %v", got, 1/0.05465)
+	}
+	if got := sp.Stages[0]; got.Rate.Unit() != "stages" || got.DegreeDays == nil || got.Requirement != 1 || got.Assumed {
+		t.Errorf("egg %+v", got)
+	}
+}

@@ -1,16 +1,17 @@
 package rearing
 
 import (
-	"fmt"
+	"errors"
 
 	"rearguard/daemon/development"
 )
 
 // RateSpec is a rate model as a species entry states it.
 type RateSpec struct {
-	// Model is "linear" or the name of a nonlinear model.
+	// Model is "linear" or the name of a nonlinear model (development.ModelNames).
 	Model string
 	// LowerC and UpperC are thresholds in °C; UpperC nil is no upper one.
+	// Beside a nonlinear model they only count the degree-days that are shown.
 	LowerC, UpperC *float64
 	// Cutoff is "horizontal", "vertical" or "intermediate".
 	Cutoff string
@@ -20,19 +21,23 @@ type RateSpec struct {
 
 // newRate builds the model of a spec.
 func newRate(spec RateSpec) (development.Rate, error) {
-	if spec.Model != "linear" {
-		return nil, fmt.Errorf("unknown rate model %q", spec.Model)
+	d := development.RateSpec{Model: spec.Model, Parameters: spec.Parameters}
+	if spec.Model == development.LinearModel {
+		switch {
+		case spec.LowerC == nil:
+			return nil, errors.New("a linear model needs lower_celsius")
+		case spec.Parameters != nil:
+			return nil, errors.New("a linear model takes lower_celsius and upper_celsius, not parameters")
+		}
+		d.Parameters = map[string]float64{"lower": *spec.LowerC}
+		if spec.UpperC != nil {
+			d.Parameters["upper"] = *spec.UpperC
+		}
+		cutoff, err := development.ParseCutoff(spec.Cutoff)
+		if err != nil {
+			return nil, err
+		}
+		d.Cutoff = cutoff
 	}
-	if spec.LowerC == nil {
-		return nil, fmt.Errorf("a linear model needs lower_celsius")
-	}
-	cutoff, err := development.ParseCutoff(spec.Cutoff)
-	if err != nil {
-		return nil, err
-	}
-	upper := development.NoUpper
-	if spec.UpperC != nil {
-		upper = *spec.UpperC
-	}
-	return development.NewLinear(*spec.LowerC, upper, cutoff)
+	return development.NewRate(d)
 }

@@ -1,0 +1,220 @@
+package rearing
+
+import (
+	"math"
+	"math/rand/v2"
+	"sort"
+	"testing"
+	"time"
+)
+
+// truth is one simulated cohort: what really happens, computed by plain steps
+// through the hours with the rate at each half hour, independent of Progress.
+type truth struct {
+	species *Species
+	start   time.Time
+	// air is the real temperature at each hour.
+	air []float64
+	// entered[i][s] is when animal i enters stage s, in hours.
+	entered [][]float64
+	// forecastHour is when the forecast is made.
+	forecastHour int
+	pattern      AirForecast
+}
+
+const simulatedAnimals = 50
+
+// simulate draws a room, its weather, the cohort's rate and its animals.
+func simulate(rng *rand.Rand, sp *Species, doubt AirUncertainty) *truth {
+	tr := &truth{species: sp, start: t0}
+	mean, amplitude := 21+6*rng.Float64(), 1+3*rng.Float64()
+	tr.pattern = DayAndNight(mean, amplitude, 15, time.UTC)
+	const days = 220
+	errs := make([]float64, days+2)
+	for d := range errs {
+		z := rng.NormFloat64() * doubt.DayMeanSDC
+		if d == 0 {
+			errs[d] = z
+			continue
+		}
+		errs[d] = doubt.Persistence*errs[d-1] + math.Sqrt(1-doubt.Persistence*doubt.Persistence)*z
+	}
+	for h := range days*24 + 1 {
+		d, f := h/24, float64(h%24)/24
+		tr.air = append(tr.air, tr.pattern.TemperatureC(t0.Add(time.Duration(h)*time.Hour))+errs[d]*(1-f)+errs[d+1]*f)
+	}
+	factor := math.Exp(rng.NormFloat64() * sp.RateSpread)
+	for range simulatedAnimals {
+		entered := make([]float64, len(sp.Stages))
+		s, need := 0, sp.Stages[0].Requirement*sp.Stages[0].Distribution.Quantile(rng.Float64(), sp.Stages[0].Spread)/factor
+		for h := 0; h < len(tr.air)-1 && s < len(sp.Stages)-1; h++ {
+			left := 1.0
+			for s < len(sp.Stages)-1 {
+				perHour := sp.Stages[s].Rate.PerDay((tr.air[h]+tr.air[h+1])/2) / 24
+				if need > perHour*left {
+					need -= perHour * left
+					break
+				}
+				left -= need / perHour
+				s++
+				entered[s] = float64(h) + 1 - left
+				if s < len(sp.Stages)-1 {
+					st := sp.Stages[s]
+					need = st.Requirement * st.Distribution.Quantile(rng.Float64(), st.Spread) / factor
+				}
+			}
+		}
+		tr.entered = append(tr.entered, entered)
+	}
+	// The time of the forecast must not depend on the truth.
+	nominal := 0.0
+	for _, st := range sp.Stages[:len(sp.Stages)-1] {
+		nominal += 24 * st.Requirement / st.Rate.PerDay(24)
+	}
+	tr.forecastHour = int(nominal * (0.1 + 0.7*rng.Float64()))
+	return tr
+}
+
+// counts are what a keeper notes every few days, some animals misread.
+func (tr *truth) counts(rng *rand.Rand) []Count {
+	var cs []Count
+	for h := 24 * (2 + rng.IntN(4)); h < tr.forecastHour; h += 24 * (3 + rng.IntN(4)) {
+		in := make([]int, len(tr.species.Stages))
+		for _, e := range tr.entered {
+			s := 0
+			for s+1 < len(e) && e[s+1] <= float64(h) {
+				s++
+			}
+			if rng.Float64() < misread {
+				s = min(max(0, s+1-2*rng.IntN(2)), len(e)-1)
+			}
+			in[s]++
+		}
+		main := 0
+		for s := range in {
+			if in[s] > in[main] {
+				main = s
+			}
+		}
+		of := 20 + rng.IntN(simulatedAnimals-20)
+		seen := 0
+		for _, k := range rng.Perm(simulatedAnimals)[:of] {
+			if k < in[main] {
+				seen++
+			}
+		}
+		cs = append(cs, Count{ID: CountID(len(cs) + 1), Time: tr.start.Add(time.Duration(h) * time.Hour), Stage: tr.species.Stages[main].ID, Seen: seen, Of: of})
+	}
+	return cs
+}
+
+func (tr *truth) segments(yield func(Segment) bool) {
+	for h := range tr.forecastHour {
+		from := tr.start.Add(time.Duration(h) * time.Hour)
+		if !yield(Segment{From: from, To: from.Add(time.Hour), FromC: tr.air[h], ToC: tr.air[h+1]}) {
+			return
+		}
+	}
+}
+
+// score gathers how forecasts compare with what came.
+type score struct {
+	inside, outcomes  int
+	width, bias       float64
+	errors, naive     []float64
+	forecasts, events int
+}
+
+func (sc *score) take(tr *truth, f *Forecast) {
+	sc.forecasts++
+	naive := 0.0
+	for s := 1; s < len(tr.species.Stages); s++ {
+		naive += tr.species.Stages[s-1].Requirement / tr.species.Stages[s-1].Rate.PerDay(25) * 24
+		e := f.Events[s-1]
+		if e.Passed >= 0.1 || e.Late.IsZero() {
+			continue
+		}
+		hoursOf := func(t time.Time) float64 { return t.Sub(tr.start).Hours() }
+		var all []float64
+		for _, entered := range tr.entered {
+			all = append(all, entered[s])
+			sc.outcomes++
+			if entered[s] >= hoursOf(e.Early) && entered[s] <= hoursOf(e.Late) {
+				sc.inside++
+			}
+		}
+		sort.Float64s(all)
+		median := all[len(all)/2]
+		sc.events++
+		sc.width += hoursOf(e.Late) - hoursOf(e.Early)
+		sc.bias += hoursOf(e.Median) - median
+		sc.errors = append(sc.errors, math.Abs(hoursOf(e.Median)-median))
+		for _, x := range all {
+			sc.naive = append(sc.naive, math.Abs(naive-x))
+		}
+	}
+}
+
+// sharpness is the mean width of the 80 % interval against that which the
+// naive date would need around it to hold 80 % of the animals.
+func (sc *score) sharpness() float64 {
+	sort.Float64s(sc.naive)
+	return sc.width / float64(sc.events) / (2 * sc.naive[len(sc.naive)*8/10])
+}
+
+func (sc *score) coverage() float64 { return float64(sc.inside) / float64(sc.outcomes) }
+
+func TestCalibrationOfForecasts(t *testing.T) {
+	const cohorts = 200
+	all := []SpeciesID{"danaus-plexippus", "vanessa-cardui", "morpho-peleides", "helicoverpa-armigera"}
+	doubt := AirUncertainty{DayMeanSDC: 1.2, Persistence: 0.6}
+	lib := library(t)
+	var bare, counted score
+	rng := rand.New(rand.NewPCG(2026, 4))
+	for i := range cohorts {
+		sp, _ := lib.Species(all[i%len(all)])
+		tr := simulate(rng, sp, doubt)
+		c := &Cohort{ID: "c", Species: sp.ID, Start: t0, StartStage: "egg", Individuals: simulatedAnimals}
+		start, err := NewProgress(sp, c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, run := range []struct {
+			score  *score
+			counts []Count
+		}{{&bare, nil}, {&counted, tr.counts(rng)}} {
+			p, err := Replay(start, tr.segments, run.counts)
+			if err != nil {
+				t.Fatal(err)
+			}
+			o, err := NewOutlook(tr.pattern, doubt, p.Time(), 180*24*time.Hour)
+			if err != nil {
+				t.Fatal(err)
+			}
+			f, err := p.Forecast(o)
+			if err != nil {
+				t.Fatal(err)
+			}
+			run.score.take(tr, f)
+		}
+	}
+	for _, run := range []struct {
+		name  string
+		score *score
+	}{{"without counts", &bare}, {"with counts", &counted}} {
+		sc := run.score
+		sort.Float64s(sc.errors)
+		t.Logf("%d cohorts, %d events, %s: 80 %% interval holds %.1f %%, width %.2f d, bias of the median %+.2f d, median error %.2f d, width against naive mean days %.2f",
+			sc.forecasts, sc.events, run.name, 100*sc.coverage(), sc.width/float64(sc.events)/24, sc.bias/float64(sc.events)/24,
+			sc.errors[len(sc.errors)/2]/24, sc.sharpness())
+		if c := sc.coverage(); c < 0.75 || c > 0.85 {
+			t.Errorf("%s: the 80 %% interval holds %.1f %% of outcomes, want 75 to 85 %%", run.name, 100*c)
+		}
+		if s := sc.sharpness(); s > 0.8 {
+			t.Errorf("%s: the interval is %.2f of the naive one", run.name, s)
+		}
+	}
+	if counted.width/float64(counted.events) >= bare.width/float64(bare.events) {
+		t.Error("counts do not narrow the forecast")
+	}
+}
