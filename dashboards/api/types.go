@@ -1,0 +1,307 @@
+package api
+
+import (
+	"time"
+
+	"rearguard/alerts"
+	"rearguard/daemon"
+	"rearguard/daemon/rearing"
+	"rearguard/sensors"
+)
+
+// The types below are the wire format. Keys are snake_case and carry the unit;
+// what is not known is absent, never zero. The doc tags go into the OpenAPI
+// description, which is made from these types.
+
+// State is the state of the facility as a whole.
+type State struct {
+	Time         time.Time `json:"time" doc:"the engine's clock: time of the last event handled"`
+	Name         string    `json:"name"`
+	Invented     bool      `json:"invented" doc:"true when the data is a made-up scenario"`
+	Version      string    `json:"version" doc:"version of rearguard"`
+	Rooms        int       `json:"rooms"`
+	Sensors      int       `json:"sensors"`
+	Cohorts      int       `json:"cohorts"`
+	Alarms       int       `json:"alarms" doc:"alarms that are not in the normal state"`
+	Broker       Broker    `json:"broker"`
+	Store        Store     `json:"store"`
+	Notices      []Notice  `json:"notices"`
+	Pending      int       `json:"notices_pending"`
+	MessageCount []Message `json:"messages"`
+}
+
+// Broker is the link to the MQTT broker.
+type Broker struct {
+	Address    string     `json:"address"`
+	Connected  bool       `json:"connected"`
+	Subscribed bool       `json:"subscribed"`
+	Since      *time.Time `json:"since,omitempty"`
+	Problem    string     `json:"problem,omitempty"`
+}
+
+// Store is the state of the records.
+type Store struct {
+	OK      bool   `json:"ok"`
+	Problem string `json:"problem,omitempty"`
+}
+
+// Notice counts notices.
+type Notice struct {
+	Channel string `json:"channel"`
+	Outcome string `json:"outcome"`
+	Count   uint64 `json:"count"`
+}
+
+// Message counts MQTT messages.
+type Message struct {
+	Outcome string `json:"outcome"`
+	Count   uint64 `json:"count"`
+}
+
+// Room is one room. A blind room has no air.
+type Room struct {
+	ID            string     `json:"id"`
+	Name          string     `json:"name"`
+	Blind         bool       `json:"blind" doc:"true while the room has no usable temperature; the air is then absent"`
+	Temperature   *float64   `json:"temperature_celsius,omitempty" doc:"median of the usable sensors"`
+	Coldest       *float64   `json:"coldest_celsius,omitempty"`
+	Warmest       *float64   `json:"warmest_celsius,omitempty"`
+	Humidity      *float64   `json:"relative_humidity_ratio,omitempty" doc:"median of the usable sensors, 0 to 1"`
+	Driest        *float64   `json:"driest_ratio,omitempty"`
+	Dampest       *float64   `json:"dampest_ratio,omitempty"`
+	VPD           *float64   `json:"vapor_pressure_deficit_pascals,omitempty"`
+	DewPoint      *float64   `json:"dew_point_celsius,omitempty"`
+	Updated       *time.Time `json:"updated,omitempty" doc:"event time of the newest usable reading"`
+	UsableSensors int        `json:"usable_sensors"`
+	TotalSensors  int        `json:"total_sensors"`
+	Limits        []Limit    `json:"limits"`
+}
+
+// Limit is one limit in force.
+type Limit struct {
+	Condition string  `json:"condition"`
+	Value     float64 `json:"value" doc:"in the unit named beside it"`
+	Unit      string  `json:"unit"`
+	SetBy     string  `json:"set_by"`
+	Assumed   bool    `json:"assumed" doc:"true when the limit has no published source"`
+}
+
+// Sensor is one sensor. A silent sensor has no readings.
+type Sensor struct {
+	ID          string     `json:"id"`
+	Room        string     `json:"room"`
+	Position    string     `json:"position,omitempty"`
+	Topic       string     `json:"topic,omitempty"`
+	Silent      bool       `json:"silent"`
+	Quality     string     `json:"quality" doc:"QARTOD flag in words"`
+	LastReading *time.Time `json:"last_reading,omitempty" doc:"also while silent; absent if never heard"`
+	Interval    *float64   `json:"expected_interval_seconds,omitempty"`
+	Temperature *float64   `json:"temperature_celsius,omitempty"`
+	Humidity    *float64   `json:"relative_humidity_ratio,omitempty"`
+	Battery     *float64   `json:"battery_ratio,omitempty"`
+	Signal      *float64   `json:"signal_strength_dbm,omitempty"`
+}
+
+// Cohort is one cohort.
+type Cohort struct {
+	ID          string    `json:"id"`
+	Species     string    `json:"species"`
+	SpeciesName string    `json:"species_name"`
+	Room        string    `json:"room"`
+	Stage       string    `json:"stage"`
+	StageName   string    `json:"stage_name"`
+	Individuals int       `json:"individuals"`
+	Progress    float64   `json:"stage_progress_ratio"`
+	ThermalTime float64   `json:"thermal_time_degree_days"`
+	Estimated   float64   `json:"estimated_thermal_time_degree_days" doc:"part of the thermal time gathered over bridged gaps in the air"`
+	HeatInjury  *float64  `json:"heat_injury_ratio,omitempty"`
+	Assumed     bool      `json:"assumed" doc:"true when the species' constants are assumptions to verify on site"`
+	Source      string    `json:"source,omitempty"`
+	Start       time.Time `json:"start"`
+	Note        string    `json:"note,omitempty"`
+	Stages      []Share   `json:"stages"`
+	Expected    []Event   `json:"expected"`
+	Counts      []Count   `json:"counts" doc:"latest first"`
+}
+
+// Share is the share of the living in one stage.
+type Share struct {
+	Stage string  `json:"stage"`
+	Ratio float64 `json:"ratio"`
+}
+
+// Event is a forecast; early and late bound the central 80 %.
+type Event struct {
+	Event  string    `json:"event"`
+	Stage  string    `json:"stage" doc:"stage the animals enter"`
+	Early  time.Time `json:"early"`
+	Median time.Time `json:"median"`
+	Late   time.Time `json:"late"`
+}
+
+// Count is what a keeper saw.
+type Count struct {
+	ID     int64     `json:"id"`
+	Time   time.Time `json:"time"`
+	Stage  string    `json:"stage"`
+	Seen   int       `json:"seen"`
+	Of     int       `json:"of,omitempty"`
+	Lost   int       `json:"lost,omitempty"`
+	Cause  string    `json:"cause,omitempty"`
+	By     string    `json:"by"`
+	Note   string    `json:"note,omitempty"`
+	Undone bool      `json:"undone"`
+}
+
+// Alarm is one alarm that is not in the normal state.
+type Alarm struct {
+	Key            Key        `json:"key"`
+	Occurrence     int64      `json:"occurrence"`
+	Priority       string     `json:"priority"`
+	State          string     `json:"state"`
+	Active         bool       `json:"active" doc:"true while the condition is true"`
+	Title          string     `json:"title"`
+	Cause          string     `json:"cause,omitempty"`
+	Consequence    string     `json:"consequence,omitempty"`
+	FirstAction    string     `json:"first_action,omitempty"`
+	TimeToRespond  float64    `json:"time_to_respond_seconds"`
+	Value          *float64   `json:"value,omitempty" doc:"in the unit named beside it"`
+	Limit          *float64   `json:"limit,omitempty" doc:"in the unit named beside it"`
+	Unit           string     `json:"unit,omitempty"`
+	Detail         string     `json:"detail,omitempty"`
+	Raised         *time.Time `json:"raised,omitempty"`
+	Cleared        *time.Time `json:"cleared,omitempty"`
+	Acknowledged   *time.Time `json:"acknowledged,omitempty"`
+	AcknowledgedBy string     `json:"acknowledged_by,omitempty"`
+	ShelvedUntil   *time.Time `json:"shelved_until,omitempty"`
+	ShelvedBy      string     `json:"shelved_by,omitempty"`
+	ShelvedReason  string     `json:"shelved_reason,omitempty"`
+	Due            *time.Time `json:"due,omitempty" doc:"time by which a person must have acted"`
+	Cohorts        []string   `json:"cohorts"`
+	Under          *Key       `json:"under,omitempty" doc:"root alarm this one follows from"`
+}
+
+// Key identifies an alarm.
+type Key struct {
+	Condition string `json:"condition"`
+	Room      string `json:"room,omitempty" doc:"absent for alarms about rearguard itself"`
+	Subject   string `json:"subject,omitempty" doc:"sensor or cohort, absent for the room as a whole"`
+}
+
+func (k Key) alarm() alerts.Key {
+	return alerts.Key{Condition: alerts.Condition(k.Condition), Room: sensors.RoomID(k.Room), Subject: k.Subject}
+}
+
+func keyOf(k alerts.Key) Key { return Key{string(k.Condition), string(k.Room), k.Subject} }
+
+// Species is a species a cohort can be entered for.
+type Species struct {
+	ID      string  `json:"id"`
+	Name    string  `json:"name"`
+	Assumed bool    `json:"assumed"`
+	Stages  []Stage `json:"stages" doc:"in order of development"`
+}
+
+// Stage is a stage of a species.
+type Stage struct {
+	ID   string `json:"id"`
+	Name string `json:"name"`
+}
+
+// Rejected is a message that could not be used.
+type Rejected struct {
+	Time    time.Time `json:"time"`
+	Topic   string    `json:"topic"`
+	Outcome string    `json:"outcome"`
+	Reason  string    `json:"reason"`
+	Excerpt string    `json:"excerpt"`
+}
+
+// AcknowledgeBody is the body of an acknowledgement.
+type AcknowledgeBody struct {
+	Key Key    `json:"key"`
+	Who string `json:"who"`
+}
+
+// ShelveBody is the body of a shelving.
+type ShelveBody struct {
+	Key    Key     `json:"key"`
+	Who    string  `json:"who"`
+	For    float64 `json:"for_seconds" doc:"60 to 86400"`
+	Reason string  `json:"reason"`
+}
+
+// CohortBody is the body of a new cohort.
+type CohortBody struct {
+	ID          string    `json:"id"`
+	Species     string    `json:"species"`
+	Room        string    `json:"room"`
+	StartStage  string    `json:"start_stage,omitempty" doc:"the species' first stage when absent"`
+	Individuals int       `json:"individuals"`
+	Start       time.Time `json:"start,omitzero" doc:"now when absent"`
+	Note        string    `json:"note,omitempty"`
+	Who         string    `json:"who"`
+}
+
+// MoveBody is the body of a move.
+type MoveBody struct {
+	Room string    `json:"room"`
+	At   time.Time `json:"at,omitzero" doc:"now when absent"`
+	Who  string    `json:"who"`
+}
+
+// EndBody is the body of a closing.
+type EndBody struct {
+	At  time.Time `json:"at,omitzero" doc:"now when absent"`
+	Who string    `json:"who"`
+}
+
+// CountBody is the body of a count.
+type CountBody struct {
+	Time  time.Time `json:"time,omitzero" doc:"now when absent"`
+	Stage string    `json:"stage"`
+	Seen  int       `json:"seen"`
+	Of    int       `json:"of,omitempty" doc:"living animals looked at; absent if not noted"`
+	Lost  int       `json:"lost,omitempty"`
+	Cause string    `json:"cause,omitempty"`
+	Note  string    `json:"note,omitempty"`
+	Who   string    `json:"who"`
+}
+
+// WhoBody names the person.
+type WhoBody struct {
+	Who string `json:"who"`
+}
+
+// Problem is an error after RFC 9457.
+type Problem struct {
+	Type   string `json:"type"`
+	Title  string `json:"title"`
+	Status int    `json:"status"`
+	Detail string `json:"detail" doc:"what is wrong and what to do"`
+	Field  string `json:"field,omitempty" doc:"key of the body that is wrong"`
+}
+
+func facilityOf(s *daemon.Snapshot, version string) State {
+	f := State{
+		Time: s.Time.UTC(), Name: s.Facility, Invented: s.Invented, Version: version,
+		Rooms: len(s.Rooms), Sensors: len(s.Sensors), Cohorts: len(s.Cohorts), Alarms: len(s.Alarms),
+		Broker:  Broker{s.Broker.Address, s.Broker.Connected, s.Broker.Subscribed, instant(s.Broker.Since), s.Broker.Problem},
+		Store:   Store{s.Store.OK, s.Store.Problem},
+		Pending: s.Pending, Notices: []Notice{}, MessageCount: []Message{},
+	}
+	for _, n := range s.Notices {
+		f.Notices = append(f.Notices, Notice(n))
+	}
+	for _, m := range s.Messages {
+		f.MessageCount = append(f.MessageCount, Message(m))
+	}
+	return f
+}
+
+func countOf(c rearing.Count) Count {
+	return Count{
+		ID: int64(c.ID), Time: c.Time.UTC(), Stage: string(c.Stage), Seen: c.Seen, Of: c.Of,
+		Lost: c.Lost, Cause: c.Cause, By: c.By, Note: c.Note, Undone: c.Undone,
+	}
+}

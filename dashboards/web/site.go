@@ -1,0 +1,184 @@
+// Package web serves the pages people look at on a phone or a desk. Pages are
+// made on the server from one snapshot each, work without JavaScript, and
+// with it keep themselves up to date over server-sent events. Nothing is
+// loaded from another host.
+//
+// A page never passes off an old number as fresh: ages are counted on the
+// engine's clock, a blind room has no number at all, a stalled engine raises
+// a banner, and a browser that loses the link marks every age as unknown.
+package web
+
+import (
+	"context"
+	"embed"
+	"encoding/hex"
+	"fmt"
+	"hash/fnv"
+	"html/template"
+	"io/fs"
+	"log/slog"
+	"net/http"
+	"sync"
+	"time"
+
+	"rearguard/daemon"
+)
+
+// Facility is what the pages need of the engine.
+type Facility interface {
+	// Snapshot returns the state published last, nil while starting.
+	Snapshot() *daemon.Snapshot
+	// Do hands a command to the engine and returns once it is stored and
+	// visible in the snapshot, or refused.
+	Do(ctx context.Context, cmd daemon.Command) error
+	// Changed returns a channel that is closed when the next snapshot is
+	// published. Take it before the snapshot, then none is missed.
+	Changed() <-chan struct{}
+}
+
+// Options tune a Site; the zero value is right for use.
+type Options struct {
+	// Now is the wall clock, by which a stalled engine is noticed.
+	Now func() time.Time
+	// Pace is the least time between two updates of one open page.
+	Pace time.Duration
+	// Beat is the longest time between two signs of life to an open page.
+	Beat time.Duration
+	// MaxStreams bounds the pages kept up to date at once.
+	MaxStreams int
+	Log        *slog.Logger
+}
+
+// Site serves the pages.
+type Site struct {
+	facility  Facility
+	options   Options
+	templates *template.Template
+	static    http.Handler
+	mux       *http.ServeMux
+	streams   chan struct{}
+	pulse     pulse
+	once      onceTokens
+	stop      chan struct{}
+	stopping  sync.Once
+}
+
+//go:embed templates static
+var files embed.FS
+
+// New returns the pages of the facility.
+func New(facility Facility, options Options) (*Site, error) {
+	if options.Now == nil {
+		options.Now = time.Now //nolint:forbidigo // the outermost layer: notices a stalled engine
+	}
+	if options.Pace <= 0 {
+		options.Pace = time.Second
+	}
+	if options.Beat <= 0 {
+		options.Beat = 10 * time.Second
+	}
+	if options.MaxStreams <= 0 {
+		options.MaxStreams = 256
+	}
+	if options.Log == nil {
+		options.Log = slog.New(slog.DiscardHandler)
+	}
+	static, err := fs.Sub(files, "static")
+	if err != nil {
+		return nil, fmt.Errorf("open the built-in assets: %w", err)
+	}
+	version, err := assetVersion(static)
+	if err != nil {
+		return nil, err
+	}
+	templates, err := template.New("").Funcs(functions(version)).ParseFS(files, "templates/*.html")
+	if err != nil {
+		return nil, fmt.Errorf("parse the page templates: %w", err)
+	}
+	s := &Site{
+		facility: facility, options: options, templates: templates,
+		static:  http.StripPrefix("/static/", http.FileServerFS(static)),
+		mux:     http.NewServeMux(),
+		streams: make(chan struct{}, options.MaxStreams),
+		stop:    make(chan struct{}),
+	}
+	s.routes()
+	return s, nil
+}
+
+// assetVersion is a hash over the assets, so that they can be cached for ever
+// under an address that changes with them.
+func assetVersion(static fs.FS) (string, error) {
+	h := fnv.New64a()
+	for _, name := range []string{"style.css", "live.js", "icon.svg"} {
+		b, err := fs.ReadFile(static, name)
+		if err != nil {
+			return "", fmt.Errorf("read built-in asset: %w", err)
+		}
+		h.Write(b) //nolint:errcheck // a hash never fails
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
+func (s *Site) routes() {
+	s.mux.HandleFunc("GET /{$}", s.page(overviewPage))
+	s.mux.HandleFunc("GET /rooms/{id}", s.page(roomPage))
+	s.mux.HandleFunc("GET /sensors/{id}", s.page(sensorPage))
+	s.mux.HandleFunc("GET /cohorts/new", s.page(newCohortPage))
+	s.mux.HandleFunc("GET /cohorts/{id}", s.page(cohortPage))
+	s.mux.HandleFunc("GET /alarms", s.page(alarmsPage))
+	s.mux.HandleFunc("GET /messages", s.page(messagesPage))
+	s.mux.HandleFunc("GET /who", s.page(whoPage))
+	s.mux.HandleFunc("GET /live", s.live)
+	s.mux.HandleFunc("GET /static/", s.asset)
+
+	s.mux.HandleFunc("POST /who", s.postWho)
+	s.mux.HandleFunc("POST /alarms/acknowledge", s.post(postAcknowledge))
+	s.mux.HandleFunc("POST /alarms/shelve", s.post(postShelve))
+	s.mux.HandleFunc("POST /alarms/unshelve", s.post(postUnshelve))
+	s.mux.HandleFunc("POST /cohorts/new", s.post(postAddCohort))
+	s.mux.HandleFunc("POST /cohorts/{id}/count", s.post(postCount))
+	s.mux.HandleFunc("POST /cohorts/{id}/undo", s.post(postUndo))
+	s.mux.HandleFunc("POST /cohorts/{id}/move", s.post(postMove))
+	s.mux.HandleFunc("POST /cohorts/{id}/end", s.post(postEnd))
+	s.mux.HandleFunc("/", s.notFound)
+}
+
+// ServeHTTP implements http.Handler.
+func (s *Site) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.mux.ServeHTTP(w, r) }
+
+// Close ends the open streams; they would otherwise hold up a shutdown.
+func (s *Site) Close() { s.stopping.Do(func() { close(s.stop) }) }
+
+func (s *Site) asset(w http.ResponseWriter, r *http.Request) {
+	if r.URL.RawQuery != "" {
+		w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
+	}
+	s.static.ServeHTTP(w, r)
+}
+
+// stalledAfter is how long the engine may publish nothing before pages say so.
+const stalledAfter = 40 * time.Second
+
+// pulse notices an engine that no longer publishes. A live engine's clock is
+// compared with the wall clock; the clock of a demo runs at a speed of its
+// own, so there the time since the last new snapshot counts.
+type pulse struct {
+	mu   sync.Mutex
+	last *daemon.Snapshot
+	seen time.Time
+}
+
+// silence returns how long the engine has published nothing, as far as known.
+func (p *pulse) silence(s *daemon.Snapshot, now time.Time) time.Duration {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.last != s {
+		p.last, p.seen = s, now
+	}
+	quiet := now.Sub(p.seen)
+	if !s.Invented {
+		quiet = max(quiet, now.Sub(s.Time))
+	}
+	return quiet
+}
