@@ -18,7 +18,9 @@ type chart struct {
 	// Range is both with one unit, for narrow places.
 	Range    string
 	From, To string
-	Empty    bool
+	// Limits names the dotted lines, empty when there are none in sight.
+	Limits string
+	Empty  bool
 }
 
 // band is a range of values to shade or a limit to draw.
