@@ -27,9 +27,31 @@ const (
 	ClockWrong          alerts.Condition = "clock_wrong"
 )
 
+// The conditions that look at the shape of the air, at dose, and at cohorts.
+const (
+	HeatApproaching  alerts.Condition = "heat_approaching"
+	ChillApproaching alerts.Condition = "chill_approaching"
+	HeatInjury       alerts.Condition = "heat_injury"
+	DaySwing         alerts.Condition = "day_swing"
+	FastChange       alerts.Condition = "fast_change"
+	Condensation     alerts.Condition = "condensation"
+	MouldRisk        alerts.Condition = "mould_risk"
+	CohortOverdue    alerts.Condition = "cohort_overdue"
+	CohortStalled    alerts.Condition = "cohort_stalled"
+)
+
+// The conditions that name a cause.
+const (
+	HumidifierExhausted alerts.Condition = "humidifier_exhausted"
+	HeaterStuckOn       alerts.Condition = "heater_stuck_on"
+	HeatingWeak         alerts.Condition = "heating_weak"
+	DoorOpen            alerts.Condition = "door_open"
+	PowerLost           alerts.Condition = "power_lost"
+)
+
 // Definitions returns the definitions of all conditions of the package.
 func Definitions() []alerts.Definition {
-	return slices.Concat(airDefinitions(), houseDefinitions())
+	return slices.Concat(airDefinitions(), shapeDefinitions(), causeDefinitions(), houseDefinitions())
 }
 
 // recoveryGrace is how long the consequences of a lost link stay folded after
@@ -38,10 +60,23 @@ const recoveryGrace = 10 * time.Minute
 
 // Folding returns the rules by which consequences are folded under their
 // root: without a broker every sensor is silent, and in a blind room there is
-// nothing more to learn from its silent sensors.
+// nothing more to learn from its silent sensors. Without power a room's plant
+// and sensors stop. What heat and cold announce themselves by is over once
+// they are there. Causes fold the harm that they explain by being named as its
+// root in the observation.
 func Folding() []alerts.FoldRule {
 	return []alerts.FoldRule{
+		{
+			Root: PowerLost,
+			Folds: []alerts.Condition{
+				RoomBlind, SensorSilent, HeatingWeak, HumidifierExhausted, Chill, ChillApproaching, Drying, FastChange,
+			},
+			Grace: recoveryGrace,
+		},
 		{Root: BrokerLost, Folds: []alerts.Condition{RoomBlind, SensorSilent}, Grace: recoveryGrace},
 		{Root: RoomBlind, Folds: []alerts.Condition{SensorSilent}, Grace: recoveryGrace},
+		{Root: Heat, Folds: []alerts.Condition{HeatApproaching, FastChange}},
+		{Root: Chill, Folds: []alerts.Condition{ChillApproaching, FastChange}},
+		{Root: MouldRisk, Folds: []alerts.Condition{Damp, Condensation}},
 	}
 }

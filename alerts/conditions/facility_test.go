@@ -82,6 +82,12 @@ func TestPriorities(t *testing.T) {
 		conditions.Damp: alerts.Low, conditions.SensorSilent: alerts.Low, conditions.RoomBlind: alerts.Medium,
 		conditions.BrokerLost: alerts.High, conditions.StoreFailing: alerts.High,
 		conditions.NoticeUndeliverable: alerts.High, conditions.ClockWrong: alerts.Medium,
+		conditions.HeatApproaching: alerts.Medium, conditions.ChillApproaching: alerts.Low,
+		conditions.HeatInjury: alerts.Critical, conditions.DaySwing: alerts.Low, conditions.FastChange: alerts.Medium,
+		conditions.Condensation: alerts.Low, conditions.MouldRisk: alerts.Medium,
+		conditions.CohortOverdue: alerts.Low, conditions.CohortStalled: alerts.Low,
+		conditions.HumidifierExhausted: alerts.Medium, conditions.HeaterStuckOn: alerts.High,
+		conditions.HeatingWeak: alerts.Medium, conditions.DoorOpen: alerts.Medium, conditions.PowerLost: alerts.High,
 	}
 	for _, d := range conditions.Definitions() {
 		if d.Priority() != want[d.Condition] {

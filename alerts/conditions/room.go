@@ -55,7 +55,15 @@ type Limits struct {
 	// Drying is a vapour pressure deficit in kPa, Damp a relative humidity
 	// in percent.
 	Drying, Damp *DoseLimit
+	// DaySwing is the range of temperature within 24 h in °C, FastChange a
+	// rate in °C per hour whatever its sign.
+	DaySwing, FastChange *Limit
+	// MouldRisk is how far spores may come towards germinating, in percent.
+	MouldRisk *Limit
 }
+
+// empty reports whether no limit is set: no cohort is in the room.
+func (l Limits) empty() bool { return l == Limits{} }
 
 // SensorState is what is known of one sensor's reporting.
 type SensorState struct {
@@ -88,8 +96,18 @@ type RoomState struct {
 	// the greatest vapour pressure deficit of one sensor in kPa. Nil where
 	// there is none.
 	Warmest, Coldest, Driest, Dampest, HighestVPD *Point
-	Limits                                        Limits
-	Sensors                                       []SensorState
+	// TemperatureC and HumidityPercent are the robust centre of usable, fresh
+	// readings; nil where there is none.
+	TemperatureC, HumidityPercent *float64
+	// PressurePa is the air pressure, 0 for that of the standard atmosphere
+	// at sea level.
+	PressurePa float64
+	// Surface is the coldest surface of the room, nil where it is not known.
+	Surface *Surface
+	Limits  Limits
+	// Cohorts are the cohorts in the room whose heat injury is counted.
+	Cohorts []HeatCohort
+	Sensors []SensorState
 }
 
 // RoomMemory is what must be remembered of a room between evaluations. The
@@ -97,6 +115,12 @@ type RoomState struct {
 type RoomMemory struct {
 	Drying Exposure `json:"drying,omitzero"`
 	Damp   Exposure `json:"damp,omitzero"`
+	Mould  Mould    `json:"mould,omitzero"`
+	Trend  Trend    `json:"trend,omitzero"`
+	// Trouble is how the room has left its usual range, if it has.
+	Trouble Trouble `json:"trouble,omitzero"`
+	// Injuries is the heat injury by cohort.
+	Injuries map[string]Injury `json:"injuries,omitempty"`
 }
 
 const (
@@ -110,14 +134,32 @@ const (
 // found false, so that an alarm left from before the room was emptied ends.
 func Evaluate(in RoomState, memory RoomMemory) ([]alerts.Observation, RoomMemory) {
 	e := evaluation{in}
-	out := []alerts.Observation{
-		e.level(Heat, in.Limits.Heat, in.Warmest, alerts.Above),
-		e.level(Chill, in.Limits.Chill, in.Coldest, alerts.Below),
+	memory.Trend = memory.Trend.add(in)
+	trend := memory.Trend
+	if in.Limits.empty() {
+		memory.Trouble = Trouble{}
+	} else {
+		memory.Trouble = memory.Trouble.follow(trend, in.Now)
 	}
-	var drying, damp alerts.Observation
+	var drying, damp, mould, injury alerts.Observation
 	drying, memory.Drying = e.dose(vpdDose, in.Limits.Drying, in.HighestVPD, memory.Drying)
 	damp, memory.Damp = e.dose(dampDose, in.Limits.Damp, in.Dampest, memory.Damp)
-	out = append(out, drying, damp, e.blind())
+	mould, memory.Mould = e.mould(memory.Mould)
+	injury, memory.Injuries = e.injury(trend, memory.Injuries)
+	// Causes come before what they explain, so that they are its root from
+	// the beginning.
+	out := e.causes(memory.Trouble, trend)
+	for _, o := range []alerts.Observation{
+		e.level(Heat, in.Limits.Heat, in.Warmest, alerts.Above),
+		e.level(Chill, in.Limits.Chill, in.Coldest, alerts.Below),
+		drying, damp, mould, injury,
+		e.approach(HeatApproaching, in.Limits.Heat, in.Warmest, trend, 1),
+		e.approach(ChillApproaching, in.Limits.Chill, in.Coldest, trend, -1),
+		e.swing(trend), e.fast(trend), e.condensation(),
+	} {
+		out = append(out, e.explain(o, memory.Trouble))
+	}
+	out = append(out, e.blind())
 	for _, s := range in.Sensors {
 		out = append(out, e.silent(s))
 	}

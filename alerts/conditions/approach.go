@@ -1,0 +1,94 @@
+package conditions
+
+import (
+	"fmt"
+	"math"
+
+	"rearguard/alerts"
+)
+
+const (
+	// approachHorizon is how far ahead, in minutes, a crossing is announced.
+	approachHorizon = 30.0
+	// approachLeast is the slowest change in °C per hour that is believed to
+	// lead anywhere: a room in control wanders by as much.
+	approachLeast = 1.0
+)
+
+// approach says whether the temperature is on its way to a limit that it has
+// not reached, and in how many minutes it will be there.
+func (e evaluation) approach(c alerts.Condition, limit *Limit, extreme *Point, tr Trend, sign float64) alerts.Observation {
+	o := e.found(c, "°C")
+	if limit == nil {
+		o.Truth, o.Detail = alerts.False, emptyRoom
+		return o
+	}
+	o.Limit = limit.Value
+	if e.in.Blind || extreme == nil || !tr.Temperature.Known {
+		return o
+	}
+	o.Value = extreme.Value
+	gap := sign * (limit.Value - extreme.Value)
+	if gap <= 0 {
+		// There already: no news, and nothing has passed either.
+		o.Truth = alerts.Between
+		return o
+	}
+	p := project(tr, sign, gap)
+	switch {
+	case p.reaches && p.minutes <= approachHorizon:
+		o.Truth = alerts.True
+		o.Due = e.in.Now.Add(durationOfMinutes(p.minutes))
+		o.Detail = fmt.Sprintf("reaches %s in about %.0f min (%.0f to %s), changing by %+.1f °C/h; %s%s",
+			alerts.Quantity(limit.Value, "°C"), p.minutes, p.soonest, p.latestText(), tr.Temperature.PerHour, extreme.where(), limit.by())
+	case p.reaches && p.minutes <= 2*approachHorizon:
+		o.Truth = alerts.Between
+	default:
+		o.Truth = alerts.False
+	}
+	return o
+}
+
+// projection is when a limit will be reached, in minutes from now.
+type projection struct {
+	reaches                  bool
+	minutes, soonest, latest float64
+}
+
+func (p projection) latestText() string {
+	if p.latest > 24*60 {
+		return "never"
+	}
+	return fmt.Sprintf("%.0f", p.latest)
+}
+
+// project follows the trend on towards a limit that lies gap °C away in the
+// direction of sign. A change that slows down is followed along an exponential
+// to where it levels off; one that speeds up or stays is followed straight on.
+func project(tr Trend, sign, gap float64) projection {
+	slope, low, high := sign*tr.Temperature.PerHour, sign*tr.Temperature.Low, sign*tr.Temperature.High
+	if sign < 0 {
+		low, high = high, low
+	}
+	if low <= 0 || slope < approachLeast {
+		return projection{}
+	}
+	early, late := sign*tr.Early, sign*tr.Late
+	p := projection{minutes: 60 * gap / slope, soonest: 60 * gap / high, latest: 60 * gap / low}
+	if late <= 0 {
+		return projection{}
+	}
+	if late < early {
+		// The halves of the window are slopeWindow/2 apart.
+		tau := (slopeWindow / 2).Hours() / math.Log(early/late)
+		rise := late * tau
+		if rise <= gap {
+			return projection{}
+		}
+		p.minutes = -60 * tau * math.Log1p(-gap/rise)
+		p.latest = max(p.latest, p.minutes)
+		p.soonest = min(p.soonest, p.minutes)
+	}
+	p.reaches = true
+	return p
+}

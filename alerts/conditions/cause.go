@@ -1,0 +1,234 @@
+package conditions
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"rearguard/alerts"
+)
+
+// Cause is what seems to be wrong with a room, told from the shape of its
+// temperature and moisture together. The zero value is that nothing is wrong.
+type Cause string
+
+// The causes that have a shape of their own. Each but Unclear is a condition.
+const (
+	CauseHumidifier Cause = Cause(HumidifierExhausted)
+	CauseHeater     Cause = Cause(HeaterStuckOn)
+	CauseWeak       Cause = Cause(HeatingWeak)
+	CauseDoor       Cause = Cause(DoorOpen)
+	CausePower      Cause = Cause(PowerLost)
+	// Unclear means that the room is out of its usual range, and the shape
+	// fits none of the causes, or more than one.
+	Unclear Cause = "unclear"
+)
+
+// Trouble remembers that a room left its usual range.
+type Trouble struct {
+	Cause Cause     `json:"cause,omitempty"`
+	Since time.Time `json:"since,omitzero"`
+	// Evidence is the shape in words.
+	Evidence string `json:"evidence,omitempty"`
+	// Range is the usual range as it was before.
+	Range Range `json:"range,omitzero"`
+}
+
+// Range is the usual range of a room's air over the last day.
+type Range struct {
+	LowC  float64 `json:"low_c"`
+	HighC float64 `json:"high_c"`
+	// LowW and HighW are humidity ratios in g/kg, 0 where not known.
+	LowW  float64 `json:"low_w,omitempty"`
+	HighW float64 `json:"high_w,omitempty"`
+}
+
+// The thresholds below separate the causes in a simulated room with walls,
+// plants, heater, humidifier and ventilation (common practice, no published
+// source); the tests print how well they do.
+const (
+	// usualHours is how much of a day must be known to know what is usual.
+	usualHours = 6
+	// outsideC and outsideShare are how far out of the usual range the air
+	// must be.
+	outsideC     = 0.5
+	outsideShare = 0.06
+	// steadyPerHour is a change of temperature in °C per hour that is none;
+	// heatingPerHour is one that only heat input makes.
+	steadyPerHour  = 0.6
+	heatingPerHour = 0.8
+	// dryingPerHour is a relative loss of moisture per hour that is one,
+	// steadyMoisture one that is none.
+	dryingPerHour  = 0.10
+	steadyMoisture = 0.08
+	// saturationPerC is the relative rise of saturation pressure per °C near
+	// 25 °C. A humidistat that holds relative humidity while the room cools
+	// takes moisture out of the air by this much.
+	saturationPerC = 0.06
+	// An opened door shows as a jump within this time.
+	jumpWithin = 6 * time.Minute
+	jumpC      = 1.2
+	jumpShare  = 0.08
+	// settleFor is how long a shape must have had to form before it is told.
+	settleFor = 8 * time.Minute
+)
+
+// usual is the range over the last day without the present and the last hour,
+// in which the trouble may already show.
+func (tr Trend) usual(now time.Time) (Range, bool) {
+	r := Range{LowC: math.Inf(1), HighC: math.Inf(-1)}
+	hours := 0
+	for _, h := range tr.Hours {
+		if now.Sub(h.Start) < 2*time.Hour || now.Sub(h.Start) > 25*time.Hour {
+			continue
+		}
+		hours++
+		r.LowC, r.HighC = min(r.LowC, h.LowC), max(r.HighC, h.HighC)
+		if h.LowW > 0 {
+			r.HighW = max(r.HighW, h.HighW)
+			if r.LowW == 0 || h.LowW < r.LowW {
+				r.LowW = h.LowW
+			}
+		}
+	}
+	return r, hours >= usualHours
+}
+
+// outside reports whether a sample is out of the range, widened by a share of
+// the margins: 1 to begin a trouble, less to end it.
+func (r Range) outside(s Sample, share float64) bool {
+	if s.C < r.LowC-share*outsideC || s.C > r.HighC+share*outsideC {
+		return true
+	}
+	return s.W > 0 && r.LowW > 0 &&
+		(s.W < r.LowW*(1-share*outsideShare) || s.W > r.HighW*(1+share*outsideShare))
+}
+
+// follow carries the trouble of a room on. Its cause is told once the shape
+// has had time to form, and told anew only from unclear.
+func (x Trouble) follow(tr Trend, now time.Time) Trouble {
+	if len(tr.Samples) == 0 {
+		return x
+	}
+	last := tr.Samples[len(tr.Samples)-1]
+	if now.Sub(last.Time) > slopeWindow {
+		// Without fresh air nothing is known to have changed.
+		return x
+	}
+	if x.Cause != "" {
+		if !x.Range.outside(last, 0.2) {
+			return Trouble{}
+		}
+	} else {
+		usual, known := tr.usual(now)
+		if !known || !usual.outside(last, 1) {
+			return Trouble{}
+		}
+		x = Trouble{Cause: Unclear, Since: now, Range: usual, Evidence: "the change has only begun"}
+	}
+	if x.Cause == Unclear && now.Sub(x.Since) >= settleFor {
+		x.Cause, x.Evidence = Recognise(tr)
+	}
+	return x
+}
+
+// Recognise tells the cause from the shape of the last minutes. It answers
+// Unclear, with what it sees, where more than one cause would look like that.
+func Recognise(tr Trend) (Cause, string) {
+	t, w := tr.Temperature, tr.Moisture
+	if !t.Known {
+		return Unclear, "too few readings to see a shape"
+	}
+	if !w.Known {
+		return Unclear, fmt.Sprintf("temperature %+.1f °C/h, and without humidity a cause cannot be told", t.PerHour)
+	}
+	evidence := fmt.Sprintf("temperature %+.1f °C/h, moisture %+.0f %%/h", t.PerHour, 100*w.PerHour)
+	if dC, dW, ok := tr.jump(); ok {
+		return CauseDoor, fmt.Sprintf("temperature %+.1f °C and moisture %+.0f %% within minutes", dC, 100*dW)
+	}
+	switch held := saturationPerC * t.PerHour; {
+	case t.PerHour > heatingPerHour && t.Low > 0 && w.PerHour > -steadyMoisture:
+		return CauseHeater, evidence
+	case math.Abs(t.PerHour) <= steadyPerHour && w.PerHour < -dryingPerHour && w.High < 0:
+		return CauseHumidifier, evidence
+	case t.PerHour < -steadyPerHour && t.High < 0 && w.PerHour > held/2:
+		return CauseWeak, evidence
+	case t.PerHour < -steadyPerHour && t.High < 0 && w.PerHour < 1.5*held && w.PerHour < -dryingPerHour:
+		return CausePower, evidence
+	}
+	return Unclear, evidence + "; more than one cause looks like that"
+}
+
+// jump finds a sudden change of temperature and moisture together, in the
+// same direction, as outside air brings it.
+func (tr Trend) jump() (dC, dW float64, found bool) {
+	for i, a := range tr.Samples {
+		for _, b := range tr.Samples[i+1:] {
+			if b.Time.Sub(a.Time) > jumpWithin {
+				break
+			}
+			if a.W <= 0 || b.W <= 0 {
+				continue
+			}
+			c, w := b.C-a.C, math.Log(b.W/a.W)
+			if math.Abs(c) >= jumpC && math.Abs(w) >= jumpShare && math.Signbit(c) == math.Signbit(w) && math.Abs(c) > math.Abs(dC) {
+				dC, dW, found = c, w, true
+			}
+		}
+	}
+	return dC, dW, found
+}
+
+// causeConditions are in the order in which they are observed.
+var causeConditions = [...]alerts.Condition{HumidifierExhausted, HeaterStuckOn, HeatingWeak, DoorOpen, PowerLost}
+
+// causes gives one finding for each cause.
+func (e evaluation) causes(x Trouble, tr Trend) []alerts.Observation {
+	out := make([]alerts.Observation, 0, len(causeConditions))
+	_, known := tr.usual(e.in.Now)
+	for _, c := range causeConditions {
+		o := e.found(c, "")
+		switch {
+		case e.in.Limits.empty():
+			o.Truth, o.Detail = alerts.False, emptyRoom
+		case e.in.Blind || len(tr.Samples) == 0:
+			// Unknown.
+		case x.Cause == Cause(c):
+			o.Truth, o.Detail = alerts.True, x.Evidence+", since "+e.clock(x.Since)
+		case x.Cause != "" || known:
+			o.Truth = alerts.False
+		}
+		out = append(out, o)
+	}
+	return out
+}
+
+// explains says which causes account for which harm.
+func explains(cause Cause, harm alerts.Condition) bool {
+	switch harm {
+	case Heat, HeatApproaching:
+		return cause == CauseHeater
+	case Chill, ChillApproaching:
+		return cause == CauseWeak || cause == CausePower || cause == CauseDoor
+	case Drying:
+		return cause == CauseHumidifier || cause == CausePower || cause == CauseDoor || cause == CauseHeater
+	case FastChange:
+		return cause != Unclear
+	}
+	return false
+}
+
+// explain adds the cause to a harm that is found true: as its root where the
+// cause accounts for it, and in words in any case.
+func (e evaluation) explain(o alerts.Observation, x Trouble) alerts.Observation {
+	if o.Truth != alerts.True && o.Truth != alerts.Between || x.Cause == "" {
+		return o
+	}
+	switch {
+	case explains(x.Cause, o.Key.Condition):
+		o.Root = &alerts.Key{Condition: alerts.Condition(x.Cause), Room: e.in.Room}
+	case x.Cause == Unclear && o.Truth == alerts.True && o.Detail != "":
+		o.Detail += "; cause cannot be told: " + x.Evidence
+	}
+	return o
+}

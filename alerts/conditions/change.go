@@ -1,0 +1,76 @@
+package conditions
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"rearguard/alerts"
+)
+
+func durationOfMinutes(m float64) time.Duration { return time.Duration(m * float64(time.Minute)) }
+
+const (
+	swingDeadband  = 0.5
+	changeDeadband = 0.5
+	// swingHours is how much of a day must be known to speak of its swing.
+	swingHours = 12
+)
+
+// swing judges the range of the centre temperature over the last day.
+func (e evaluation) swing(tr Trend) alerts.Observation {
+	o := e.found(DaySwing, "°C")
+	limit := e.in.Limits.DaySwing
+	if limit == nil {
+		o.Truth, o.Detail = alerts.False, emptyRoom
+		return o
+	}
+	o.Limit = limit.Value
+	low, high, hours := math.Inf(1), math.Inf(-1), 0
+	for _, h := range tr.Hours {
+		if e.in.Now.Sub(h.Start) <= 24*time.Hour {
+			low, high, hours = min(low, h.LowC), max(high, h.HighC), hours+1
+		}
+	}
+	if hours == 0 {
+		return o
+	}
+	o.Value = high - low
+	o.Truth = alerts.Above(o.Value, limit.Value, swingDeadband)
+	if hours < swingHours && o.Truth == alerts.False {
+		// Too little of the day is known to say that all is well.
+		o.Truth = alerts.Unknown
+	}
+	o.Detail = fmt.Sprintf("%.1f to %.1f °C within 24 h%s", low, high, limit.by())
+	return o
+}
+
+// fast judges how fast the centre temperature changes, by the bound nearer
+// to no change: noise alone must not look fast.
+func (e evaluation) fast(tr Trend) alerts.Observation {
+	o := e.found(FastChange, "°C/h")
+	limit := e.in.Limits.FastChange
+	if limit == nil {
+		o.Truth, o.Detail = alerts.False, emptyRoom
+		return o
+	}
+	o.Limit = limit.Value
+	if e.in.Blind || e.in.TemperatureC == nil || !tr.Temperature.Known {
+		return o
+	}
+	s := tr.Temperature
+	o.Value = math.Abs(s.PerHour)
+	surely := 0.0
+	switch {
+	case s.Low > 0:
+		surely = s.Low
+	case s.High < 0:
+		surely = -s.High
+	}
+	o.Truth = alerts.Above(surely, limit.Value, changeDeadband)
+	if o.Truth == alerts.False && o.Value > limit.Value-changeDeadband {
+		o.Truth = alerts.Between
+	}
+	o.Detail = fmt.Sprintf("changing by %+.1f °C/h, now %.1f °C%s", s.PerHour, *e.in.TemperatureC, limit.by())
+	return o
+}

@@ -1,0 +1,150 @@
+package conditions
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"rearguard/alerts"
+	"rearguard/alerts/harm"
+)
+
+// HeatCohort is one cohort of a room with the thermal-death-time line of the
+// stage it is in. A line that is not valid is left out of the judgement.
+type HeatCohort struct {
+	// ID is the key under which the injury is remembered. The engine takes
+	// the injury of a cohort that moves from the memory of the one room to
+	// that of the other.
+	ID string
+	// Name is for people, for example "atlas-3 in pupa".
+	Name string
+	Line harm.Line
+	// Assumed is set when the line has no published source.
+	Assumed bool
+}
+
+// Injury is how much heat injury a cohort has gathered. It only grows.
+type Injury struct {
+	// Share is the part of the lethal dose, 1 is lethal.
+	Share float64 `json:"share"`
+	// At and TemperatureC are the time and the temperature up to which it
+	// has been counted.
+	At           time.Time `json:"at"`
+	TemperatureC float64   `json:"temperature_c"`
+}
+
+const (
+	// injuryShare is the share of the lethal dose from which more of it is
+	// an alarm; injuryWarnMinutes is the time left that is an alarm by
+	// itself, however little has been gathered.
+	injuryShare       = 0.05
+	injuryWarnMinutes = 120.0
+	// injuryGap is the longest stretch without data that is bridged by a
+	// straight line; over a longer one no injury is counted.
+	injuryGap = 30 * time.Minute
+)
+
+// count adds the injury since the last count.
+func (x Injury) count(line harm.Line, now time.Time, temperatureC float64) Injury {
+	if span := now.Sub(x.At); !x.At.IsZero() && span > 0 && span <= injuryGap {
+		if more, err := line.Ramp(x.TemperatureC, temperatureC, span); err == nil {
+			x.Share += more
+		}
+	}
+	if now.After(x.At) {
+		x.At, x.TemperatureC = now, temperatureC
+	}
+	return x
+}
+
+// injury judges the cohort with the least time left. The warmest sensor
+// counts, since some animals are there.
+func (e evaluation) injury(tr Trend, memory map[string]Injury) (alerts.Observation, map[string]Injury) {
+	o := e.found(HeatInjury, "%")
+	o.Limit = 100 * injuryShare
+	next := map[string]Injury{}
+	known := !e.in.Blind && e.in.Warmest != nil && !math.IsNaN(e.in.Warmest.Value) && !math.IsInf(e.in.Warmest.Value, 0)
+	var worst *HeatCohort
+	least := math.Inf(1)
+	for _, c := range e.in.Cohorts {
+		x := memory[c.ID]
+		if known && c.Line.Validate() == nil {
+			x = x.count(c.Line, e.in.Now, e.in.Warmest.Value)
+			left := e.minutesLeft(c.Line, x, tr)
+			if worst == nil || left < least || left == least && x.Share > next[worst.ID].Share {
+				worst, least = &c, left
+			}
+		}
+		if !x.At.IsZero() {
+			next[c.ID] = x
+		}
+	}
+	switch {
+	case len(e.in.Cohorts) == 0:
+		o.Truth, o.Detail = alerts.False, emptyRoom
+		return o, nil
+	case !known:
+		return o, next
+	case worst == nil:
+		o.Detail = "no thermal-death-time line is known for the cohorts in the room"
+		return o, next
+	}
+	e.sayInjury(&o, *worst, next[worst.ID], least)
+	return o, next
+}
+
+// minutesLeft follows the present trend of the room, if it is upwards: to
+// reckon with cooling that may not last would be hope.
+func (e evaluation) minutesLeft(line harm.Line, x Injury, tr Trend) float64 {
+	perMinute := 0.0
+	if tr.Temperature.Known && tr.Temperature.Low > 0 && e.in.Warmest.Value >= line.BoundaryC {
+		perMinute = tr.Temperature.PerHour / 60
+	}
+	return line.MinutesLeft(x.Share, e.in.Warmest.Value, perMinute)
+}
+
+func (e evaluation) sayInjury(o *alerts.Observation, c HeatCohort, x Injury, left float64) {
+	o.Value = 100 * x.Share
+	rate := c.Line.PerMinute(e.in.Warmest.Value)
+	switch {
+	case rate > 0 && (x.Share >= injuryShare || left <= injuryWarnMinutes):
+		o.Truth = alerts.True
+	case rate > 0 || e.in.Warmest.Value >= c.Line.BoundaryC-temperatureDeadband:
+		o.Truth = alerts.Between
+	default:
+		o.Truth = alerts.False
+	}
+	o.Detail = fmt.Sprintf("cohort %s at %.1f °C, %s", c.Name, e.in.Warmest.Value, e.in.Warmest.where())
+	if rate > 0 {
+		o.Detail += "; " + timeLeft(left)
+		if left < (365 * 24 * time.Hour).Minutes() {
+			o.Due = e.in.Now.Add(durationOfMinutes(left))
+		}
+	}
+	if c.Assumed {
+		o.Detail += "; heat tolerance assumed"
+	}
+}
+
+func timeLeft(minutes float64) string {
+	switch {
+	case minutes <= 0:
+		return "lethal dose reached"
+	case minutes < 120:
+		return fmt.Sprintf("about %.0f min to lethal injury", minutes)
+	case minutes < 48*60:
+		return fmt.Sprintf("about %.0f h to lethal injury", minutes/60)
+	}
+	return "days to lethal injury at this temperature"
+}
+
+// Cohorts returns the ids of the remembered injuries in order.
+func (m RoomMemory) Cohorts() []string {
+	ids := make([]string, 0, len(m.Injuries))
+	for id := range m.Injuries {
+		ids = append(ids, id)
+	}
+	slices.Sort(ids)
+	return ids
+}

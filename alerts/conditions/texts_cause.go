@@ -1,0 +1,68 @@
+package conditions
+
+import (
+	"time"
+
+	"rearguard/alerts"
+)
+
+// causeDefinitions are about the plant of a room, told from the shape of its
+// air. Each has at least the priority of the harm it explains, so that the
+// harm can be folded under it.
+func causeDefinitions() []alerts.Definition {
+	const hold = 2 * time.Minute
+	return []alerts.Definition{
+		{
+			Condition:     HumidifierExhausted,
+			Title:         "humidifier seems empty",
+			Cause:         "Moisture is falling while the temperature is steady: the humidifier is empty, off or blocked.",
+			Consequence:   "The air becomes too dry: eggs shrivel, moults stick and wings do not expand.",
+			FirstAction:   "Fill the humidifier and see that it mists. If it is broken, hang wet cloths; keep water away from sockets.",
+			TimeToRespond: 2 * time.Hour,
+			Severity:      alerts.Major,
+			OnDelay:       hold, OffDelay: 10 * time.Minute,
+		},
+		{
+			Condition:     HeaterStuckOn,
+			Title:         "heater seems stuck on",
+			Cause:         "The room is warming steadily beyond its usual range: thermostat or relay stuck, or heat from elsewhere.",
+			Consequence:   "The room goes on warming until animals are injured.",
+			FirstAction:   "Switch the heater off at its isolator and open the door. Do not open the heater.",
+			TimeToRespond: time.Hour,
+			Severity:      alerts.Major,
+			OnDelay:       hold, OffDelay: 10 * time.Minute,
+			ReAlarm: 2 * time.Hour,
+		},
+		{
+			Condition:     HeatingWeak,
+			Title:         "heating cannot keep up",
+			Cause:         "The room cools slowly while moisture stays: heater off or too weak for the cold outside.",
+			Consequence:   "Development slows and stops; tropical species are injured if it lasts.",
+			FirstAction:   "See whether the heater is warm. If not, check its fuse and thermostat; bring a spare heater.",
+			TimeToRespond: 4 * time.Hour,
+			Severity:      alerts.Major,
+			OnDelay:       hold, OffDelay: 10 * time.Minute,
+		},
+		{
+			Condition:     DoorOpen,
+			Title:         "door seems left open",
+			Cause:         "Temperature and moisture dropped together within minutes and stay there.",
+			Consequence:   "The room goes on losing warmth and moisture.",
+			FirstAction:   "Go and close the door or vent, then watch that the room recovers.",
+			TimeToRespond: time.Hour,
+			Severity:      alerts.Moderate,
+			OnDelay:       10 * time.Minute, OffDelay: 10 * time.Minute,
+		},
+		{
+			Condition:     PowerLost,
+			Title:         "power seems lost",
+			Cause:         "Temperature and moisture fall together: heater and humidifier have both stopped.",
+			Consequence:   "The room cools and dries until it is as cold and dry as outside.",
+			FirstAction:   "Check the lights in the room, then the breaker. A breaker that trips again needs an electrician.",
+			TimeToRespond: 2 * time.Hour,
+			Severity:      alerts.Severe,
+			OnDelay:       hold, OffDelay: 10 * time.Minute,
+			ReAlarm: 4 * time.Hour,
+		},
+	}
+}

@@ -1,0 +1,210 @@
+package conditions
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"time"
+
+	"rearguard/sensors/air"
+)
+
+const (
+	// sampleEvery spaces the samples of a trend, trendWindow is how far back
+	// they go, slopeWindow is what a slope is taken over.
+	sampleEvery = time.Minute
+	trendWindow = 40 * time.Minute
+	slopeWindow = 20 * time.Minute
+	// A slope wants this many samples over this stretch.
+	leastSamples = 5
+	leastStretch = 12 * time.Minute
+	// dayHours is how many hours the memory of the usual range holds.
+	dayHours = 25
+)
+
+// Sample is the centre of a room's air at one time.
+type Sample struct {
+	Time time.Time `json:"t"`
+	// C is the temperature in °C.
+	C float64 `json:"c"`
+	// W is the humidity ratio in grams of vapour per kilogram of dry air, 0
+	// where the humidity was not known.
+	W float64 `json:"w,omitempty"`
+}
+
+// Hour is the range of a room's air within one clock hour.
+type Hour struct {
+	Start time.Time `json:"start"`
+	LowC  float64   `json:"low_c"`
+	HighC float64   `json:"high_c"`
+	// LowW and HighW are in g/kg, 0 where the humidity was not known.
+	LowW  float64 `json:"low_w,omitempty"`
+	HighW float64 `json:"high_w,omitempty"`
+}
+
+// Trend remembers the last minutes of a room's air in detail and the last day
+// by the hour, and what follows from them.
+type Trend struct {
+	Samples []Sample `json:"samples,omitempty"`
+	Hours   []Hour   `json:"hours,omitempty"`
+	// Temperature is the slope in °C per hour, Moisture that of the natural
+	// logarithm of the humidity ratio per hour.
+	Temperature Slope `json:"temperature,omitzero"`
+	Moisture    Slope `json:"moisture,omitzero"`
+	// Early and Late are the slopes of temperature over the two halves of
+	// the window, in °C per hour: a room that levels off differs in them.
+	Early float64 `json:"early,omitempty"`
+	Late  float64 `json:"late,omitempty"`
+}
+
+// Slope is a robust slope with its uncertainty.
+type Slope struct {
+	Known bool `json:"known,omitempty"`
+	// PerHour lies between Low and High with some certainty.
+	PerHour float64 `json:"per_hour,omitempty"`
+	Low     float64 `json:"low,omitempty"`
+	High    float64 `json:"high,omitempty"`
+}
+
+// add takes in the centre of the air. It keeps at most one sample a minute
+// and works the slopes out anew when it keeps one.
+func (tr Trend) add(in RoomState) Trend {
+	if in.Blind || in.TemperatureC == nil || math.IsNaN(*in.TemperatureC) || math.IsInf(*in.TemperatureC, 0) {
+		return tr
+	}
+	n := len(tr.Samples)
+	if n > 0 && in.Now.Sub(tr.Samples[n-1].Time) < sampleEvery {
+		return tr
+	}
+	s := Sample{Time: in.Now, C: *in.TemperatureC, W: humidityRatio(in)}
+	first := 0
+	for first < n && in.Now.Sub(tr.Samples[first].Time) > trendWindow {
+		first++
+	}
+	// Copies, never changes in place: older memories share the arrays.
+	tr.Samples = append(slices.Clone(tr.Samples[first:]), s)
+	tr.Hours = addHour(tr.Hours, s)
+	recent := tr.since(in.Now.Add(-slopeWindow))
+	tr.Temperature = robustSlope(recent, 0.02, func(s Sample) (float64, bool) { return s.C, true })
+	tr.Moisture = robustSlope(recent, 0.002, func(s Sample) (float64, bool) { return math.Log(s.W), s.W > 0 })
+	tr.Early = theilSen(points(tr.between(in.Now.Add(-slopeWindow), in.Now.Add(-slopeWindow/2)), celsius))
+	tr.Late = theilSen(points(tr.since(in.Now.Add(-slopeWindow/2)), celsius))
+	return tr
+}
+
+func celsius(s Sample) (float64, bool) { return s.C, true }
+
+// humidityRatio is in g/kg, 0 where it cannot be told.
+func humidityRatio(in RoomState) float64 {
+	if in.HumidityPercent == nil || in.TemperatureC == nil {
+		return 0
+	}
+	pressure := in.PressurePa
+	if pressure == 0 {
+		pressure = air.StandardPressurePa
+	}
+	w, err := air.HumidityRatio(*in.TemperatureC, *in.HumidityPercent, pressure)
+	if err != nil {
+		return 0
+	}
+	return 1000 * w
+}
+
+func addHour(hours []Hour, s Sample) []Hour {
+	start := s.Time.Truncate(time.Hour)
+	first := 0
+	for first < len(hours) && start.Sub(hours[first].Start) >= dayHours*time.Hour {
+		first++
+	}
+	hours = slices.Clone(hours[first:])
+	if n := len(hours); n == 0 || !hours[n-1].Start.Equal(start) {
+		return append(hours, Hour{Start: start, LowC: s.C, HighC: s.C, LowW: s.W, HighW: s.W})
+	}
+	h := &hours[len(hours)-1]
+	h.LowC, h.HighC = min(h.LowC, s.C), max(h.HighC, s.C)
+	if s.W > 0 {
+		h.HighW = max(h.HighW, s.W)
+		if h.LowW == 0 || s.W < h.LowW {
+			h.LowW = s.W
+		}
+	}
+	return hours
+}
+
+func (tr Trend) since(from time.Time) []Sample { return tr.between(from, time.Time{}) }
+
+// between returns the samples from a time up to another; zero for no end.
+func (tr Trend) between(from, to time.Time) []Sample {
+	first, _ := slices.BinarySearchFunc(tr.Samples, from, func(s Sample, t time.Time) int { return s.Time.Compare(t) })
+	last := len(tr.Samples)
+	if !to.IsZero() {
+		last, _ = slices.BinarySearchFunc(tr.Samples, to, func(s Sample, t time.Time) int { return cmp.Or(s.Time.Compare(t), -1) })
+	}
+	return tr.Samples[first:last]
+}
+
+type xy struct{ x, y float64 }
+
+// points are hours since the first sample, and the value.
+func points(samples []Sample, value func(Sample) (float64, bool)) []xy {
+	list := make([]xy, 0, len(samples))
+	for _, s := range samples {
+		if y, ok := value(s); ok {
+			list = append(list, xy{s.Time.Sub(samples[0].Time).Hours(), y})
+		}
+	}
+	return list
+}
+
+// theilSen is the median of the slopes between all pairs (Theil 1950, Sen
+// 1968), 0 for fewer than two points. Up to 29 % of bad points leave it
+// unmoved.
+func theilSen(list []xy) float64 {
+	slopes := make([]float64, 0, len(list)*(len(list)-1)/2)
+	for i, a := range list {
+		for _, b := range list[i+1:] {
+			if b.x > a.x {
+				slopes = append(slopes, (b.y-a.y)/(b.x-a.x))
+			}
+		}
+	}
+	return median(slopes)
+}
+
+func median(values []float64) float64 {
+	n := len(values)
+	if n == 0 {
+		return 0
+	}
+	slices.Sort(values)
+	return (values[(n-1)/2] + values[n/2]) / 2
+}
+
+// robustSlope gives the slope with bounds three standard errors away, taken
+// from the median absolute residual. Noise is never taken as smaller than
+// least, for a sensor that reports steps of 0.1 can look free of it.
+func robustSlope(samples []Sample, least float64, value func(Sample) (float64, bool)) Slope {
+	list := points(samples, value)
+	n := len(list)
+	if n < leastSamples || list[n-1].x-list[0].x < leastStretch.Hours() {
+		return Slope{}
+	}
+	slope := theilSen(list)
+	rest := make([]float64, n)
+	meanX := 0.0
+	for i, p := range list {
+		rest[i] = p.y - slope*p.x
+		meanX += p.x / float64(n)
+	}
+	middle := median(slices.Clone(rest))
+	spread := 0.0
+	for i, p := range list {
+		rest[i] = math.Abs(rest[i] - middle)
+		spread += (p.x - meanX) * (p.x - meanX)
+	}
+	// 1.4826 makes the median absolute deviation a standard deviation for
+	// normal noise.
+	sigma := max(1.4826*median(rest), least)
+	bound := 3 * sigma / math.Sqrt(spread)
+	return Slope{Known: true, PerHour: slope, Low: slope - bound, High: slope + bound}
+}
