@@ -339,19 +339,23 @@ func TestChangedFilters(t *testing.T) {
 
 func awaitStored(t *testing.T, store *filterStore, want []string) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), patience)
-	defer cancel()
+	eventually(t, func() bool {
+		got, err := store.SubscribedFilters(t.Context())
+		return err == nil && slices.Equal(got, want)
+	})
+}
+
+// eventually waits for a condition that nothing announces.
+func eventually(t *testing.T, ok func() bool) {
+	t.Helper()
+	deadline := time.After(patience)
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
-	for {
-		got, _ := store.SubscribedFilters(ctx)
-		if slices.Equal(got, want) {
-			return
-		}
+	for !ok() {
 		select {
 		case <-tick.C:
-		case <-ctx.Done():
-			t.Fatalf("stored filters %q, want %q", got, want)
+		case <-deadline:
+			t.Fatal("does not come true")
 		}
 	}
 }

@@ -24,6 +24,7 @@ func TestReceiverBehind(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	eventually(t, func() bool { return h.Stats().Stalls > 0 })
 	for i := range n {
 		h.expect(fmt.Sprint(i))
 	}
