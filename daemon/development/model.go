@@ -69,14 +69,20 @@ func ModelNamed(name string) (Model, error) {
 // PerDay evaluates the equation at c °C with parameters in the order of
 // m.Parameters. It is 0 where the equation is negative or has no value.
 func (m Model) PerDay(parameters []float64, c float64) float64 {
-	if len(parameters) != len(m.Parameters) {
-		return 0
-	}
 	// Written so that NaN yields 0.
-	if r := m.rate(parameters, c); r > 0 && !math.IsInf(r, 1) {
+	if r := m.Evaluate(parameters, c); r > 0 && !math.IsInf(r, 1) {
 		return r
 	}
 	return 0
+}
+
+// Evaluate is PerDay without the stop at zero, for fits: the equation as it is
+// published, which can be negative or have no value (NaN).
+func (m Model) Evaluate(parameters []float64, c float64) float64 {
+	if len(parameters) != len(m.Parameters) {
+		return math.NaN()
+	}
+	return m.rate(parameters, c)
 }
 
 func lower(name string) Parameter {
@@ -87,16 +93,22 @@ func upper(name string) Parameter {
 	return Parameter{Name: name, Unit: "°C", Meaning: "temperature at and above which nothing develops"}
 }
 
+// belowLower keeps the product of two negative factors from being a rate in
+// frost.
+func belowLower(c, lower, rate float64) float64 {
+	if c < lower {
+		return -math.Abs(rate)
+	}
+	return rate
+}
+
 func briere1() Model {
 	return Model{
 		Name: "briere-1", Equation: "r = a T (T - lower) (upper - T)^(1/2)",
 		Source:     "Brière, Pracros, Le Roux and Pierre 1999, Environ. Entomol. 28:22",
 		Parameters: []Parameter{{Name: "a", Unit: "1/(d °C^2.5)", Meaning: "scale"}, lower("lower"), upper("upper")},
 		rate: func(p []float64, c float64) float64 {
-			if c <= p[1] || c >= p[2] {
-				return 0
-			}
-			return p[0] * c * (c - p[1]) * math.Sqrt(p[2]-c)
+			return belowLower(c, p[1], p[0]*c*(c-p[1])*math.Sqrt(p[2]-c))
 		},
 		check: func(p []float64) error {
 			return errors.Join(positive("a", p[0]), ascending("lower", p[1], "upper", p[2]))
@@ -114,10 +126,7 @@ func briere2() Model {
 			{Name: "m", Meaning: "steepness of the fall towards upper"},
 		},
 		rate: func(p []float64, c float64) float64 {
-			if c <= p[1] || c >= p[2] {
-				return 0
-			}
-			return p[0] * c * (c - p[1]) * math.Pow(p[2]-c, 1/p[3])
+			return belowLower(c, p[1], p[0]*c*(c-p[1])*math.Pow(p[2]-c, 1/p[3]))
 		},
 		check: func(p []float64) error {
 			return errors.Join(positive("a", p[0]), ascending("lower", p[1], "upper", p[2]), positive("m", p[3]))
@@ -239,8 +248,8 @@ func wangEngel() Model {
 			{Name: "optimum", Unit: "°C", Meaning: "temperature of the fastest development"}, upper("upper"),
 		},
 		rate: func(p []float64, c float64) float64 {
-			if c <= p[1] || c >= p[3] {
-				return 0
+			if c < p[1] {
+				return math.NaN()
 			}
 			alpha := math.Ln2 / math.Log((p[3]-p[1])/(p[2]-p[1]))
 			x := math.Pow((c-p[1])/(p[2]-p[1]), alpha)
