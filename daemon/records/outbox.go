@@ -17,6 +17,8 @@ const (
 	Delivered OutboxState = "delivered"
 	// Dead notices will not be tried again.
 	Dead OutboxState = "dead"
+	// Superseded notices were withdrawn in favour of a newer one.
+	Superseded OutboxState = "superseded"
 )
 
 // OutboxRow is one notice to one person by one channel.
@@ -100,6 +102,13 @@ func (s *Store) MarkRetry(ctx context.Context, id int64, due time.Time, reason s
 func (s *Store) MarkDead(ctx context.Context, id int64, at time.Time, reason string) error {
 	return s.mark(ctx, id, `UPDATE outbox SET state = 'dead', attempts = attempts + 1, done_at = ?, last_error = ?
 		WHERE id = ? AND state = 'pending'`, at.UnixMilli(), reason, id)
+}
+
+// MarkSuperseded withdraws the notice at the time at in favour of the notice
+// by, which tells all of it.
+func (s *Store) MarkSuperseded(ctx context.Context, id int64, at time.Time, by int64) error {
+	return s.mark(ctx, id, `UPDATE outbox SET state = 'superseded', done_at = ?, last_error = ?
+		WHERE id = ? AND state = 'pending'`, at.UnixMilli(), fmt.Sprintf("told with notice %d", by), id)
 }
 
 // mark fails with ErrNotFound when there is no such pending notice, so that

@@ -133,7 +133,7 @@ CREATE TABLE outbox (
 	created_at INTEGER NOT NULL,
 	due_at     INTEGER NOT NULL,
 	attempts   INTEGER NOT NULL DEFAULT 0,
-	state      TEXT NOT NULL DEFAULT 'pending' CHECK (state IN ('pending', 'delivered', 'dead')),
+	state      TEXT NOT NULL DEFAULT 'pending' CHECK (state IN ('pending', 'delivered', 'dead', 'superseded')),
 	done_at    INTEGER,
 	last_error TEXT NOT NULL DEFAULT ''
 ) STRICT;
