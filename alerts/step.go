@@ -206,7 +206,12 @@ func (s *step) observe(o Observation) (raise, clear bool) {
 	}
 	s.a.Truth, s.a.ObservedAt = truth, s.now
 	s.a.Value, s.a.Limit, s.a.Unit = o.Value, o.Limit, o.Unit
-	s.a.Detail, s.a.Due, s.a.NamedRoot = o.Detail, o.Due, o.Root
+	s.a.Detail, s.a.Due = o.Detail, o.Due
+	if truth != False {
+		// A condition that has just turned false names no root any more; it
+		// must not be let go from under one, and call, during its off-delay.
+		s.a.NamedRoot = o.Root
+	}
 	switch truth {
 	case True:
 		s.a.Off = Delay{}

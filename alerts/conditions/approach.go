@@ -35,6 +35,9 @@ func (e evaluation) approach(c alerts.Condition, limit *Limit, extreme *Point, t
 		return o
 	}
 	p := project(tr, sign, gap)
+	if !e.unusual(tr, extreme.Value, sign, gap) {
+		p = projection{}
+	}
 	switch {
 	case p.reaches && p.minutes <= approachHorizon:
 		o.Truth = alerts.True
@@ -47,6 +50,28 @@ func (e evaluation) approach(c alerts.Condition, limit *Limit, extreme *Point, t
 		o.Truth = alerts.False
 	}
 	return o
+}
+
+// unusual reports whether a value on its way in the direction of sign is
+// beyond where the room goes every day. While a day is not known, the way
+// behind must at least be half of the way ahead.
+func (e evaluation) unusual(tr Trend, value, sign, gap float64) bool {
+	if usual, known := tr.usual(e.in.Now); known {
+		return sign*value > sign*usual.end(sign)
+	}
+	start := math.Inf(1)
+	for _, s := range tr.Samples {
+		start = min(start, sign*s.C)
+	}
+	return sign*tr.Samples[len(tr.Samples)-1].C-start >= gap/2
+}
+
+// end is the warm end of the range for a positive sign, else the cold one.
+func (r Range) end(sign float64) float64 {
+	if sign > 0 {
+		return r.HighC
+	}
+	return r.LowC
 }
 
 // projection is when a limit will be reached, in minutes from now.

@@ -28,6 +28,8 @@ const (
 type Trouble struct {
 	Cause Cause     `json:"cause,omitempty"`
 	Since time.Time `json:"since,omitzero"`
+	// ToldAt is when Cause was first told without a break.
+	ToldAt time.Time `json:"told_at,omitzero"`
 	// Evidence is the shape in words.
 	Evidence string `json:"evidence,omitempty"`
 	// Range is the usual range as it was before.
@@ -41,6 +43,8 @@ type Range struct {
 	// LowW and HighW are humidity ratios in g/kg, 0 where not known.
 	LowW  float64 `json:"low_w,omitempty"`
 	HighW float64 `json:"high_w,omitempty"`
+	// LowRH is the lowest relative humidity in percent, 0 where not known.
+	LowRH float64 `json:"low_rh,omitempty"`
 }
 
 // The thresholds below separate the causes in a simulated room with walls,
@@ -48,29 +52,32 @@ type Range struct {
 // source); the tests print how well they do.
 const (
 	// usualHours is how much of a day must be known to know what is usual.
-	usualHours = 6
+	usualHours = 20
 	// outsideC and outsideShare are how far out of the usual range the air
 	// must be.
 	outsideC     = 0.5
 	outsideShare = 0.06
-	// steadyPerHour is a change of temperature in °C per hour that is none;
-	// heatingPerHour is one that only heat input makes.
-	steadyPerHour  = 0.6
-	heatingPerHour = 0.8
-	// dryingPerHour is a relative loss of moisture per hour that is one,
-	// steadyMoisture one that is none.
-	dryingPerHour  = 0.10
-	steadyMoisture = 0.08
-	// saturationPerC is the relative rise of saturation pressure per °C near
-	// 25 °C. A humidistat that holds relative humidity while the room cools
-	// takes moisture out of the air by this much.
-	saturationPerC = 0.06
+	// steadyPerHour is a change of temperature in °C per hour that is none.
+	steadyPerHour = 0.6
+	// dryingPerHour is a relative loss of moisture per hour that is surely
+	// one, steadyMoisture one that is none.
+	dryingPerHour  = 0.05
+	steadyMoisture = 0.06
+	// outsideRH is how far, in percent, relative humidity must be below its
+	// usual range for the humidifier to have stopped as well.
+	outsideRH = 2.0
 	// An opened door shows as a jump within this time.
 	jumpWithin = 6 * time.Minute
-	jumpC      = 1.2
-	jumpShare  = 0.08
+	jumpC      = 0.5
+	jumpShare  = 0.20
+	jumpStays  = 0.75
+	// jumpAge is how long the air must have stayed as the jump left it.
+	jumpAge = 6 * time.Minute
 	// settleFor is how long a shape must have had to form before it is told.
 	settleFor = 8 * time.Minute
+	// sureAfter is how long a cause must be told without a break before it
+	// is kept until the room is back in its usual range.
+	sureAfter = causeDelay + 2*time.Minute
 )
 
 // usual is the range over the last day without the present and the last hour,
@@ -86,9 +93,7 @@ func (tr Trend) usual(now time.Time) (Range, bool) {
 		r.LowC, r.HighC = min(r.LowC, h.LowC), max(r.HighC, h.HighC)
 		if h.LowW > 0 {
 			r.HighW = max(r.HighW, h.HighW)
-			if r.LowW == 0 || h.LowW < r.LowW {
-				r.LowW = h.LowW
-			}
+			r.LowW, r.LowRH = lowest(r.LowW, h.LowW), lowest(r.LowRH, h.LowRH)
 		}
 	}
 	return r, hours >= usualHours
@@ -97,16 +102,19 @@ func (tr Trend) usual(now time.Time) (Range, bool) {
 // outside reports whether a sample is out of the range, widened by a share of
 // the margins: 1 to begin a trouble, less to end it.
 func (r Range) outside(s Sample, share float64) bool {
-	if s.C < r.LowC-share*outsideC || s.C > r.HighC+share*outsideC {
-		return true
-	}
-	return s.W > 0 && r.LowW > 0 &&
-		(s.W < r.LowW*(1-share*outsideShare) || s.W > r.HighW*(1+share*outsideShare))
+	return r.cold(s, share) || r.hot(s, share) || r.dry(s, share) ||
+		s.W > 0 && r.HighW > 0 && s.W > r.HighW*(1+share*outsideShare)
+}
+
+func (r Range) cold(s Sample, share float64) bool { return s.C < r.LowC-share*outsideC }
+func (r Range) hot(s Sample, share float64) bool  { return s.C > r.HighC+share*outsideC }
+func (r Range) dry(s Sample, share float64) bool {
+	return s.W > 0 && r.LowW > 0 && s.W < r.LowW*(1-share*outsideShare)
 }
 
 // follow carries the trouble of a room on. Its cause is told once the shape
-// has had time to form, and told anew only from unclear.
-func (x Trouble) follow(tr Trend, now time.Time) Trouble {
+// has had time to form, and told anew until it has been the same for a while.
+func (x Trouble) follow(tr Trend, now time.Time, outdoorC *float64) Trouble {
 	if len(tr.Samples) == 0 {
 		return x
 	}
@@ -124,54 +132,81 @@ func (x Trouble) follow(tr Trend, now time.Time) Trouble {
 		if !known || !usual.outside(last, 1) {
 			return Trouble{}
 		}
-		x = Trouble{Cause: Unclear, Since: now, Range: usual, Evidence: "the change has only begun"}
+		x = Trouble{Cause: Unclear, Since: now, Range: usual, ToldAt: now, Evidence: "the change has only begun"}
 	}
-	if x.Cause == Unclear && now.Sub(x.Since) >= settleFor {
-		x.Cause, x.Evidence = Recognise(tr)
+	if now.Sub(x.Since) < settleFor || x.Cause != Unclear && now.Sub(x.ToldAt) >= sureAfter {
+		return x
 	}
+	cause, evidence := Recognise(tr, x.Range, outdoorC)
+	if cause != x.Cause {
+		x.Cause, x.ToldAt = cause, now
+	}
+	x.Evidence = evidence
 	return x
 }
 
-// Recognise tells the cause from the shape of the last minutes. It answers
-// Unclear, with what it sees, where more than one cause would look like that.
-func Recognise(tr Trend) (Cause, string) {
+// Recognise tells the cause from the shape of the last minutes against the
+// usual range, and from the temperature outdoors where that is known. It
+// answers Unclear, with what it sees, where more than one cause would look
+// like that: a failed heater and a failed mains are one and the same until the
+// humidifier shows whether it still runs.
+func Recognise(tr Trend, usual Range, outdoorC *float64) (Cause, string) {
 	t, w := tr.Temperature, tr.Moisture
-	if !t.Known {
+	if !t.Known || len(tr.Samples) == 0 {
 		return Unclear, "too few readings to see a shape"
 	}
-	if !w.Known {
+	now := tr.Samples[len(tr.Samples)-1]
+	if !w.Known || now.W == 0 {
 		return Unclear, fmt.Sprintf("temperature %+.1f °C/h, and without humidity a cause cannot be told", t.PerHour)
 	}
-	evidence := fmt.Sprintf("temperature %+.1f °C/h, moisture %+.0f %%/h", t.PerHour, 100*w.PerHour)
-	if dC, dW, ok := tr.jump(); ok {
+	if dC, dW, ok := tr.jump(usual); ok {
 		return CauseDoor, fmt.Sprintf("temperature %+.1f °C and moisture %+.0f %% within minutes", dC, 100*dW)
 	}
-	switch held := saturationPerC * t.PerHour; {
-	case t.PerHour > heatingPerHour && t.Low > 0 && w.PerHour > -steadyMoisture:
+	evidence := fmt.Sprintf("temperature %+.1f °C/h, moisture %+.0f %%/h", t.PerHour, 100*w.PerHour)
+	const half = 0.5
+	hot, cold, dry := usual.hot(now, half), usual.cold(now, half), usual.dry(now, half)
+	drier := usual.LowRH > 0 && now.RH < usual.LowRH-outsideRH
+	switch {
+	case hot && outdoorC != nil && *outdoorC > usual.HighC:
+		return Unclear, evidence + fmt.Sprintf("; it is %.1f °C outdoors, heater or weather", *outdoorC)
+	case hot && w.PerHour > -steadyMoisture:
 		return CauseHeater, evidence
-	case math.Abs(t.PerHour) <= steadyPerHour && w.PerHour < -dryingPerHour && w.High < 0:
-		return CauseHumidifier, evidence
-	case t.PerHour < -steadyPerHour && t.High < 0 && w.PerHour > held/2:
+	case cold && dry && drier:
+		return CausePower, evidence + fmt.Sprintf(", humidity %.0f %% is below its usual %.0f %%", now.RH, usual.LowRH)
+	case cold && w.PerHour > -steadyMoisture/2 && !drier:
 		return CauseWeak, evidence
-	case t.PerHour < -steadyPerHour && t.High < 0 && w.PerHour < 1.5*held && w.PerHour < -dryingPerHour:
-		return CausePower, evidence
+	case cold:
+		return Unclear, evidence + "; heater or mains"
+	case dry && !hot && math.Abs(t.PerHour) <= steadyPerHour && w.High < -dryingPerHour:
+		return CauseHumidifier, evidence
 	}
-	return Unclear, evidence + "; more than one cause looks like that"
+	return Unclear, evidence
 }
 
 // jump finds a sudden change of temperature and moisture together, in the
-// same direction, as outside air brings it.
-func (tr Trend) jump() (dC, dW float64, found bool) {
+// same direction as outside air brings it, that has not gone back since: a
+// visit of a minute jumps as well, and recovers.
+func (tr Trend) jump(usual Range) (dC, dW float64, found bool) {
+	last := tr.Samples[len(tr.Samples)-1]
 	for i, a := range tr.Samples {
+		if a.W <= 0 || last.W <= 0 || usual.outside(a, 0.5) {
+			continue
+		}
+		stayC, stayW := last.C-a.C, math.Log(last.W/a.W)
 		for _, b := range tr.Samples[i+1:] {
 			if b.Time.Sub(a.Time) > jumpWithin {
 				break
 			}
-			if a.W <= 0 || b.W <= 0 {
+			if b.W <= 0 {
 				continue
 			}
 			c, w := b.C-a.C, math.Log(b.W/a.W)
-			if math.Abs(c) >= jumpC && math.Abs(w) >= jumpShare && math.Signbit(c) == math.Signbit(w) && math.Abs(c) > math.Abs(dC) {
+			if last.Time.Sub(b.Time) < jumpAge {
+				break
+			}
+			sudden := math.Abs(c) >= jumpC && math.Abs(w) >= jumpShare && math.Signbit(c) == math.Signbit(w)
+			stays := stayC/c > jumpStays && stayW/w > jumpStays
+			if sudden && stays && math.Abs(c) > math.Abs(dC) {
 				dC, dW, found = c, w, true
 			}
 		}

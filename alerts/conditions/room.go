@@ -99,6 +99,8 @@ type RoomState struct {
 	// TemperatureC and HumidityPercent are the robust centre of usable, fresh
 	// readings; nil where there is none.
 	TemperatureC, HumidityPercent *float64
+	// OutdoorC is the temperature outdoors in °C, nil where not known.
+	OutdoorC *float64
 	// PressurePa is the air pressure, 0 for that of the standard atmosphere
 	// at sea level.
 	PressurePa float64
@@ -139,7 +141,7 @@ func Evaluate(in RoomState, memory RoomMemory) ([]alerts.Observation, RoomMemory
 	if in.Limits.empty() {
 		memory.Trouble = Trouble{}
 	} else {
-		memory.Trouble = memory.Trouble.follow(trend, in.Now)
+		memory.Trouble = memory.Trouble.follow(trend, in.Now, in.OutdoorC)
 	}
 	var drying, damp, mould, injury alerts.Observation
 	drying, memory.Drying = e.dose(vpdDose, in.Limits.Drying, in.HighestVPD, memory.Drying)

@@ -6,11 +6,13 @@ import (
 	"rearguard/alerts"
 )
 
+// causeDelay is how long a cause must be told without a break.
+const causeDelay = 8 * time.Minute
+
 // causeDefinitions are about the plant of a room, told from the shape of its
 // air. Each has at least the priority of the harm it explains, so that the
 // harm can be folded under it.
 func causeDefinitions() []alerts.Definition {
-	const hold = 2 * time.Minute
 	return []alerts.Definition{
 		{
 			Condition:     HumidifierExhausted,
@@ -20,7 +22,7 @@ func causeDefinitions() []alerts.Definition {
 			FirstAction:   "Fill the humidifier and see that it mists. If it is broken, hang wet cloths; keep water away from sockets.",
 			TimeToRespond: 2 * time.Hour,
 			Severity:      alerts.Major,
-			OnDelay:       hold, OffDelay: 10 * time.Minute,
+			OnDelay:       causeDelay, OffDelay: 10 * time.Minute,
 		},
 		{
 			Condition:     HeaterStuckOn,
@@ -30,7 +32,7 @@ func causeDefinitions() []alerts.Definition {
 			FirstAction:   "Switch the heater off at its isolator and open the door. Do not open the heater.",
 			TimeToRespond: time.Hour,
 			Severity:      alerts.Major,
-			OnDelay:       hold, OffDelay: 10 * time.Minute,
+			OnDelay:       causeDelay, OffDelay: 10 * time.Minute,
 			ReAlarm: 2 * time.Hour,
 		},
 		{
@@ -41,7 +43,7 @@ func causeDefinitions() []alerts.Definition {
 			FirstAction:   "See whether the heater is warm. If not, check its fuse and thermostat; bring a spare heater.",
 			TimeToRespond: 4 * time.Hour,
 			Severity:      alerts.Major,
-			OnDelay:       hold, OffDelay: 10 * time.Minute,
+			OnDelay:       causeDelay, OffDelay: 10 * time.Minute,
 		},
 		{
 			Condition:     DoorOpen,
@@ -51,7 +53,7 @@ func causeDefinitions() []alerts.Definition {
 			FirstAction:   "Go and close the door or vent, then watch that the room recovers.",
 			TimeToRespond: time.Hour,
 			Severity:      alerts.Moderate,
-			OnDelay:       10 * time.Minute, OffDelay: 10 * time.Minute,
+			OnDelay:       causeDelay, OffDelay: 10 * time.Minute,
 		},
 		{
 			Condition:     PowerLost,
@@ -61,7 +63,7 @@ func causeDefinitions() []alerts.Definition {
 			FirstAction:   "Check the lights in the room, then the breaker. A breaker that trips again needs an electrician.",
 			TimeToRespond: 2 * time.Hour,
 			Severity:      alerts.Severe,
-			OnDelay:       hold, OffDelay: 10 * time.Minute,
+			OnDelay:       causeDelay, OffDelay: 10 * time.Minute,
 			ReAlarm: 4 * time.Hour,
 		},
 	}

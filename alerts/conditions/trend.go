@@ -30,6 +30,8 @@ type Sample struct {
 	// W is the humidity ratio in grams of vapour per kilogram of dry air, 0
 	// where the humidity was not known.
 	W float64 `json:"w,omitempty"`
+	// RH is the relative humidity in percent, 0 where not known.
+	RH float64 `json:"rh,omitempty"`
 }
 
 // Hour is the range of a room's air within one clock hour.
@@ -40,6 +42,8 @@ type Hour struct {
 	// LowW and HighW are in g/kg, 0 where the humidity was not known.
 	LowW  float64 `json:"low_w,omitempty"`
 	HighW float64 `json:"high_w,omitempty"`
+	// LowRH is in percent, 0 where not known.
+	LowRH float64 `json:"low_rh,omitempty"`
 }
 
 // Trend remembers the last minutes of a room's air in detail and the last day
@@ -77,6 +81,9 @@ func (tr Trend) add(in RoomState) Trend {
 		return tr
 	}
 	s := Sample{Time: in.Now, C: *in.TemperatureC, W: humidityRatio(in)}
+	if s.W > 0 {
+		s.RH = *in.HumidityPercent
+	}
 	first := 0
 	for first < n && in.Now.Sub(tr.Samples[first].Time) > trendWindow {
 		first++
@@ -118,17 +125,23 @@ func addHour(hours []Hour, s Sample) []Hour {
 	}
 	hours = slices.Clone(hours[first:])
 	if n := len(hours); n == 0 || !hours[n-1].Start.Equal(start) {
-		return append(hours, Hour{Start: start, LowC: s.C, HighC: s.C, LowW: s.W, HighW: s.W})
+		return append(hours, Hour{Start: start, LowC: s.C, HighC: s.C, LowW: s.W, HighW: s.W, LowRH: s.RH})
 	}
 	h := &hours[len(hours)-1]
 	h.LowC, h.HighC = min(h.LowC, s.C), max(h.HighC, s.C)
 	if s.W > 0 {
 		h.HighW = max(h.HighW, s.W)
-		if h.LowW == 0 || s.W < h.LowW {
-			h.LowW = s.W
-		}
+		h.LowW, h.LowRH = lowest(h.LowW, s.W), lowest(h.LowRH, s.RH)
 	}
 	return hours
+}
+
+// lowest is the lower of two values of which 0 means that there is none.
+func lowest(a, b float64) float64 {
+	if a == 0 || b > 0 && b < a {
+		return b
+	}
+	return a
 }
 
 func (tr Trend) since(from time.Time) []Sample { return tr.between(from, time.Time{}) }
