@@ -1,0 +1,105 @@
+// Package calendar serves the forecasts of the facility as an iCalendar feed
+// (RFC 5545, with the properties of RFC 7986) that a phone can subscribe to.
+//
+// The feed is for plans. It carries no alarms, and not only by choice: common
+// calendar services ignore VALARM in subscribed feeds and fetch them at their
+// own pace, often hours late.
+//
+// A forecast moves a little with every reading. So that calendars are not
+// flooded with changes, an event keeps the dates it was published with until
+// the forecast has moved by more than a tolerance. The handler remembers what
+// it published in memory only; after a restart it publishes the forecasts of
+// that moment once more under a higher SEQUENCE.
+package calendar
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"net/http"
+	"strings"
+
+	"rearguard/daemon"
+	"rearguard/daemon/rearing"
+	"rearguard/dashboards/entry"
+	"rearguard/sensors"
+)
+
+// Source gives the state; nil while the engine is starting.
+type Source interface {
+	Snapshot() *daemon.Snapshot
+}
+
+// Feed is the handler of /calendar.ics. The queries room and species narrow
+// it.
+type Feed struct {
+	source Source
+	memory memory
+}
+
+// New returns the feed of the facility.
+func New(source Source) *Feed { return &Feed{source: source} }
+
+// ServeHTTP implements http.Handler.
+func (f *Feed) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	s := f.source.Snapshot()
+	if s == nil {
+		w.Header().Set("Retry-After", "10")
+		http.Error(w, "rearguard is reading its records; try again in a few seconds", http.StatusServiceUnavailable)
+		return
+	}
+	room, species := sensors.RoomID(r.URL.Query().Get("room")), rearing.SpeciesID(r.URL.Query().Get("species"))
+	if room != "" {
+		if _, err := entry.FindRoom(s, room); err != nil {
+			http.Error(w, err.Error(), http.StatusNotFound)
+			return
+		}
+	}
+	if species != "" && !known(s, species) {
+		http.Error(w, "species is not known here", http.StatusNotFound)
+		return
+	}
+	body, err := write(s, f.memory.publish(s), room, species)
+	if err != nil {
+		http.Error(w, err.Error(), http.StatusInternalServerError)
+		return
+	}
+	sum := sha256.Sum256([]byte(body))
+	tag := `"` + hex.EncodeToString(sum[:16]) + `"`
+	h := w.Header()
+	h.Set("ETag", tag)
+	// Always ask again, but fetch only what changed.
+	h.Set("Cache-Control", "private, no-cache")
+	if matches(r.Header.Get("If-None-Match"), tag) {
+		w.WriteHeader(http.StatusNotModified)
+		return
+	}
+	h.Set("Content-Type", "text/calendar; charset=utf-8")
+	h.Set("Content-Disposition", `inline; filename="rearguard.ics"`)
+	if _, err := w.Write([]byte(body)); err != nil {
+		return // the asker has gone
+	}
+}
+
+// known reports whether the species can be or is being reared.
+func known(s *daemon.Snapshot, id rearing.SpeciesID) bool {
+	if _, err := entry.FindSpecies(s, id); err == nil {
+		return true
+	}
+	for i := range s.Cohorts {
+		if s.Cohorts[i].Species == id {
+			return true
+		}
+	}
+	return false
+}
+
+// matches compares weakly, as RFC 9110 section 13.1.2 asks.
+func matches(header, tag string) bool {
+	for candidate := range strings.SplitSeq(header, ",") {
+		candidate = strings.TrimPrefix(strings.TrimSpace(candidate), "W/")
+		if candidate == "*" || candidate == tag {
+			return true
+		}
+	}
+	return false
+}
