@@ -1,8 +1,10 @@
 package records
 
 import (
+	"bytes"
 	"encoding/binary"
 	"fmt"
+	"hash/crc32"
 	"math"
 	"sort"
 
@@ -52,16 +54,17 @@ func (c *Columns) arrivals() (first, last int64) {
 	return first, last
 }
 
-// The first byte of a chunk says how the rest is coded.
+// A chunk is the version, a checksum of all that follows (CRC-32C, 4 bytes,
+// low byte first), the length of the body once compressed, the compressed
+// body, and the tail (see encoder).
 const chunkVersion = 1
 
-// How a column of a chunk is coded. The numbers are part of the file format.
+// chunkHeader is the length of version and checksum.
+const chunkHeader = 5
+
+// How a column of floats is coded. The numbers are part of the file format.
 const (
-	// Arrival: milliseconds after the reading's time, or times of its own
-	// (readings that came together, long after their time).
-	arrivalDelay = 0
-	arrivalTimes = 1
-	// Raw and value: floatBits, or the number of decimals (0..6).
+	// Raw and value: the number of decimals (0..6), or floatBits.
 	floatBits = 0xff
 	// Value only: the same as raw, raw corrected by a gain and an offset, or
 	// raw plus a decimal difference.
@@ -73,14 +76,18 @@ const (
 // codec turns Columns into chunks and back. A codec is for one goroutine; it
 // reuses its buffers.
 type codec struct {
-	enc                  *zstd.Encoder
-	dec                  *zstd.Decoder
-	plain                []byte
-	ints, moreInts, diff []int64
+	enc        *zstd.Encoder
+	dec        *zstd.Decoder
+	e          encoder
+	plain      []byte
+	packed     bytes.Buffer
+	sum        *crc32.Table
+	ints, diff []int64
 }
 
 func newCodec() (*codec, error) {
-	enc, err := zstd.NewWriter(nil, zstd.WithEncoderLevel(zstd.EncoderLevelFromZstd(3)), zstd.WithEncoderConcurrency(1))
+	enc, err := zstd.NewWriter(nil, zstd.WithEncoderLevel(zstd.EncoderLevelFromZstd(3)), zstd.WithEncoderConcurrency(1),
+		zstd.WithAllLitEntropyCompression(true), zstd.WithEncoderCRC(false))
 	if err != nil {
 		return nil, err
 	}
@@ -88,7 +95,7 @@ func newCodec() (*codec, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &codec{enc: enc, dec: dec}, nil
+	return &codec{enc: enc, dec: dec, sum: crc32.MakeTable(crc32.Castagnoli)}, nil
 }
 
 func (k *codec) close() {
@@ -98,126 +105,143 @@ func (k *codec) close() {
 
 // encode gives c as a chunk. Decoding gives the same columns bit for bit.
 func (k *codec) encode(c *Columns) []byte {
-	b := binary.AppendUvarint(k.plain[:0], uint64(c.Len()))
-	b = appendDeltas(b, c.Time, 2)
-	b = k.encodeArrival(b, c)
-	b = appendRuns(b, c.Flag)
-	var scale int
-	var ok bool
-	k.ints, scale, ok = decimals(k.ints, c.Raw, 0)
-	if ok {
-		b = append(b, byte(scale))
-		b = appendDeltas(b, k.ints, 1)
-	} else {
-		scale = -1
-		b = append(b, floatBits)
-		b = appendBits(b, c.Raw)
-	}
-	b = k.encodeValue(b, c, scale)
-	k.plain = b
-	return k.enc.EncodeAll(b, []byte{chunkVersion})
-}
-
-func (k *codec) encodeArrival(b []byte, c *Columns) []byte {
-	at := len(b)
+	e := &k.e
+	e.reset()
+	e.body = binary.AppendUvarint(e.body, uint64(c.Len()))
+	e.ints(c.Time, nearLastStep, nearStep, nearLine)
+	// Readings come a little after their time, or many together long after.
 	k.diff = k.diff[:0]
 	for i, t := range c.Time {
 		k.diff = append(k.diff, c.Arrival[i]-t)
 	}
-	b = append(b, arrivalDelay)
-	b = appendDeltas(b, k.diff, 0)
-	delays := len(b) - at
-	b = append(b, arrivalTimes)
-	b = appendDeltas(b, c.Arrival, 2)
-	if times := len(b) - at - delays; times < delays {
-		return append(b[:at], b[at+delays:]...)
+	e.ints(k.diff, nearConstant, nearStep, nearLastStep)
+	e.body = appendRuns(e.body, c.Flag)
+	var scale int
+	var ok bool
+	k.ints, scale, ok = decimals(k.ints, c.Raw, 0)
+	if ok {
+		e.body = append(e.body, byte(scale))
+		e.ints(k.ints, nearConstant, nearStep, nearLastStep)
+	} else {
+		scale = -1
+		e.body = append(e.body, floatBits)
+		e.body = appendBits(e.body, c.Raw)
 	}
-	return b[:at+delays]
+	k.encodeValue(c, scale)
+	e.flush()
+	e.cut()
+	return k.pack(e)
+}
+
+// pack compresses the body and appends the tail.
+func (k *codec) pack(e *encoder) []byte {
+	k.packed.Reset()
+	k.enc.Reset(&k.packed)
+	from := 0
+	for _, to := range e.cuts {
+		// Writing to a buffer in memory does not fail.
+		_, _ = k.enc.Write(e.body[from:to])
+		_ = k.enc.Flush()
+		from = to
+	}
+	_ = k.enc.Close()
+	b := make([]byte, chunkHeader, chunkHeader+binary.MaxVarintLen64+k.packed.Len()+len(e.tail))
+	b = binary.AppendUvarint(b, uint64(k.packed.Len()))
+	b = append(b, k.packed.Bytes()...)
+	b = append(b, e.tail...)
+	b[0] = chunkVersion
+	binary.LittleEndian.PutUint32(b[1:], crc32.Checksum(b[chunkHeader:], k.sum))
+	return b
 }
 
 // encodeValue codes values; rawScale is the number of decimals of the raw
 // column, whose integers are in k.ints, or -1.
-func (k *codec) encodeValue(b []byte, c *Columns, rawScale int) []byte {
+func (k *codec) encodeValue(c *Columns, rawScale int) {
+	e := &k.e
 	if sameBits(c.Raw, c.Value) {
-		return append(b, valueSame)
+		e.body = append(e.body, valueSame)
+		return
 	}
 	if gain, offset, ok := correction(c.Raw, c.Value); ok {
-		b = append(b, valueCorrected)
-		b = binary.LittleEndian.AppendUint64(b, math.Float64bits(gain))
-		return binary.LittleEndian.AppendUint64(b, math.Float64bits(offset))
+		e.body = append(e.body, valueCorrected)
+		e.body = binary.LittleEndian.AppendUint64(e.body, math.Float64bits(gain))
+		e.body = binary.LittleEndian.AppendUint64(e.body, math.Float64bits(offset))
+		return
 	}
 	var scale int
 	var ok bool
-	k.moreInts, scale, ok = decimals(k.moreInts, c.Value, max(rawScale, 0))
+	k.diff, scale, ok = decimals(k.diff, c.Value, max(rawScale, 0))
 	if !ok {
-		b = append(b, floatBits)
-		return appendBits(b, c.Value)
+		e.body = append(e.body, floatBits)
+		e.body = appendBits(e.body, c.Value)
+		return
 	}
 	if rawScale < 0 {
-		b = append(b, byte(scale))
-		return appendDeltas(b, k.moreInts, 1)
+		e.body = append(e.body, byte(scale))
+		e.ints(k.diff, nearConstant, nearStep, nearLastStep)
+		return
 	}
-	b = append(b, valueDifference, byte(scale))
+	e.body = append(e.body, valueDifference, byte(scale))
 	up := int64(powersOfTen[scale-rawScale])
-	k.diff = k.diff[:0]
-	for i, n := range k.moreInts {
+	for i, n := range k.ints {
 		// Wraps around for absurd numbers, and back again on decoding.
-		k.diff = append(k.diff, n-k.ints[i]*up)
+		k.diff[i] -= n * up
 	}
-	return appendDeltas(b, k.diff, 1)
+	e.ints(k.diff, nearConstant, nearStep, nearLastStep)
 }
 
 // decode reads a chunk into c, whose slices are used again.
 func (k *codec) decode(c *Columns, chunk []byte) error {
-	if len(chunk) == 0 || chunk[0] != chunkVersion {
+	if len(chunk) < chunkHeader || chunk[0] != chunkVersion {
 		return fmt.Errorf("%w: unknown version", errCoded)
 	}
+	sum := binary.LittleEndian.Uint32(chunk[1:])
+	if chunk = chunk[chunkHeader:]; crc32.Checksum(chunk, k.sum) != sum {
+		return fmt.Errorf("%w: wrong checksum", errCoded)
+	}
+	packed, size := binary.Uvarint(chunk)
+	if size <= 0 || packed > uint64(len(chunk)-size) {
+		return fmt.Errorf("%w: cut short", errCoded)
+	}
+	chunk = chunk[size:]
 	var err error
-	k.plain, err = k.dec.DecodeAll(chunk[1:], k.plain[:0])
+	k.plain, err = k.dec.DecodeAll(chunk[:packed], k.plain[:0])
 	if err != nil {
 		return fmt.Errorf("%w: %w", errCoded, err)
 	}
-	d := &decoder{b: k.plain}
+	return k.columns(c, &decoder{body: k.plain, tail: chunk[packed:]})
+}
+
+func (k *codec) columns(c *Columns, d *decoder) error {
 	count := d.uvarint()
-	// Each time takes a byte at least.
-	if d.err != nil || count > uint64(len(d.b)) {
+	// Each time but the first takes a byte at least.
+	if d.err != nil || count > uint64(len(d.body)) {
 		return errCoded
 	}
 	n := int(count)
-	c.Time = d.deltas(c.Time, n, 2)
-	k.decodeArrival(d, c, n)
+	c.Time = d.ints(c.Time, n)
+	c.Arrival = d.ints(c.Arrival, n)
+	if d.err != nil {
+		return d.err
+	}
+	for i, t := range c.Time {
+		c.Arrival[i] += t
+	}
 	c.Flag = d.runs(c.Flag, n)
 	scale := d.byte()
 	if scale == floatBits {
 		c.Raw = d.bits(c.Raw, n)
 	} else {
-		k.ints = d.deltas(k.ints, n, 1)
-		c.Raw = k.floats(d, c.Raw, k.ints, scale)
+		k.ints = d.ints(k.ints, n)
+		c.Raw = d.floats(c.Raw, k.ints, scale)
 	}
 	if d.err == nil {
 		k.decodeValue(d, c, n, scale)
 	}
-	if d.err == nil && len(d.b) != 0 {
-		return fmt.Errorf("%w: %d bytes too many", errCoded, len(d.b))
+	if d.err == nil && d.left() {
+		return fmt.Errorf("%w: too long", errCoded)
 	}
 	return d.err
-}
-
-func (k *codec) decodeArrival(d *decoder, c *Columns, n int) {
-	switch d.byte() {
-	case arrivalDelay:
-		c.Arrival = d.deltas(c.Arrival, n, 0)
-		if d.err != nil {
-			return
-		}
-		for i, t := range c.Time {
-			c.Arrival[i] += t
-		}
-	case arrivalTimes:
-		c.Arrival = d.deltas(c.Arrival, n, 2)
-	default:
-		d.fail()
-	}
 }
 
 func (k *codec) decodeValue(d *decoder, c *Columns, n int, rawScale uint8) {
@@ -234,7 +258,7 @@ func (k *codec) decodeValue(d *decoder, c *Columns, n int, rawScale uint8) {
 		c.Value = d.bits(c.Value, n)
 	case valueDifference:
 		scale := d.byte()
-		k.diff = d.deltas(k.diff, n, 1)
+		k.diff = d.ints(k.diff, n)
 		if d.err != nil || scale > maxScale || rawScale > scale {
 			d.fail()
 			return
@@ -243,15 +267,15 @@ func (k *codec) decodeValue(d *decoder, c *Columns, n int, rawScale uint8) {
 		for i := range k.diff {
 			k.diff[i] += k.ints[i] * up
 		}
-		c.Value = k.floats(d, c.Value, k.diff, scale)
+		c.Value = d.floats(c.Value, k.diff, scale)
 	default:
-		k.ints = d.deltas(k.ints, n, 1)
-		c.Value = k.floats(d, c.Value, k.ints, mode)
+		k.ints = d.ints(k.ints, n)
+		c.Value = d.floats(c.Value, k.ints, mode)
 	}
 }
 
 // floats undoes decimals.
-func (k *codec) floats(d *decoder, dst []float64, ints []int64, scale uint8) []float64 {
+func (d *decoder) floats(dst []float64, ints []int64, scale uint8) []float64 {
 	dst = dst[:0]
 	if scale > maxScale {
 		d.fail()

@@ -2,14 +2,10 @@ package records
 
 import (
 	"encoding/binary"
-	"errors"
 	"math"
 
 	"rearguard/sensors"
 )
-
-// errCoded means that coded bytes make no sense; callers add where.
-var errCoded = errors.New("coded readings make no sense")
 
 // maxScale is the greatest number of decimals that is tried for a column.
 const maxScale = 6
@@ -43,56 +39,6 @@ func decimals(dst []int64, v []float64, minScale int) ([]int64, int, bool) {
 	return dst, scale, true
 }
 
-// appendDeltas codes v as zigzag varints: order 0 as it is, order 1 as
-// differences to the number before, order 2 as differences of differences.
-func appendDeltas(b []byte, v []int64, order int) []byte {
-	var last, lastDelta int64
-	for _, x := range v {
-		d := x - last
-		if order > 0 {
-			last = x
-		}
-		if order == 2 {
-			d, lastDelta = d-lastDelta, d
-		}
-		b = binary.AppendVarint(b, d)
-	}
-	return b
-}
-
-// deltas is the inverse of appendDeltas for n numbers.
-func (d *decoder) deltas(dst []int64, n, order int) []int64 {
-	dst = dst[:0]
-	b := d.b
-	var last, lastDelta int64
-	for range n {
-		// One byte is by far the most frequent length.
-		var x int64
-		if len(b) > 0 && b[0] < 0x80 {
-			x = int64(b[0]>>1) ^ -int64(b[0]&1)
-			b = b[1:]
-		} else {
-			v, size := binary.Varint(b)
-			if size <= 0 {
-				d.fail()
-				return dst
-			}
-			x, b = v, b[size:]
-		}
-		if order == 2 {
-			x += lastDelta
-			lastDelta = x
-		}
-		if order > 0 {
-			x += last
-			last = x
-		}
-		dst = append(dst, x)
-	}
-	d.b = b
-	return dst
-}
-
 // appendBits codes v as the exclusive or with the number before, byte planes
 // apart so that the planes which seldom change compress well.
 func appendBits(b []byte, v []float64) []byte {
@@ -114,7 +60,7 @@ func appendBits(b []byte, v []float64) []byte {
 // bits is the inverse of appendBits for n numbers.
 func (d *decoder) bits(dst []float64, n int) []float64 {
 	dst = dst[:0]
-	if len(d.b)/8 < n {
+	if len(d.body)/8 < n {
 		d.fail()
 		return dst
 	}
@@ -122,12 +68,12 @@ func (d *decoder) bits(dst []float64, n int) []float64 {
 	for i := range n {
 		var x uint64
 		for p := range 8 {
-			x |= uint64(d.b[p*n+i]) << (8 * p)
+			x |= uint64(d.body[p*n+i]) << (8 * p)
 		}
 		last ^= x
 		dst = append(dst, math.Float64frombits(last))
 	}
-	d.b = d.b[8*n:]
+	d.body = d.body[8*n:]
 	return dst
 }
 
@@ -160,42 +106,4 @@ func (d *decoder) runs(dst []sensors.Flag, n int) []sensors.Flag {
 		}
 	}
 	return dst
-}
-
-// decoder takes a chunk apart; the first failure sticks.
-type decoder struct {
-	b   []byte
-	err error
-}
-
-func (d *decoder) fail() { d.err = errCoded }
-
-func (d *decoder) byte() uint8 {
-	if len(d.b) == 0 {
-		d.fail()
-		return 0
-	}
-	v := d.b[0]
-	d.b = d.b[1:]
-	return v
-}
-
-func (d *decoder) uvarint() uint64 {
-	v, size := binary.Uvarint(d.b)
-	if size <= 0 {
-		d.fail()
-		return 0
-	}
-	d.b = d.b[size:]
-	return v
-}
-
-func (d *decoder) float() float64 {
-	if len(d.b) < 8 {
-		d.fail()
-		return 0
-	}
-	v := math.Float64frombits(binary.LittleEndian.Uint64(d.b))
-	d.b = d.b[8:]
-	return v
 }
