@@ -21,11 +21,11 @@ func Headline(d Definition, room string, value, limit float64, unit string) stri
 }
 
 // Quantity writes a value with its unit and no more digits than a person can
-// use: none for percent and minutes, two for kPa, one otherwise.
+// use: none for percent, spans of time and counts, two for kPa, one otherwise.
 func Quantity(value float64, unit string) string {
 	digits := 1
 	switch unit {
-	case "%", "min", "s", "":
+	case "%", "min", "s", "h", "rooms", "":
 		digits = 0
 	case "kPa":
 		digits = 2

@@ -47,6 +47,8 @@ const (
 	HeatingWeak         alerts.Condition = "heating_weak"
 	DoorOpen            alerts.Condition = "door_open"
 	PowerLost           alerts.Condition = "power_lost"
+	// MainsLost is about the facility, told from several rooms at once.
+	MainsLost alerts.Condition = "mains_lost"
 )
 
 // Definitions returns the definitions of all conditions of the package.
@@ -66,6 +68,13 @@ const recoveryGrace = 10 * time.Minute
 // root in the observation.
 func Folding() []alerts.FoldRule {
 	return []alerts.FoldRule{
+		{
+			Root: MainsLost,
+			Folds: []alerts.Condition{
+				PowerLost, RoomBlind, SensorSilent, HeatingWeak, HumidifierExhausted, Chill, ChillApproaching, Drying, FastChange,
+			},
+			Grace: recoveryGrace,
+		},
 		{
 			Root: PowerLost,
 			Folds: []alerts.Condition{

@@ -22,6 +22,8 @@ type FacilityState struct {
 	// ClockOffset is by how much the clock of this machine is ahead of the
 	// times it should agree with; nil when there is nothing to compare.
 	ClockOffset *time.Duration
+	// Rooms are the signs of all rooms with sensors.
+	Rooms []RoomSign
 }
 
 // PartState is the state of one part of rearguard.
@@ -49,6 +51,7 @@ func EvaluateFacility(in FacilityState) []alerts.Observation {
 		in.part(StoreFailing, in.Store),
 		in.delivery(),
 		in.clockObservation(),
+		in.mains(),
 	}
 }
 

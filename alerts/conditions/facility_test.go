@@ -36,6 +36,13 @@ func TestFacility(t *testing.T) {
 		{"nothing to compare the clock with", conditions.FacilityState{}, conditions.ClockWrong, alerts.Unknown, ""},
 		{"clock right", conditions.FacilityState{ClockOffset: offset(time.Second)}, conditions.ClockWrong, alerts.False, "this machine is 0 min ahead"},
 		{"clock behind", conditions.FacilityState{ClockOffset: offset(-4 * time.Hour)}, conditions.ClockWrong, alerts.True, "this machine is 4.0 h behind"},
+		{"one room cannot tell", conditions.FacilityState{Rooms: rooms(1, 0)}, conditions.MainsLost, alerts.Unknown, ""},
+		{"rooms in order", conditions.FacilityState{Rooms: rooms(0, 4)}, conditions.MainsLost, alerts.False, ""},
+		{"one of five", conditions.FacilityState{Rooms: rooms(1, 4)}, conditions.MainsLost, alerts.False, ""},
+		{"two of five", conditions.FacilityState{Rooms: rooms(2, 3)}, conditions.MainsLost, alerts.Between, ""},
+		{"three of five", conditions.FacilityState{Rooms: rooms(3, 2)}, conditions.MainsLost, alerts.True, "since 00:00: A, B, C"},
+		{"one after the other over the night", conditions.FacilityState{Rooms: apart(rooms(3, 2))}, conditions.MainsLost, alerts.Between, ""},
+		{"all blind for want of the broker", conditions.FacilityState{Rooms: rooms(3, 0), Broker: conditions.PartState{Known: true}}, conditions.MainsLost, alerts.Unknown, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			c.in.Now = night
@@ -45,6 +52,24 @@ func TestFacility(t *testing.T) {
 			}
 		})
 	}
+}
+
+// rooms gives rooms of which some began to fail ten minutes apart.
+func rooms(failing, sound int) []conditions.RoomSign {
+	var list []conditions.RoomSign
+	for i := range failing + sound {
+		r := conditions.RoomSign{Name: string(rune('A' + i))}
+		if i < failing {
+			r.Failing, r.Since = true, night.Add(-2*time.Hour+time.Duration(i)*10*time.Minute)
+		}
+		list = append(list, r)
+	}
+	return list
+}
+
+func apart(list []conditions.RoomSign) []conditions.RoomSign {
+	list[0].Since = list[0].Since.Add(-3 * time.Hour)
+	return list
 }
 
 // The texts are read on a phone at night: short sentences that end, British
@@ -87,7 +112,7 @@ func TestPriorities(t *testing.T) {
 		conditions.Condensation: alerts.Low, conditions.MouldRisk: alerts.Medium,
 		conditions.CohortOverdue: alerts.Low, conditions.CohortStalled: alerts.Low,
 		conditions.HumidifierExhausted: alerts.Medium, conditions.HeaterStuckOn: alerts.High,
-		conditions.HeatingWeak: alerts.Medium, conditions.DoorOpen: alerts.Medium, conditions.PowerLost: alerts.High,
+		conditions.HeatingWeak: alerts.Medium, conditions.DoorOpen: alerts.Medium, conditions.PowerLost: alerts.High, conditions.MainsLost: alerts.Critical,
 	}
 	for _, d := range conditions.Definitions() {
 		if d.Priority() != want[d.Condition] {

@@ -66,5 +66,17 @@ func causeDefinitions() []alerts.Definition {
 			OnDelay:       causeDelay, OffDelay: 10 * time.Minute,
 			ReAlarm: 4 * time.Hour,
 		},
+		{
+			Condition:     MainsLost,
+			Title:         "power lost in several rooms?",
+			Cause:         "Several rooms began to cool, dry or fall silent together: mains, main breaker or a shared gateway.",
+			Consequence:   "All rooms cool and dry at once; batteries of gateways run out.",
+			FirstAction:   "Check the lights, then the main breaker. If it trips again, call an electrician. Move the most delicate cohorts first.",
+			TimeToRespond: 90 * time.Minute,
+			Severity:      alerts.Severe,
+			OnDelay:       5 * time.Minute, OffDelay: 10 * time.Minute,
+			Unit:    "rooms",
+			ReAlarm: 4 * time.Hour,
+		},
 	}
 }

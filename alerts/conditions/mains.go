@@ -1,0 +1,74 @@
+package conditions
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"rearguard/alerts"
+)
+
+// RoomSign says whether one room looks as if its power were gone.
+type RoomSign struct {
+	Name string
+	// Failing is set for a room that cools without its humidifier being seen
+	// to run, or that is blind; Since is when that began.
+	Failing bool
+	Since   time.Time
+}
+
+// SignOf takes the sign of a room from its state and memory. A room whose
+// humidifier is seen to hold the moisture has power and does not fail.
+func SignOf(in RoomState, memory RoomMemory) RoomSign {
+	s := RoomSign{Name: in.Name}
+	if s.Name == "" {
+		s.Name = string(in.Room)
+	}
+	switch {
+	case in.Blind:
+		s.Failing, s.Since = true, in.BlindSince
+	case memory.Trouble.Cause == CausePower,
+		memory.Trouble.Cause == Unclear && memory.Trend.Temperature.Known && memory.Trend.Temperature.High < 0:
+		s.Failing, s.Since = true, memory.Trouble.Since
+	}
+	return s
+}
+
+// mainsTogether is how close together rooms must have begun to fail for one
+// cause to be behind them.
+const mainsTogether = 45 * time.Minute
+
+// mains judges all rooms together: what cannot be told of one room alone, a
+// failed heater or failed mains, can be told of several at once.
+func (in FacilityState) mains() alerts.Observation {
+	o := in.found(MainsLost, "rooms")
+	if len(in.Rooms) < 2 || in.Broker.Known && !in.Broker.Working {
+		// Without the broker all rooms are blind, whatever their power.
+		return o
+	}
+	var names []string
+	var first, last time.Time
+	for _, r := range in.Rooms {
+		if !r.Failing {
+			continue
+		}
+		names = append(names, r.Name)
+		if first.IsZero() || r.Since.Before(first) {
+			first = r.Since
+		}
+		if r.Since.After(last) {
+			last = r.Since
+		}
+	}
+	o.Value, o.Limit = float64(len(names)), float64(max(2, (len(in.Rooms)+1)/2))
+	switch {
+	case o.Value >= o.Limit && last.Sub(first) <= mainsTogether:
+		o.Truth = alerts.True
+		o.Detail = fmt.Sprintf("since %s: %s", clock(first, in.Now, in.Location), strings.Join(names, ", "))
+	case o.Value*2 > o.Limit:
+		o.Truth = alerts.Between
+	default:
+		o.Truth = alerts.False
+	}
+	return o
+}
