@@ -17,7 +17,7 @@ type degreeDaysCommand struct {
 	Lower  float64  `required:"" placeholder:"T" help:"Lower developmental threshold, in the unit of the table."`
 	Upper  *float64 `placeholder:"T" help:"Upper developmental threshold, if there is one."`
 	Cutoff string   `enum:"horizontal,vertical,intermediate" default:"horizontal" help:"What happens above the upper threshold: horizontal (goes on at its rate), vertical (stops) or intermediate (slows as much as it is exceeded)."`
-	Method string   `enum:"observed,average,average-clipped,single-sine,double-sine,single-triangle,double-triangle" required:"" help:"observed (follows timed temperatures), average (rate at the mean of the daily extremes), average-clipped (mean of the rates at the extremes), single-sine, double-sine, single-triangle or double-triangle (curves through the daily extremes)."`
+	Method string   `placeholder:"METHOD" enum:"observed,average,average-clipped,single-sine,double-sine,single-triangle,double-triangle" required:"" help:"observed (follows timed temperatures), average (rate at the mean of the daily extremes), average-clipped (mean of the rates at the extremes), single-sine, double-sine, single-triangle or double-triangle (curves through the daily extremes)."`
 
 	TimeColumn        string `placeholder:"NAME" help:"Column of the time or date (default: time or date)."`
 	TemperatureColumn string `placeholder:"NAME" help:"Column of timed temperatures (default: temperature)."`
@@ -121,7 +121,7 @@ func (c *degreeDaysCommand) read(stdin io.Reader, method development.Method) (*t
 	if err != nil {
 		return nil, err
 	}
-	defer file.Close()
+	defer func() { _ = file.Close() }() // it was only read
 	return reader.read(file, c.File)
 }
 

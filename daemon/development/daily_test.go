@@ -1,6 +1,7 @@
 package development
 
 import (
+	"bytes"
 	"encoding/csv"
 	"math"
 	"os"
@@ -92,26 +93,26 @@ func TestSingleDays(t *testing.T) {
 func TestAllenSixCases(t *testing.T) {
 	const lower, upper = 50.0, 70.0
 	model := must(NewLinear(lower, upper, Horizontal))(t)
-	allen := func(min, max float64) float64 {
-		mean, alpha := (max+min)/2, (max-min)/2
+	allen := func(low, high float64) float64 {
+		mean, alpha := (high+low)/2, (high-low)/2
 		t1, t2 := math.Asin((lower-mean)/alpha), math.Asin((upper-mean)/alpha)
 		switch {
-		case min >= upper:
+		case low >= upper:
 			return upper - lower
-		case max <= lower:
+		case high <= lower:
 			return 0
-		case min >= lower && max <= upper:
+		case low >= lower && high <= upper:
 			return mean - lower
-		case min < lower && max <= upper:
+		case low < lower && high <= upper:
 			return ((mean-lower)*(math.Pi/2-t1) + alpha*math.Cos(t1)) / math.Pi
-		case min >= lower:
+		case low >= lower:
 			return ((mean-lower)*(t2+math.Pi/2) + (upper-lower)*(math.Pi/2-t2) - alpha*math.Cos(t2)) / math.Pi
 		}
 		return ((mean-lower)*(t2-t1) + alpha*(math.Cos(t1)-math.Cos(t2)) + (upper-lower)*(math.Pi/2-t2)) / math.Pi
 	}
-	for min := 20.0; min < 100; min += 1.7 {
-		for max := min + 0.3; max < 120; max += 2.3 {
-			near(t, "single sine", must(model.Day(SingleSine, min, max, 0))(t), allen(min, max), 1e-12)
+	for low := 20.0; low < 100; low += 1.7 {
+		for high := low + 0.3; high < 120; high += 2.3 {
+			near(t, "single sine", must(model.Day(SingleSine, low, high, 0))(t), allen(low, high), 1e-12)
 		}
 	}
 }
@@ -142,15 +143,14 @@ func sharedFolder(t *testing.T) string {
 // the integral of the sine they are defined as.
 func TestReferenceYear(t *testing.T) {
 	path := filepath.Join(sharedFolder(t), "data", "degree-days-reference-year.csv")
-	file, err := os.Open(path)
+	text, err := os.ReadFile(path)
 	if err != nil {
 		if os.Getenv("CI") != "" {
 			t.Fatal(err)
 		}
 		t.Skipf("set REARGUARD_SHARED to the folder with the published year: %v", err)
 	}
-	defer file.Close()
-	rows := must(csv.NewReader(file).ReadAll())(t)
+	rows := must(csv.NewReader(bytes.NewReader(text)).ReadAll())(t)
 	header, rows := rows[0], rows[1:]
 	if len(rows) != 366 || len(header) != 15 {
 		t.Fatalf("%s has %d rows of %d columns, want 366 of 15", path, len(rows), len(header))

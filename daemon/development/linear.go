@@ -119,8 +119,8 @@ func (l Linear) PerDay(temperatureC float64) float64 {
 func (l Linear) Along(fromC, toC, days float64) float64 {
 	low, high := math.Min(fromC, toC), math.Max(fromC, toC)
 	switch {
-	// Written so that NaN yields 0.
-	case !(high > l.lowerC) || !(days > 0):
+	// Written so that NaN yields 0, as a jump to infinity does.
+	case !(high > l.lowerC) || !(days > 0) || !(high-low <= math.MaxFloat64):
 		return 0
 	case low >= l.lowerC && high <= l.upperC:
 		return ((low+high)/2 - l.lowerC) * days
@@ -135,19 +135,19 @@ func (l Linear) Along(fromC, toC, days float64) float64 {
 // The published daily forms of the intermediate cut-off let development run
 // backwards while the temperature exceeds the upper threshold by more than the
 // span of the two thresholds; stop keeps the rate at zero there instead.
-func (l Linear) above(shape func(min, max, threshold float64) (excess, share float64), min, max float64, stop bool) float64 {
-	lower, _ := shape(min, max, l.lowerC)
-	if max <= l.upperC {
+func (l Linear) above(shape func(low, high, threshold float64) (excess, share float64), low, high float64, stop bool) float64 {
+	lower, _ := shape(low, high, l.lowerC)
+	if high <= l.upperC {
 		return lower
 	}
-	upper, share := shape(min, max, l.upperC)
+	upper, share := shape(low, high, l.upperC)
 	switch l.cutoff {
 	case Vertical:
 		return lower - upper - (l.upperC-l.lowerC)*share
 	case Intermediate:
 		dd := lower - 2*upper
 		if stop {
-			beyond, _ := shape(min, max, 2*l.upperC-l.lowerC)
+			beyond, _ := shape(low, high, 2*l.upperC-l.lowerC)
 			dd += beyond
 		}
 		return dd
@@ -157,28 +157,28 @@ func (l Linear) above(shape func(min, max, threshold float64) (excess, share flo
 }
 
 // triangleAbove returns the mean excess over a threshold, and the share of
-// time above it, of a temperature that moves evenly between min and max.
-func triangleAbove(min, max, threshold float64) (excess, share float64) {
+// time above it, of a temperature that moves evenly between low and high.
+func triangleAbove(low, high, threshold float64) (excess, share float64) {
 	switch {
-	case max <= threshold:
+	case high <= threshold:
 		return 0, 0
-	case min >= threshold:
+	case low >= threshold:
 		// The mean of the excesses, so that the sum cannot cancel.
-		return ((max - threshold) + (min - threshold)) / 2, 1
+		return ((high - threshold) + (low - threshold)) / 2, 1
 	}
-	share = (max - threshold) / (max - min)
-	return (max - threshold) / 2 * share, share
+	share = (high - threshold) / (high - low)
+	return (high - threshold) / 2 * share, share
 }
 
 // sineAbove is triangleAbove for a temperature that follows a sine.
-func sineAbove(min, max, threshold float64) (excess, share float64) {
+func sineAbove(low, high, threshold float64) (excess, share float64) {
 	switch {
-	case max <= threshold:
+	case high <= threshold:
 		return 0, 0
-	case min >= threshold:
-		return ((max - threshold) + (min - threshold)) / 2, 1
+	case low >= threshold:
+		return ((high - threshold) + (low - threshold)) / 2, 1
 	}
-	mean, amplitude := (min+max)/2, (max-min)/2
+	mean, amplitude := (low+high)/2, (high-low)/2
 	theta := math.Asin(math.Max(-1, math.Min(1, (threshold-mean)/amplitude)))
 	excess = ((mean-threshold)*(math.Pi/2-theta) + amplitude*math.Cos(theta)) / math.Pi
 	return math.Max(0, excess), (math.Pi/2 - theta) / math.Pi

@@ -146,12 +146,12 @@ func TestWarmerIsNeverSlowerBelowTheUpperThreshold(t *testing.T) {
 func TestDailyMethodsAreBounded(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		model := anyLinear(t)
-		min := rapid.Float64Range(-20, 60).Draw(t, "min")
-		max := min + rapid.Float64Range(0, 30).Draw(t, "range")
+		low := rapid.Float64Range(-20, 60).Draw(t, "minimum")
+		high := low + rapid.Float64Range(0, 30).Draw(t, "range")
 		next := rapid.Float64Range(-20, 60).Draw(t, "next minimum")
-		most := math.Min(math.Max(max, next), model.UpperC()) - model.LowerC()
+		most := math.Min(math.Max(high, next), model.UpperC()) - model.LowerC()
 		for m := Average; m <= DoubleTriangle; m++ {
-			got, err := model.Day(m, min, max, next)
+			got, err := model.Day(m, low, high, next)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -167,9 +167,9 @@ func TestDailyMethodsAreBounded(t *testing.T) {
 func TestClosedFormsAreIntegrals(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		model := anyLinear(t)
-		min := rapid.Float64Range(-20, 50).Draw(t, "min")
-		max := min + rapid.Float64Range(0.01, 30).Draw(t, "range")
-		next := rapid.Float64Range(min-10, max).Draw(t, "next minimum")
+		low := rapid.Float64Range(-20, 50).Draw(t, "minimum")
+		high := low + rapid.Float64Range(0.01, 30).Draw(t, "range")
+		next := rapid.Float64Range(low-10, high).Draw(t, "next minimum")
 		// The published intermediate cut-off is not stopped at zero.
 		rate := func(c float64) float64 {
 			if model.Cutoff() == Intermediate && c > model.UpperC() {
@@ -177,21 +177,21 @@ func TestClosedFormsAreIntegrals(t *testing.T) {
 			}
 			return model.PerDay(c)
 		}
-		sine := func(min, max float64) float64 {
+		sine := func(low, high float64) float64 {
 			return integrate(func(x float64) float64 {
-				return rate((min+max)/2 + (max-min)/2*math.Sin(math.Pi*(x-0.5)))
+				return rate((low+high)/2 + (high-low)/2*math.Sin(math.Pi*(x-0.5)))
 			}, 20000)
 		}
-		triangle := func(min, max float64) float64 {
-			return integrate(func(x float64) float64 { return rate(min + x*(max-min)) }, 20000)
+		triangle := func(low, high float64) float64 {
+			return integrate(func(x float64) float64 { return rate(low + x*(high-low)) }, 20000)
 		}
 		for method, want := range map[Method]float64{
-			SingleSine:     sine(min, max),
-			DoubleSine:     (sine(min, max) + sine(next, max)) / 2,
-			SingleTriangle: triangle(min, max),
-			DoubleTriangle: (triangle(min, max) + triangle(next, max)) / 2,
+			SingleSine:     sine(low, high),
+			DoubleSine:     (sine(low, high) + sine(next, high)) / 2,
+			SingleTriangle: triangle(low, high),
+			DoubleTriangle: (triangle(low, high) + triangle(next, high)) / 2,
 		} {
-			got, err := model.Day(method, min, max, next)
+			got, err := model.Day(method, low, high, next)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -322,15 +322,22 @@ func TestDailyExtremes(t *testing.T) {
 
 // BenchmarkByDay follows a year of half-minute temperatures.
 func BenchmarkByDay(b *testing.B) {
-	model := must(NewLinear(10, 32, Horizontal))(b)
 	start := time.Date(2024, 1, 1, 0, 0, 0, 0, time.UTC)
 	points := make([]Point, 365*2880)
 	for i := range points {
-		points[i] = Point{start.Add(time.Duration(i) * 30 * time.Second), 22 + 12*math.Sin(float64(i)/2880*2*math.Pi)}
+		points[i] = Point{start.Add(time.Duration(i) * 30 * time.Second), 24 + 8*math.Sin(float64(i)/2880*2*math.Pi)}
 	}
-	for b.Loop() {
-		if _, err := ByDay(model, points, time.UTC); err != nil {
-			b.Fatal(err)
-		}
+	rates := map[string]Rate{"linear": must(NewLinear(10, 32, Horizontal))(b)}
+	for _, n := range exampleModels(b) {
+		rates[n.Model().Name] = n
+	}
+	for name, rate := range rates {
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				if _, err := ByDay(rate, points, time.UTC); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
 	}
 }

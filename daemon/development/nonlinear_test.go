@@ -219,18 +219,28 @@ func TestNonlinearProperties(t *testing.T) {
 	})
 }
 
-func TestNonlinearOddTemperatures(t *testing.T) {
+func TestOddTemperatures(t *testing.T) {
+	rates := map[string]Rate{}
 	for _, n := range exampleModels(t) {
+		rates[n.Model().Name] = n
+	}
+	for _, cutoff := range []Cutoff{Horizontal, Vertical, Intermediate} {
+		rates[cutoff.String()] = must(NewLinear(10, 30, cutoff))(t)
+	}
+	for name, rate := range rates {
 		for _, c := range []float64{math.NaN(), math.Inf(1), math.Inf(-1), -300, 1e300} {
-			for name, got := range map[string]float64{
-				"at": n.PerDay(c), "from": n.Along(c, c, 1), "for": n.Along(20, 21, math.NaN()), "back": n.Along(20, 21, -1),
-			} {
-				if got != 0 {
-					t.Errorf("%s %s %g: %g, want 0", n.Model().Name, name, c, got)
+			if got := rate.PerDay(c); math.IsNaN(got) || got < 0 || math.IsInf(got, 0) {
+				t.Errorf("%s at %g: %g", name, c, got)
+			}
+			for _, got := range []float64{rate.Along(20, c, 1), rate.Along(c, 20, 1), rate.Along(c, c, 1)} {
+				if math.IsNaN(got) || got < 0 || math.IsInf(got, 0) {
+					t.Errorf("%s between 20 and %g: %g", name, c, got)
 				}
 			}
-			if got := n.Along(20, c, 1); math.IsNaN(got) || got < 0 {
-				t.Errorf("%s from 20 to %g: %g", n.Model().Name, c, got)
+			for _, days := range []float64{math.NaN(), -1, 0} {
+				if got := rate.Along(20, 21, days); got != 0 {
+					t.Errorf("%s for %g days: %g, want 0", name, days, got)
+				}
 			}
 		}
 	}
@@ -351,19 +361,5 @@ func TestKaufmannEffect(t *testing.T) {
 	}
 	if _, err := KaufmannEffect(briere, points[:1], time.UTC); err == nil {
 		t.Error("one point: want an error")
-	}
-}
-
-func BenchmarkAlong(b *testing.B) {
-	for _, n := range exampleModels(b) {
-		b.Run(n.Model().Name, func(b *testing.B) {
-			c := 15.0
-			for b.Loop() {
-				n.Along(c, c+0.01, 0.0003)
-				if c += 0.01; c > 30 {
-					c = 15
-				}
-			}
-		})
 	}
 }
