@@ -11,9 +11,9 @@ import (
 	"github.com/alecthomas/kong"
 )
 
-// runCommand parses args into command, a pointer to one subcommand, and runs
+// runProgram parses args into command, a pointer to one subcommand, and runs
 // it on stdin.
-func runCommand(t *testing.T, command interface{ Run(*env) error }, stdin string, args ...string) (stdout, stderr string, err error) {
+func runProgram(t *testing.T, command interface{ Run(*env) error }, stdin string, args ...string) (stdout, stderr string, err error) {
 	t.Helper()
 	parser, err := kong.New(command, kong.Exit(func(int) { t.Error("the parser left the program") }),
 		kong.WithHyphenPrefixedParameters(true))
@@ -34,7 +34,7 @@ func isUnusable(err error) bool {
 }
 
 func TestAirJSON(t *testing.T) {
-	stdout, _, err := runCommand(t, &airCommand{}, "", "--temperature", "27", "--humidity", "80", "--json")
+	stdout, _, err := runProgram(t, &airCommand{}, "", "--temperature", "27", "--humidity", "80", "--json")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -66,7 +66,7 @@ func TestAirJSON(t *testing.T) {
 
 func TestAirPressure(t *testing.T) {
 	for _, args := range [][]string{{"--altitude", "1000"}, {"--pressure", "898.75"}} {
-		stdout, _, err := runCommand(t, &airCommand{}, "", append(args, "--temperature=-5", "--humidity=40", "--json")...)
+		stdout, _, err := runProgram(t, &airCommand{}, "", append(args, "--temperature=-5", "--humidity=40", "--json")...)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -85,7 +85,7 @@ func TestAirPressure(t *testing.T) {
 }
 
 func TestAirText(t *testing.T) {
-	stdout, _, err := runCommand(t, &airCommand{}, "", "--temperature", "27", "--humidity", "68")
+	stdout, _, err := runProgram(t, &airCommand{}, "", "--temperature", "27", "--humidity", "68")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -103,7 +103,7 @@ absolute humidity           17.515 g/m³
 	if stdout != want {
 		t.Errorf("got:\n%swant:\n%s", stdout, want)
 	}
-	stdout, _, err = runCommand(t, &airCommand{}, "", "--temperature", "27", "--humidity", "0")
+	stdout, _, err = runProgram(t, &airCommand{}, "", "--temperature", "27", "--humidity", "0")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -127,7 +127,7 @@ func TestAirUnusable(t *testing.T) {
 		{"--temperature", "27", "--humidity", "50", "--pressure", "101325"},
 		{"--temperature", "27", "--humidity", "50", "--pressure", "1000", "--altitude", "5"},
 	} {
-		stdout, _, err := runCommand(t, &airCommand{}, "", args...)
+		stdout, _, err := runProgram(t, &airCommand{}, "", args...)
 		if !isUnusable(err) || stdout != "" {
 			t.Errorf("%v: got %v and output %q, want unusable input", args, err, stdout)
 		}

@@ -11,7 +11,7 @@ import (
 
 func degreeDays(t *testing.T, table string, args ...string) (degreeDaysReport, error) {
 	t.Helper()
-	stdout, stderr, err := runCommand(t, &degreeDaysCommand{}, table, append(args, "--json", "-")...)
+	stdout, stderr, err := runProgram(t, &degreeDaysCommand{}, table, append(args, "--json", "-")...)
 	var report degreeDaysReport
 	if err != nil {
 		if stdout != "" {
@@ -175,7 +175,7 @@ func TestDegreeDaysText(t *testing.T) {
 	if err := os.WriteFile(path, []byte(zalomTable), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	stdout, stderr, err := runCommand(t, &degreeDaysCommand{}, "", "--lower=55", "--upper=90", "--method=double-triangle", path)
+	stdout, stderr, err := runProgram(t, &degreeDaysCommand{}, "", "--lower=55", "--upper=90", "--method=double-triangle", path)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -236,7 +236,7 @@ func TestDegreeDaysUnusable(t *testing.T) {
 			t.Errorf("%s: got %v, want unusable input and %q", name, err, tt.want)
 		}
 	}
-	_, _, err := runCommand(t, &degreeDaysCommand{}, "", "--lower", "10", "--method", "average", filepath.Join(t.TempDir(), "none.csv"))
+	_, _, err := runProgram(t, &degreeDaysCommand{}, "", "--lower", "10", "--method", "average", filepath.Join(t.TempDir(), "none.csv"))
 	if !isUnusable(err) || !strings.Contains(err.Error(), "none.csv") {
 		t.Errorf("no file: got %v, want unusable input", err)
 	}
