@@ -53,6 +53,7 @@ type roomCheckpoint struct {
 	Curve      roomair.Curve
 	Settled    time.Time
 	Tail       []roomair.Sample
+	Late       lateness
 	Memory     conditions.RoomMemory
 	BlindSince time.Time
 }
@@ -65,6 +66,7 @@ type cohortCheckpoint struct {
 	HasAir   bool
 	Counted  int
 	Waiting  []roomair.Segment
+	Redo     time.Time
 }
 
 // keepCheckpoint puts a checkpoint into the next commit.
@@ -86,7 +88,7 @@ func (c *core) keepCheckpoint() error {
 	}
 	for _, r := range c.rooms {
 		cp.Rooms = append(cp.Rooms, roomCheckpoint{
-			ID: r.config.ID, Curve: r.track.curve, Settled: r.track.settled, Tail: r.track.tail,
+			ID: r.config.ID, Curve: r.track.curve, Settled: r.track.settled, Tail: r.track.tail, Late: r.track.late,
 			Memory: r.memory, BlindSince: r.blindSince,
 		})
 	}
@@ -96,7 +98,7 @@ func (c *core) keepCheckpoint() error {
 			return fmt.Errorf("checkpoint of cohort %s: %w", s.cohort.ID, err)
 		}
 		cp.Cohorts = append(cp.Cohorts, cohortCheckpoint{
-			Cohort: s.cohort, Counts: s.counts, Progress: body, EndC: s.base.endC, HasAir: s.base.hasAir, Counted: s.base.counted, Waiting: s.waiting,
+			Cohort: s.cohort, Counts: s.counts, Progress: body, EndC: s.base.endC, HasAir: s.base.hasAir, Counted: s.base.counted, Waiting: s.waiting, Redo: s.redo,
 		})
 	}
 	body, err := json.Marshal(cp)
@@ -131,7 +133,7 @@ func (c *core) load(cp checkpoint) error {
 	}
 	for _, one := range cp.Rooms {
 		if r := c.roomBy[one.ID]; r != nil {
-			r.track = track{curve: one.Curve, settled: one.Settled, tail: one.Tail}
+			r.track = track{curve: one.Curve, settled: one.Settled, tail: one.Tail, late: one.Late}
 			r.memory, r.blindSince = one.Memory, one.BlindSince
 		}
 	}
@@ -191,7 +193,7 @@ func (c *core) loadCohort(one cohortCheckpoint) error {
 		return nil
 	}
 	s.base = progress{Progress: p, endC: one.EndC, hasAir: one.HasAir, counted: one.Counted}
-	s.waiting = one.Waiting
+	s.waiting, s.redo = one.Waiting, one.Redo
 	return nil
 }
 

@@ -58,6 +58,7 @@ type core struct {
 	machine       *alerts.Machine
 	roster        []notify.Duty
 	link          LinkView
+	notified      NoticeState
 	outcomes      map[string]uint64
 	annunciations map[annunciationKey]uint64
 	rejected      []RejectedMessage

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -46,6 +47,19 @@ type Sources struct {
 	Links <-chan LinkView
 	// Oversize carries messages the link refused for their size.
 	Oversize <-chan RejectedMessage
+	// Notices carry what became of notices, whenever that changes.
+	Notices <-chan NoticeState
+}
+
+// NoticeState counts notices by what became of them.
+type NoticeState struct {
+	Totals  []NoticeTotal
+	Pending int
+}
+
+// Equal reports whether s says the same as other.
+func (s NoticeState) Equal(other NoticeState) bool {
+	return s.Pending == other.Pending && slices.Equal(s.Totals, other.Totals)
 }
 
 // Engine runs the core on live events: it owns the goroutine, the commits and
@@ -141,6 +155,12 @@ func (e *Engine) Do(ctx context.Context, command Command) error {
 	}
 }
 
+// Discard ends an engine that will not be run.
+func (e *Engine) Discard() error {
+	close(e.ended)
+	return e.commit.stop()
+}
+
 // Run handles events until the context ends or the messages do. It returns an
 // error only when the records can no longer be written.
 func (e *Engine) Run(ctx context.Context, in Sources) (err error) {
@@ -161,6 +181,8 @@ func (e *Engine) Run(ctx context.Context, in Sources) (err error) {
 			err = e.handleLink(link)
 		case m := <-in.Oversize:
 			e.core.noteOversize(m)
+		case state := <-in.Notices:
+			e.core.notified = state
 		case call := <-e.commands:
 			call.done <- e.handleCommand(call.command)
 		}

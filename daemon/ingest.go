@@ -223,8 +223,13 @@ func (c *core) noteUnclaimed(m sensors.Message, arrival time.Time) {
 func (c *core) reject(m sensors.Message, arrival time.Time, outcome, reason string) {
 	c.keepRejected(RejectedMessage{
 		Time: arrival, Topic: m.Topic, Outcome: outcome, Reason: reason,
-		Excerpt: strconv.QuoteToASCII(string(m.Payload[:min(len(m.Payload), excerptKept)])),
+		Excerpt: Excerpt(m.Payload),
 	})
+}
+
+// Excerpt is the start of a payload, escaped for display.
+func Excerpt(payload []byte) string {
+	return strconv.QuoteToASCII(string(payload[:min(len(payload), excerptKept)]))
 }
 
 func stamp(t time.Time) string { return t.UTC().Format(time.RFC3339) }

@@ -61,7 +61,7 @@ func (c *core) take(p *pendingReading) {
 	}
 	room.touched = true
 	if s, ok := sample(*r); ok {
-		room.track.add(s)
+		room.track.add(s, r.Arrival)
 	}
 }
 
@@ -117,7 +117,7 @@ func (c *core) settle(at time.Time) error {
 	settled := make(map[sensors.RoomID][]roomair.Segment)
 	for _, r := range c.rooms {
 		id := r.config.ID
-		if !r.track.dirty.IsZero() {
+		if r.track.late.due(c.clock) {
 			if err := c.redoRoom(r); err != nil {
 				return err
 			}
@@ -139,8 +139,8 @@ func (c *core) settle(at time.Time) error {
 // redoRoom folds a room's settled air again from the records, from before the
 // earliest late reading, and sends the cohorts that breathed it back as well.
 func (c *core) redoRoom(r *roomState) error {
-	from := r.track.dirty
-	r.track.dirty = time.Time{}
+	from := r.track.late.From
+	r.track.late = lateness{}
 	r.track.forget(from)
 	curve, err := c.curveFrom(r, from, r.track.settled, func(roomair.Segment) {})
 	if err != nil {

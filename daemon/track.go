@@ -10,15 +10,37 @@ import (
 
 // track gathers a room's temperature curve. Samples up to settled are folded
 // into curve and gone; later ones wait in tail, in order, so that readings
-// may still arrive out of order. A sample that arrives later than that makes
-// the track dirty from its time on, and the next tick redoes it from the
+// may still arrive out of order. A sample that arrives later than that sends
+// the track back: it is folded again, from before that time, out of the
 // records.
 type track struct {
 	curve   roomair.Curve
 	settled time.Time
 	tail    []roomair.Sample
-	dirty   time.Time
+	late    lateness
 	marks   []curveMark
+}
+
+// lateness is what late samples have made of a track.
+type lateness struct {
+	// From is the earliest late sample, zero while there is none.
+	From time.Time `json:"from,omitzero"`
+	// First and Last are when late samples arrived.
+	First time.Time `json:"first,omitzero"`
+	Last  time.Time `json:"last,omitzero"`
+}
+
+// A backlog arrives as a stream of late samples. Going back for each of them
+// would cost far more than the stream itself, so it waits until the stream has
+// dried up, but not for ever.
+const (
+	lateQuiet   = time.Minute
+	lateLongest = 15 * time.Minute
+)
+
+// due reports whether it is time to go back.
+func (l lateness) due(now time.Time) bool {
+	return !l.From.IsZero() && (now.Sub(l.Last) >= lateQuiet || now.Sub(l.First) >= lateLongest)
 }
 
 // curveMark is a room's curve with every sample up to At folded in.
@@ -31,12 +53,16 @@ type curveMark struct {
 // the daily marks in the records.
 const marksKept = 48
 
-// add takes one usable temperature sample.
-func (t *track) add(s roomair.Sample) {
+// add takes one usable temperature sample that arrived now.
+func (t *track) add(s roomair.Sample, now time.Time) {
 	if !s.Time.After(t.settled) {
-		if t.dirty.IsZero() || s.Time.Before(t.dirty) {
-			t.dirty = s.Time
+		if t.late.From.IsZero() {
+			t.late = lateness{From: s.Time, First: now}
 		}
+		if s.Time.Before(t.late.From) {
+			t.late.From = s.Time
+		}
+		t.late.Last = now
 		return
 	}
 	at, _ := slices.BinarySearchFunc(t.tail, s, roomair.Sample.Compare)

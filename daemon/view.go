@@ -16,7 +16,7 @@ import (
 func (c *core) view() *Snapshot {
 	s := &Snapshot{
 		Time: c.clock, Facility: c.facility.Site.Name, Invented: c.invented, Location: c.facility.Site.Location,
-		Broker: c.link, Annunciations: c.annunciationTotals(),
+		Broker: c.link, Notices: c.notified.Totals, Pending: c.notified.Pending, Annunciations: c.annunciationTotals(),
 		Rejected: slices.Clone(c.rejected),
 	}
 	for _, r := range c.rooms {
@@ -189,4 +189,3 @@ func speciesList(catalog *rearing.Catalog) []SpeciesView {
 	slices.SortFunc(list, func(a, b SpeciesView) int { return strings.Compare(a.Name, b.Name) })
 	return list
 }
-

@@ -47,7 +47,14 @@ func unusable(format string, args ...any) error {
 // commands is the command line. Each field is one subcommand in a file of its
 // own.
 type commands struct {
-	Version versionCommand `cmd:"" help:"Print the version of this build."`
+	Run        runCommand        `cmd:"" help:"Watch a facility: read its sensors, follow its cohorts, raise its alarms, serve its pages."`
+	Demo       demoCommand       `cmd:"" help:"Show all of it on an invented facility, with nothing to configure."`
+	Check      checkCommand      `cmd:"" help:"Check a configuration and show every fault in it."`
+	Replay     replayCommand     `cmd:"" help:"Handle recorded history again, with the same or a changed configuration."`
+	Backup     backupCommand     `cmd:"" help:"Copy the records into one file, also while the daemon runs."`
+	Air        airCommand        `cmd:"" help:"Compute what follows from a temperature and a humidity."`
+	DegreeDays degreeDaysCommand `cmd:"" help:"Compute the thermal time of a table of temperatures."`
+	Version    versionCommand    `cmd:"" help:"Print the version of this build."`
 }
 
 func main() {

@@ -1,0 +1,313 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"sync"
+	"sync/atomic"
+	"syscall"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"rearguard/daemon"
+	"rearguard/daemon/facility"
+	"rearguard/daemon/rehearsal"
+	"rearguard/sensors/broker/embedded"
+)
+
+type demoCommand struct {
+	For    time.Duration `help:"End by itself after this time and print a summary; 0 runs until interrupted." placeholder:"60s"`
+	JSON   bool          `help:"Print the summary as JSON on standard output, the narration on standard error."`
+	Listen string        `help:"Address of the pages. Default: 127.0.0.1:8080, or a free port when that is taken." placeholder:"HOST:PORT"`
+	Speed  float64       `default:"1200" help:"How many seconds of the invented day pass in a second."`
+	Seed   uint64        `default:"1" help:"Seed of the invented weather and noise."`
+}
+
+// The demo's settings.
+const (
+	demoPages     = "127.0.0.1:8080"
+	demoSecretEnv = "REARGUARD_DEMO_SECRET"
+	// demoBuffered is how much history the sensors deliver at the start, as
+	// devices do that kept their readings while the network was down.
+	demoBuffered = 10 * 24 * time.Hour
+	// demoTick is how often the demo's clock is looked at.
+	demoTick    = 250 * time.Millisecond
+	demoQuiesce = 2000 // milliseconds to let publishing end
+)
+
+// Run implements the subcommand.
+func (c *demoCommand) Run(e *env) (err error) {
+	if c.Speed < 1 || c.Speed > 20_000 {
+		return unusable("--speed %g is outside 1 to 20000", c.Speed)
+	}
+	if c.For < 0 {
+		return unusable("--for %v is negative", c.For)
+	}
+	d := &demo{command: c, env: e, tell: e.out, logger: slog.New(slog.DiscardHandler)}
+	if c.JSON {
+		d.tell = e.errOut
+	}
+	return d.run()
+}
+
+// demo is one run of the demo.
+type demo struct {
+	command *demoCommand
+	env     *env
+	logger  *slog.Logger
+	tellMu  sync.Mutex
+	tell    io.Writer
+
+	begin time.Time // on the invented day
+	// began is when the story began by the wall clock; nil before that.
+	began atomic.Pointer[time.Time]
+	house *rehearsal.House
+
+	summary demoSummary
+}
+
+// clock is the time on the invented day. It stands still until the story
+// begins.
+func (d *demo) clock() time.Time {
+	began := d.began.Load()
+	if began == nil {
+		return d.begin
+	}
+	return d.begin.Add(time.Duration(float64(d.env.now().Sub(*began)) * d.command.Speed)).Truncate(time.Millisecond)
+}
+
+func (d *demo) say(at time.Time, format string, args ...any) {
+	d.tellMu.Lock()
+	defer d.tellMu.Unlock()
+	fmt.Fprintf(d.tell, "%s  %s\n", at.Format("15:04"), fmt.Sprintf(format, args...))
+}
+
+func (d *demo) run() (err error) {
+	dir, err := os.MkdirTemp("", "rearguard-demo-")
+	if err != nil {
+		return fmt.Errorf("folder for the demo's records: %w", err)
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
+
+	pages, err := d.listen()
+	if err != nil {
+		return err
+	}
+	defer pages.Close()
+	mqttBroker, err := embedded.Start(embedded.Options{Logger: d.logger})
+	if err != nil {
+		return err
+	}
+	defer mqttBroker.Close()
+	phone, err := d.phone()
+	if err != nil {
+		return err
+	}
+	defer phone.Close()
+
+	now := d.env.now().UTC()
+	d.begin = time.Date(now.Year(), now.Month(), now.Day(), 6, 0, 0, 0, time.UTC)
+	d.house = rehearsal.NewHouse(d.begin.Add(-demoBuffered), d.command.Seed)
+
+	s, err := d.service(dir, "tcp://"+mqttBroker.Address(), pages, "http://"+phone.Addr().String())
+	if err != nil {
+		return err
+	}
+	ctx, stop := context.WithCancel(d.env.ctx)
+	defer stop()
+	var failed error
+	var actors sync.WaitGroup
+	err = s.run(ctx, func() {
+		fmt.Fprintf(d.tell, "\nrearguard demo: an invented facility, %g times as fast as life.\nOpen  http://%s/  in a browser. Ctrl-C ends it.\n\n", d.command.Speed, pages.Addr())
+		actors.Go(func() {
+			defer stop()
+			failed = d.play(ctx, s.engine, "tcp://"+mqttBroker.Address())
+		})
+		actors.Go(func() { d.narrate(ctx, s.engine) })
+	})
+	stop()
+	actors.Wait()
+	if err = errors.Join(err, failed); err != nil {
+		return err
+	}
+	return d.summarise(s.engine.Snapshot())
+}
+
+// listen takes the port for the pages, another one when the usual is taken.
+func (d *demo) listen() (net.Listener, error) {
+	if d.command.Listen != "" {
+		l, err := net.Listen("tcp", d.command.Listen)
+		if err != nil {
+			return nil, fmt.Errorf("listen for pages (--listen): %w", err)
+		}
+		return l, nil
+	}
+	l, err := net.Listen("tcp", demoPages)
+	if errors.Is(err, syscall.EADDRINUSE) {
+		l, err = net.Listen("tcp", "127.0.0.1:0")
+	}
+	if err != nil {
+		return nil, fmt.Errorf("listen for pages: %w", err)
+	}
+	return l, nil
+}
+
+// phone is a webhook receiver that stands for the facility lead's phone.
+func (d *demo) phone() (net.Listener, error) {
+	if err := os.Setenv(demoSecretEnv, "the secret of an invented phone"); err != nil {
+		return nil, err
+	}
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		return nil, fmt.Errorf("listen for the demo's phone: %w", err)
+	}
+	server := &http.Server{ReadHeaderTimeout: 5 * time.Second, Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		var body struct {
+			Data struct {
+				Headline string `json:"headline"`
+			} `json:"data"`
+		}
+		if err := json.NewDecoder(r.Body).Decode(&body); err != nil {
+			http.Error(w, err.Error(), http.StatusBadRequest)
+			return
+		}
+		d.say(d.clock(), "   phone: %s", body.Data.Headline)
+	})}
+	go server.Serve(l) //nolint:errcheck // ends when the listener is closed
+	return l, nil
+}
+
+func (d *demo) service(dir, brokerURL string, pages net.Listener, phone string) (*service, error) {
+	text, err := rehearsal.Configuration(rehearsal.Addresses{
+		Records: filepath.Join(dir, "demo.db"), Broker: brokerURL, Pages: "http://" + pages.Addr().String(),
+		Phone: phone, SecretEnv: demoSecretEnv,
+	})
+	if err != nil {
+		return nil, err
+	}
+	f, err := facility.Parse("demo.yaml", text)
+	if err != nil {
+		return nil, fmt.Errorf("the demo's own configuration: %w", err)
+	}
+	catalog, err := loadCatalog(f)
+	if err != nil {
+		return nil, err
+	}
+	return &service{
+		facility: f, catalog: catalog, logger: d.logger, clock: d.clock, tickEvery: demoTick,
+		listener: pages, invented: true, forecastEvery: 30 * time.Minute, atEnd: d.tally,
+	}, nil
+}
+
+// play publishes what the invented sensors measure, as the invented day goes
+// by, and tells the story.
+func (d *demo) play(ctx context.Context, engine *daemon.Engine, brokerURL string) error {
+	client := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(brokerURL).SetClientID("lantern-sensors").SetOrderMatters(true))
+	if err := wait(ctx, client.Connect()); err != nil {
+		return err
+	}
+	defer client.Disconnect(demoQuiesce)
+
+	// First what the sensors had kept while the network was down.
+	sent, err := d.publishUntil(ctx, client, d.begin, true)
+	if err != nil {
+		return err
+	}
+	if !handled(ctx, engine, sent) {
+		return nil
+	}
+	for _, cohort := range rehearsal.Cohorts(d.begin) {
+		if err := engine.Do(ctx, daemon.AddCohort{Cohort: cohort, Who: "demo"}); err != nil {
+			return ending(ctx, err)
+		}
+	}
+	story := rehearsal.Story()
+	began := d.env.now()
+	d.began.Store(&began)
+	end := began.Add(d.command.For)
+	ticker := time.NewTicker(50 * time.Millisecond)
+	defer ticker.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case now := <-ticker.C:
+			if d.command.For > 0 && !now.Before(end) {
+				return nil
+			}
+		}
+		for len(story) > 0 && !d.house.Now().Before(d.begin.Add(story[0].At)) {
+			d.say(d.house.Now(), "%s", story[0].Tell)
+			d.house.Do(story[0])
+			story = story[1:]
+		}
+		if _, err := d.publishUntil(ctx, client, d.clock(), false); err != nil {
+			return err
+		}
+	}
+}
+
+// publishUntil advances the house to a time and returns how many messages it
+// published. Buffered history leaves out what has no time of its own.
+func (d *demo) publishUntil(ctx context.Context, client mqtt.Client, until time.Time, buffered bool) (sent uint64, err error) {
+	var last mqtt.Token
+	for !d.house.Now().Add(rehearsal.ReportEvery).After(until) && ctx.Err() == nil {
+		d.house.Advance(func(m rehearsal.Message) {
+			if m.Timed || !buffered {
+				last = client.Publish(m.Topic, 1, false, m.Payload)
+				sent++
+			}
+		})
+	}
+	if last == nil {
+		return 0, nil
+	}
+	return sent, wait(ctx, last)
+}
+
+// handled waits until the engine has handled n messages, and reports whether
+// it has before ctx ended.
+func handled(ctx context.Context, engine *daemon.Engine, n uint64) bool {
+	for {
+		changed := engine.Changed()
+		var have uint64
+		for _, m := range engine.Snapshot().Messages {
+			have += m.Count
+		}
+		if have >= n {
+			return true
+		}
+		select {
+		case <-ctx.Done():
+			return false
+		case <-changed:
+		}
+	}
+}
+
+// wait waits for a token of the broker client. The end of ctx is no error.
+func wait(ctx context.Context, token mqtt.Token) error {
+	select {
+	case <-token.Done():
+		return ending(ctx, token.Error())
+	case <-ctx.Done():
+		return nil
+	}
+}
+
+// ending drops errors that only say that the demo is being stopped.
+func ending(ctx context.Context, err error) error {
+	if ctx.Err() != nil {
+		return nil
+	}
+	return err
+}

@@ -1,0 +1,360 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"rearguard/daemon/records"
+	"rearguard/sensors"
+	"rearguard/sensors/broker/brokertest"
+)
+
+// The size of the kill test. Each message carries one temperature.
+const (
+	killSensors  = 500
+	killRooms    = 20
+	killMessages = 200_000
+	killTimes    = 10
+)
+
+// program builds the program once for all tests of the package.
+var program = sync.OnceValues(func() (string, error) {
+	dir, err := os.MkdirTemp("", "rearguard-test-")
+	if err != nil {
+		return "", err
+	}
+	path := filepath.Join(dir, "rearguard")
+	out, err := exec.Command("go", "build", "-o", path, ".").CombinedOutput()
+	if err != nil {
+		return "", fmt.Errorf("build: %w\n%s", err, out)
+	}
+	return path, nil
+})
+
+// TestMain removes the program that tests have built.
+func TestMain(m *testing.M) {
+	code := m.Run()
+	if path, err := program(); err == nil {
+		_ = os.RemoveAll(filepath.Dir(path))
+	}
+	os.Exit(code)
+}
+
+// killConfig writes a facility of many sensors, and returns its path and the
+// address of its pages.
+func killConfig(t *testing.T, dir, brokerURL string) (path, pages string) {
+	t.Helper()
+	pages = fmt.Sprintf("127.0.0.1:%d", brokertest.FreePort(t))
+	var b strings.Builder
+	fmt.Fprintf(&b, "facility: {name: Kill test, timezone: UTC}\nrecords: {path: kill.db, synchronous: normal}\n")
+	fmt.Fprintf(&b, "broker: {address: %q, client_id: kill-test, availability_topic: kill/rearguard, discover: [\"kill/#\"]}\n", brokerURL)
+	fmt.Fprintf(&b, "web: {listen: %q}\ningest: {age_limit: 2400h}\nrooms:\n", pages)
+	for r := range killRooms {
+		fmt.Fprintf(&b, "  - {id: room-%d}\n", r)
+	}
+	b.WriteString("sensors:\n")
+	for s := range killSensors {
+		fmt.Fprintf(&b, "  - {id: s%d, room: room-%d, interval: 60s, inputs: [{topic: kill/s%d, format: json, time: {at: /ts, unit: ms}, values: [{quantity: temperature, at: /t, unit: °C}]}]}\n", s, s%killRooms, s)
+	}
+	path = filepath.Join(dir, "facility.yaml")
+	if err := os.WriteFile(path, []byte(b.String()), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return path, pages
+}
+
+// daemonProcess is a rearguard run in a process of its own.
+type daemonProcess struct {
+	t      *testing.T
+	config string
+	pages  string
+	cmd    *exec.Cmd
+	log    bytes.Buffer
+}
+
+func (d *daemonProcess) start() {
+	d.t.Helper()
+	binary, err := program()
+	if err != nil {
+		d.t.Fatal(err)
+	}
+	d.cmd = exec.Command(binary, "run", "--config", d.config)
+	d.cmd.Stderr = &d.log
+	if err := d.cmd.Start(); err != nil {
+		d.t.Fatal(err)
+	}
+}
+
+// end sends a signal and waits for the process.
+func (d *daemonProcess) end(signal syscall.Signal) {
+	if d.cmd == nil {
+		return
+	}
+	_ = d.cmd.Process.Signal(signal)
+	err := d.cmd.Wait()
+	d.cmd = nil
+	if signal == syscall.SIGTERM && err != nil {
+		d.t.Errorf("rearguard did not end well: %v\n%s", err, d.log.String())
+	}
+}
+
+// get fetches a path of the pages and decodes its JSON; it reports whether
+// that worked.
+func (d *daemonProcess) get(path string, into any) bool {
+	answer, err := http.Get("http://" + d.pages + path)
+	if err != nil {
+		return false
+	}
+	defer answer.Body.Close()
+	if answer.StatusCode != http.StatusOK {
+		return false
+	}
+	return into == nil || json.NewDecoder(answer.Body).Decode(into) == nil
+}
+
+// eventually polls a condition until it holds or the test's time is over.
+func eventually(t *testing.T, what string, limit time.Duration, condition func() bool) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), limit)
+	defer cancel()
+	ticker := time.NewTicker(50 * time.Millisecond)
+	defer ticker.Stop()
+	for !condition() {
+		select {
+		case <-ctx.Done():
+			t.Fatalf("waited %v in vain: %s", limit, what)
+		case <-ticker.C:
+		}
+	}
+}
+
+// reading is the temperature that sensor s reports in its n-th message.
+func killReading(s, n int) float64 {
+	return math.Round(100*(24+2*math.Sin(float64(n)/60)+0.5*math.Sin(float64(s)))) / 100
+}
+
+// publisher publishes every message until the broker has confirmed it, over
+// as many connections as that takes.
+type publisher struct {
+	t      *testing.T
+	url    string
+	client mqtt.Client
+	begin  time.Time
+}
+
+func (p *publisher) connect() {
+	eventually(p.t, "connect the publisher", time.Minute, func() bool {
+		options := mqtt.NewClientOptions().AddBroker(p.url).SetClientID("kill-publisher").SetAutoReconnect(false).SetConnectTimeout(5 * time.Second)
+		client := mqtt.NewClient(options)
+		token := client.Connect()
+		if !token.WaitTimeout(5*time.Second) || token.Error() != nil {
+			return false
+		}
+		p.client = client
+		return true
+	})
+}
+
+// round publishes the n-th message of every sensor.
+func (p *publisher) round(n int) {
+	at := p.begin.Add(time.Duration(n) * time.Minute)
+	for {
+		tokens := make([]mqtt.Token, killSensors)
+		for s := range killSensors {
+			// Sensors of one room do not report in the same instant.
+			body := fmt.Sprintf(`{"ts":%d,"t":%.2f}`, at.UnixMilli()+int64(s), killReading(s, n))
+			tokens[s] = p.client.Publish(fmt.Sprintf("kill/s%d", s), 1, false, body)
+		}
+		good := true
+		for _, token := range tokens {
+			good = good && token.WaitTimeout(10*time.Second) && token.Error() == nil
+		}
+		if good && p.client.IsConnected() {
+			return
+		}
+		p.client.Disconnect(0)
+		p.connect()
+	}
+}
+
+// killRun publishes everything while disturb may do its worst, and returns
+// the thermal time of each cohort at the end.
+func killRun(t *testing.T, disturb func(round int, d *daemonProcess, m *brokertest.Mosquitto)) (map[string]float64, string) {
+	t.Helper()
+	port := brokertest.FreePort(t)
+	dir := t.TempDir()
+	conf := filepath.Join(dir, "mosquitto.conf")
+	text := fmt.Sprintf("listener %d 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location %s/\nmax_inflight_messages 1000\nmax_queued_messages 0\n", port, dir)
+	if err := os.WriteFile(conf, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	m := brokertest.Start(t, brokertest.Options{ConfigFile: conf, Port: port})
+	config, pages := killConfig(t, dir, fmt.Sprintf("tcp://127.0.0.1:%d", m.Port))
+	d := &daemonProcess{t: t, config: config, pages: pages}
+	d.start()
+	t.Cleanup(func() { d.end(syscall.SIGKILL) })
+	eventually(t, "ready", time.Minute, func() bool { return d.get("/readyz", nil) })
+
+	p := &publisher{t: t, url: m.URL(), begin: time.Now().UTC().Add(-killMessages / killSensors * time.Minute).Truncate(time.Minute)} //nolint:forbidigo // a live daemon lives by the wall clock
+	p.connect()
+	for r := range killRooms {
+		body := fmt.Sprintf(`{"who":"test","id":"cohort-%d","species":"danaus-plexippus","start":%q,"start_stage":"egg","individuals":100,"room":"room-%d"}`,
+			r, p.begin.Format(time.RFC3339), r)
+		answer, err := http.Post("http://"+pages+"/api/v1/cohorts", "application/json", strings.NewReader(body))
+		if err != nil {
+			t.Fatal(err)
+		}
+		answer.Body.Close()
+		if answer.StatusCode >= 300 {
+			t.Fatalf("cohort refused: %s", answer.Status)
+		}
+	}
+	for n := range killMessages / killSensors {
+		p.round(n)
+		disturb(n, d, m)
+	}
+	p.client.Disconnect(1000)
+
+	path := filepath.Join(dir, "kill.db")
+	eventually(t, "everything stored", 3*time.Minute, func() bool { return countReadings(t, path) >= killMessages })
+	// The thermal time shown is that of the newest readings once a tick has
+	// gone by.
+	var cohorts map[string]float64
+	previous := map[string]float64{}
+	eventually(t, "thermal time at rest", 2*time.Minute, func() bool {
+		cohorts = d.thermalTimes()
+		same := len(cohorts) == killRooms
+		for id, v := range cohorts {
+			same = same && previous[id] == v && v > 0
+		}
+		previous = cohorts
+		return same
+	})
+	d.end(syscall.SIGTERM)
+	return cohorts, path
+}
+
+func (d *daemonProcess) thermalTimes() map[string]float64 {
+	var list struct {
+		Cohorts []struct {
+			ID          string  `json:"id"`
+			ThermalTime float64 `json:"thermal_time_degree_days"`
+		} `json:"cohorts"`
+	}
+	if !d.get("/api/v1/cohorts", &list) {
+		return nil
+	}
+	out := make(map[string]float64, len(list.Cohorts))
+	for _, c := range list.Cohorts {
+		out[c.ID] = c.ThermalTime
+	}
+	return out
+}
+
+func countReadings(t *testing.T, path string) int {
+	t.Helper()
+	reader, err := records.OpenReader(t.Context(), path)
+	if err != nil {
+		return 0
+	}
+	defer reader.Close()
+	n := 0
+	for day, err := range reader.ScanDays(t.Context(), nil, time.Time{}, endOfTime) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, series := range day {
+			n += series.Len()
+		}
+	}
+	return n
+}
+
+func TestKilledDaemonLosesNothing(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes minutes; run without -short")
+	}
+	calm, _ := killRun(t, func(int, *daemonProcess, *brokertest.Mosquitto) {})
+
+	rounds := killMessages / killSensors
+	rng := rand.New(rand.NewPCG(11, 13))
+	kills := make(map[int]bool)
+	for len(kills) < killTimes {
+		kills[rng.IntN(rounds-20)+10] = true
+	}
+	disturbed, path := killRun(t, func(n int, d *daemonProcess, m *brokertest.Mosquitto) {
+		if kills[n] {
+			d.end(syscall.SIGKILL)
+			d.start()
+		}
+		if n == rounds/3 || n == 2*rounds/3 {
+			m.Stop()
+			m.Launch()
+		}
+	})
+	checkHistory(t, path)
+	for id, want := range calm {
+		if got := disturbed[id]; math.Abs(got-want) > 1e-9 {
+			t.Errorf("%s: thermal time %.12f disturbed, %.12f undisturbed", id, got, want)
+		}
+	}
+	t.Logf("%d messages of %d sensors, %d kills, 2 broker restarts: every reading stored once, thermal time of %d cohorts the same to 1e-9",
+		killMessages, killSensors, killTimes, len(calm))
+}
+
+// checkHistory shows that every published (sensor, time) is stored exactly
+// once with its value.
+func checkHistory(t *testing.T, path string) {
+	t.Helper()
+	reader, err := records.OpenReader(t.Context(), path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer reader.Close()
+	seen := make(map[sensors.SensorID]map[int64]float64, killSensors)
+	for r, err := range reader.Scan(t.Context(), nil, time.Time{}, endOfTime) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if seen[r.Sensor] == nil {
+			seen[r.Sensor] = make(map[int64]float64)
+		}
+		if _, twice := seen[r.Sensor][r.Time.UnixMilli()]; twice {
+			t.Fatalf("%s at %v is stored twice", r.Sensor, r.Time)
+		}
+		seen[r.Sensor][r.Time.UnixMilli()] = r.Raw
+	}
+	if len(seen) != killSensors {
+		t.Fatalf("%d sensors in the records, want %d", len(seen), killSensors)
+	}
+	for s := range killSensors {
+		times := seen[sensors.SensorID(fmt.Sprintf("s%d", s))]
+		if len(times) != killMessages/killSensors {
+			t.Errorf("sensor s%d has %d readings, want %d", s, len(times), killMessages/killSensors)
+		}
+		first := int64(math.MaxInt64)
+		for at := range times {
+			first = min(first, at)
+		}
+		for n := range killMessages / killSensors {
+			if got, ok := times[first+int64(n)*60_000]; !ok || got != killReading(s, n) {
+				t.Fatalf("sensor s%d, message %d: stored %v (%v), want %v", s, n, got, ok, killReading(s, n))
+			}
+		}
+	}
+}

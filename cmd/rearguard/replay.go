@@ -1,0 +1,206 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"slices"
+	"text/tabwriter"
+	"time"
+
+	"rearguard/daemon"
+	"rearguard/daemon/facility"
+	"rearguard/daemon/rearing"
+	"rearguard/daemon/records"
+)
+
+type replayCommand struct {
+	Config  string `default:"facility.yaml" help:"Configuration that was in force." placeholder:"FILE"`
+	With    string `help:"Changed configuration to try instead; what it would have raised is set beside what happened." placeholder:"FILE"`
+	Records string `help:"Records to replay. Default: those the configuration names." placeholder:"FILE"`
+	JSON    bool   `help:"Print as JSON."`
+}
+
+// replayReport is what replay prints.
+type replayReport struct {
+	Readings int            `json:"readings"`
+	Cohorts  []cohortReport `json:"cohorts"`
+	// Recorded are the alarms as they happened, Replayed as the replay has
+	// them.
+	Recorded []episode `json:"alarms_recorded"`
+	Replayed []episode `json:"alarms_replayed"`
+	// Same is set when both agree to the millisecond.
+	Same bool `json:"same"`
+	// Losses are the animals that counts record as lost.
+	Losses  []lossReport `json:"losses"`
+	Notices int          `json:"notices"`
+}
+
+type cohortReport struct {
+	ID          rearing.CohortID `json:"id"`
+	Stage       rearing.StageID  `json:"stage"`
+	ThermalTime float64          `json:"thermal_time_degree_days"`
+}
+
+// episode is one occurrence of an alarm.
+type episode struct {
+	Condition string     `json:"condition"`
+	Room      string     `json:"room"`
+	Subject   string     `json:"subject,omitempty"`
+	Raised    time.Time  `json:"raised"`
+	Cleared   *time.Time `json:"cleared"`
+}
+
+type lossReport struct {
+	Time   time.Time        `json:"time"`
+	Cohort rearing.CohortID `json:"cohort"`
+	Stage  rearing.StageID  `json:"stage"`
+	Lost   int              `json:"lost"`
+	Cause  string           `json:"cause"`
+}
+
+// Run implements the subcommand.
+func (c *replayCommand) Run(e *env) error {
+	f, err := loadFacility(c.Config)
+	if err != nil {
+		return err
+	}
+	path := f.Records.Path
+	if c.Records != "" {
+		path = c.Records
+	}
+	if c.With != "" {
+		if f, err = loadFacility(c.With); err != nil {
+			return err
+		}
+	}
+	reader, err := records.OpenReader(e.ctx, path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return unusable("there are no records to replay: %v", err)
+	}
+	if err != nil {
+		return err
+	}
+	defer reader.Close()
+	report, err := c.replay(e, f, reader)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		return json.NewEncoder(e.out).Encode(report)
+	}
+	return report.print(e.out, f.Site.Location)
+}
+
+func (c *replayCommand) replay(e *env, f *facility.Facility, reader *records.Reader) (*replayReport, error) {
+	catalog, err := loadCatalog(f)
+	if err != nil {
+		return nil, unusable("%w", err)
+	}
+	replayed, err := daemon.Replay(e.ctx, daemon.ReplayOptions{Facility: f, Catalog: catalog, Records: reader, Logger: e.logger})
+	if err != nil {
+		return nil, err
+	}
+	report := &replayReport{Readings: replayed.Readings, Notices: replayed.Notices, Cohorts: []cohortReport{}, Losses: []lossReport{}}
+	for _, v := range replayed.Final.Cohorts {
+		report.Cohorts = append(report.Cohorts, cohortReport{v.ID, v.Stage, v.ThermalTime})
+	}
+	happened, err := reader.AlarmTransitions(e.ctx, time.Time{}, endOfTime)
+	if err != nil {
+		return nil, err
+	}
+	report.Recorded, report.Replayed = episodes(happened), episodes(replayed.Transitions)
+	report.Same = slices.EqualFunc(report.Recorded, report.Replayed, episode.equal)
+	return report, report.losses(e.ctx, reader)
+}
+
+// endOfTime is after everything recorded.
+var endOfTime = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
+
+func (r *replayReport) losses(ctx context.Context, reader *records.Reader) error {
+	counts, err := reader.LoadCounts(ctx)
+	for _, c := range counts {
+		if c.Lost > 0 && !c.Undone {
+			r.Losses = append(r.Losses, lossReport{c.Time, c.Cohort, c.Stage, c.Lost, c.Cause})
+		}
+	}
+	return err
+}
+
+func (e episode) equal(o episode) bool {
+	sameEnd := e.Cleared == nil && o.Cleared == nil || e.Cleared != nil && o.Cleared != nil && e.Cleared.Equal(*o.Cleared)
+	return e.Condition == o.Condition && e.Room == o.Room && e.Subject == o.Subject && e.Raised.Equal(o.Raised) && sameEnd
+}
+
+// episodes gathers transitions into occurrences, in the order of raising.
+func episodes(steps []records.AlarmTransition) []episode {
+	list := []episode{}
+	open := make(map[int64]int)
+	for _, s := range steps {
+		if s.Occurrence == 0 {
+			continue
+		}
+		i, known := open[s.Occurrence]
+		if !known {
+			i = len(list)
+			open[s.Occurrence] = i
+			list = append(list, episode{
+				Condition: string(s.Key.Condition), Room: string(s.Key.Room), Subject: s.Key.Subject, Raised: s.Time,
+			})
+		}
+		if s.To == "returned" || s.To == "normal" {
+			at := s.Time
+			list[i].Cleared = &at
+		}
+	}
+	return list
+}
+
+func (r *replayReport) print(out io.Writer, zone *time.Location) error {
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprintf(w, "%d readings replayed; %d alarms recorded, %d replayed", r.Readings, len(r.Recorded), len(r.Replayed))
+	if r.Same {
+		fmt.Fprint(w, ", all the same")
+	}
+	fmt.Fprintln(w)
+	r.printAlarms(w, "Only as it happened", r.Recorded, r.Replayed, zone)
+	r.printAlarms(w, "Only in the replay", r.Replayed, r.Recorded, zone)
+	if r.Same {
+		r.printAlarms(w, "Alarms", r.Replayed, nil, zone)
+	}
+	if len(r.Losses) > 0 {
+		fmt.Fprintln(w, "\nLosses recorded in that time")
+		for _, l := range r.Losses {
+			fmt.Fprintf(w, "  %s\t%s\t%s\t%d lost\t%s\n", l.Time.In(zone).Format("2006-01-02 15:04"), l.Cohort, l.Stage, l.Lost, l.Cause)
+		}
+	}
+	if len(r.Cohorts) > 0 {
+		fmt.Fprintln(w, "\nCohorts at the end")
+		for _, v := range r.Cohorts {
+			fmt.Fprintf(w, "  %s\t%s\t%.2f degree-days\n", v.ID, v.Stage, v.ThermalTime)
+		}
+	}
+	return w.Flush()
+}
+
+// printAlarms lists those of list that are not in other.
+func (r *replayReport) printAlarms(w io.Writer, title string, list, other []episode, zone *time.Location) {
+	titled := false
+	for _, e := range list {
+		if slices.ContainsFunc(other, e.equal) {
+			continue
+		}
+		if !titled {
+			fmt.Fprintf(w, "\n%s\n", title)
+			titled = true
+		}
+		until := "still on"
+		if e.Cleared != nil {
+			until = fmt.Sprintf("for %s", e.Cleared.Sub(e.Raised).Round(time.Minute))
+		}
+		fmt.Fprintf(w, "  %s\t%s\t%s\t%s\t%s\n", e.Raised.In(zone).Format("2006-01-02 15:04"), e.Condition, e.Room, e.Subject, until)
+	}
+}

@@ -1,0 +1,142 @@
+package rehearsal
+
+import (
+	"bytes"
+	_ "embed"
+	"fmt"
+	"math"
+	"text/template"
+	"time"
+
+	"rearguard/daemon/rearing"
+	"rearguard/sensors"
+)
+
+//go:embed facility.yaml
+var facilityYAML string
+
+// Addresses are what the demo's configuration must be told.
+type Addresses struct {
+	// Records is a file, Broker a broker URL, Pages the address of the
+	// pages, Phone the webhook that stands for a phone, and SecretEnv the
+	// environment variable with its signing secret.
+	Records, Broker, Pages, Phone, SecretEnv string
+}
+
+// sensorSpec is one invented sensor.
+type sensorSpec struct {
+	ID       sensors.SensorID
+	Room     sensors.RoomID
+	Position string
+	Topic    string
+	// Plain sensors send bare numbers in °F and as a ratio on two topics,
+	// the others one JSON message with the sensor's own time.
+	Plain bool
+	// WarmerC is how much warmer its place is than the middle of the room.
+	WarmerC float64
+}
+
+var sensorSpecs = [...]sensorSpec{
+	{ID: "nursery-upper", Room: "nursery", Position: "shelf 4, door side", Topic: "lantern/nursery/upper", WarmerC: 0.4},
+	{ID: "nursery-lower", Room: "nursery", Position: "shelf 1, wall side", Topic: "lantern/nursery/lower", WarmerC: -0.5},
+	{ID: "larva-east", Room: "larva-hall", Position: "table 2, east", Topic: "lantern/larva-hall/east", WarmerC: 0.2},
+	{ID: "larva-west", Room: "larva-hall", Position: "table 6, west", Topic: "lantern/larva-hall/west", WarmerC: -0.2, Plain: true},
+	{ID: "pupa-rack", Room: "pupa-room", Position: "hanging rack, middle", Topic: "lantern/pupa-room/rack"},
+	{ID: "pupa-floor", Room: "pupa-room", Position: "floor, under the window", Topic: "lantern/pupa-room/floor", WarmerC: -0.6},
+	{ID: "emergence-cage", Room: "emergence", Position: "cage 3", Topic: "lantern/emergence/cage"},
+	{ID: "emergence-door", Room: "emergence", Position: "beside the door", Topic: "lantern/emergence/door", WarmerC: -0.3},
+	{ID: "flight-canopy", Room: "flight-hall", Position: "canopy", Topic: "lantern/flight-hall/canopy", WarmerC: 0.8},
+	{ID: "outdoor", Position: "north wall, shaded", Topic: "lantern/outdoor"},
+}
+
+// Configuration writes the demo's facility.yaml.
+func Configuration(a Addresses) ([]byte, error) {
+	t, err := template.New("facility.yaml").Parse(facilityYAML)
+	if err != nil {
+		return nil, fmt.Errorf("demo configuration: %w", err)
+	}
+	var out bytes.Buffer
+	err = t.Execute(&out, struct {
+		Addresses
+		Sensors []sensorSpec
+	}{a, sensorSpecs[:]})
+	if err != nil {
+		return nil, fmt.Errorf("demo configuration: %w", err)
+	}
+	return out.Bytes(), nil
+}
+
+// heated is a design with everything but its set points.
+func heated(volumeM3, dayC, nightC, percent float64) Design {
+	return Design{
+		VolumeM3: volumeM3, WallWPerK: 0.7 * math.Pow(volumeM3, 0.85) * 1.5, SurfaceWPerK: 8 * math.Pow(volumeM3, 0.85),
+		WallHeatJPerK: 1e5 * volumeM3, AirChangesPerHour: 0.4, VentChangesPerHour: 8,
+		HeaterW: 45 * volumeM3, HumidifierGPerS: 0.006 * volumeM3, TankG: 1500 * volumeM3,
+		PlantGPerSPerKPa: 0.0008 * volumeM3, SunW: 5 * volumeM3,
+		DayC: dayC, NightC: nightC, HumidityPercent: percent, VentAboveC: dayC + 3,
+	}
+}
+
+// designs are the rooms of the invented facility.
+func designs() map[sensors.RoomID]Design {
+	return map[sensors.RoomID]Design{
+		"nursery":     heated(35, 26, 24, 78),
+		"larva-hall":  heated(90, 26, 23, 70),
+		"pupa-room":   heated(40, 25.5, 24, 80),
+		"emergence":   heated(30, 26, 25, 82),
+		"flight-hall": heated(400, 27, 22, 72),
+	}
+}
+
+// Cohorts are the invented cohorts as they stand when the story begins.
+func Cohorts(begin time.Time) []rearing.Cohort {
+	cohort := func(id rearing.CohortID, species rearing.SpeciesID, stage rearing.StageID, daysAgo float64, individuals int, room sensors.RoomID) rearing.Cohort {
+		start := begin.Add(-time.Duration(daysAgo * 24 * float64(time.Hour))).Truncate(time.Minute)
+		return rearing.Cohort{
+			ID: id, Species: species, Start: start, StartStage: stage, Individuals: individuals,
+			Placements: []rearing.Placement{{Room: room, From: start}}, Note: "invented",
+		}
+	}
+	return []rearing.Cohort{
+		cohort("monarch-7", "danaus-plexippus", "egg", 1.5, 140, "nursery"),
+		cohort("morpho-3", "morpho-peleides", "larva-2", 6, 60, "nursery"),
+		cohort("postman-12", "heliconius-melpomene", "larva-3", 4, 85, "larva-hall"),
+		cohort("monarch-5", "danaus-plexippus", "larva-5", 4.9, 90, "larva-hall"),
+		cohort("owl-2", "caligo-memnon", "pupa", 9, 40, "pupa-room"),
+		cohort("mormon-4", "papilio-polytes", "prepupa", 0.75, 70, "pupa-room"),
+		cohort("monarch-4", "danaus-plexippus", "pupa", 8, 75, "emergence"),
+	}
+}
+
+// Turn is one turn of the story: what happens to the rooms, and what a person
+// watching is told.
+type Turn struct {
+	// At is the time since the story began.
+	At   time.Duration
+	Tell string
+	do   func(*House)
+}
+
+// Story is what goes wrong, and is put right, on the invented day.
+func Story() []Turn {
+	room := func(id sensors.RoomID, change func(*Room)) func(*House) {
+		return func(h *House) { change(h.rooms[id]) }
+	}
+	return []Turn{
+		{0, "Morning round at an invented facility. Everything is well.", func(*House) {}},
+		{1 * time.Hour, "Larva hall: the humidifier has run dry. Nobody has noticed yet.",
+			room("larva-hall", func(r *Room) { r.TankG = 0; r.Faults |= HumidifierDead })},
+		{3 * time.Hour, "Pupa room: the heater's contactor has welded shut. It heats without end.",
+			room("pupa-room", func(r *Room) { r.Faults |= HeaterStuckOn | VentStuckShut })},
+		{6 * time.Hour, "Larva hall: somebody fills the humidifier.",
+			room("larva-hall", func(r *Room) { r.TankG = r.Design.TankG; r.Faults &^= HumidifierDead })},
+		{7 * time.Hour, "Pupa room: the heater is switched off at its isolator and the door opened.",
+			room("pupa-room", func(r *Room) { r.Faults = DoorOpen | HeaterDead })},
+		{8*time.Hour + 30*time.Minute, "Pupa room: heater repaired, door closed.",
+			room("pupa-room", func(r *Room) { r.Faults = 0 })},
+		{9 * time.Hour, "Emergence room: the battery of the sensor in cage 3 dies.",
+			func(h *House) { h.probe("emergence-cage").dead = true }},
+		{14 * time.Hour, "Emergence room: the battery is replaced.",
+			func(h *House) { h.probe("emergence-cage").dead = false }},
+	}
+}
