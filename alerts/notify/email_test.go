@@ -128,7 +128,8 @@ func startMail(t *testing.T, encryption notify.Encryption) *mailServer {
 	}
 	done := make(chan struct{})
 	go func() { defer close(done); _ = server.Serve(listener) }()
-	t.Cleanup(func() { _ = server.Close(); <-done })
+	// The server knows the listener only once Serve has begun, so both are closed.
+	t.Cleanup(func() { _ = server.Close(); _ = listener.Close(); <-done })
 	m.config = func() notify.EmailConfig {
 		return notify.EmailConfig{
 			Host: "127.0.0.1", Port: m.port, Encryption: encryption, Username: "rearguard",
