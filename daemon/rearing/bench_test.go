@@ -1,6 +1,7 @@
 package rearing
 
 import (
+	"sync"
 	"testing"
 	"time"
 )
@@ -44,5 +45,37 @@ func BenchmarkCheckpoint(b *testing.B) {
 	for b.Loop() {
 		data, _ := p.MarshalBinary()
 		b.SetBytes(int64(len(data)))
+	}
+}
+
+// BenchmarkForecastTenThousand forecasts 10,000 cohorts of all species in ten
+// rooms on two goroutines, the rooms' outlooks included.
+func BenchmarkForecastTenThousand(b *testing.B) {
+	all := library(b).All()
+	const cohorts, rooms = 10000, 10
+	progress := make([]*Progress, cohorts)
+	for i := range progress {
+		progress[i] = newProgress(b, all[i%len(all)])
+		if err := progress[i].Advance(constant(t0, time.Duration(i%20+1)*24*time.Hour, 24)); err != nil {
+			b.Fatal(err)
+		}
+	}
+	for b.Loop() {
+		outlooks := make([]*Outlook, rooms)
+		for r := range outlooks {
+			outlooks[r] = outlook(b, DayAndNight(22+float64(r)/3, 3, 15, time.UTC), AirUncertainty{DayMeanSDC: 1, Persistence: 0.6}, 100)
+		}
+		var wg sync.WaitGroup
+		for g := range 2 {
+			wg.Go(func() {
+				for i := g; i < cohorts; i += 2 {
+					if _, err := progress[i].Forecast(outlooks[i/len(all)%rooms]); err != nil {
+						b.Error(err)
+						return
+					}
+				}
+			})
+		}
+		wg.Wait()
 	}
 }

@@ -15,6 +15,7 @@ var libraryFiles embed.FS
 type Catalog struct {
 	docs    map[SpeciesID]speciesDoc
 	species map[SpeciesID]*Species
+	shapes  *shapes
 }
 
 // Library returns the built-in species library.
@@ -23,7 +24,7 @@ func Library() (*Catalog, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read species library: %w", err)
 	}
-	c := &Catalog{docs: map[SpeciesID]speciesDoc{}, species: map[SpeciesID]*Species{}}
+	c := &Catalog{docs: map[SpeciesID]speciesDoc{}, species: map[SpeciesID]*Species{}, shapes: newShapes()}
 	var all Problems
 	for _, f := range files {
 		data, err := libraryFiles.ReadFile(path.Join("library", f.Name()))
@@ -46,7 +47,7 @@ func Library() (*Catalog, error) {
 // a known species changes what it states and keeps the rest, another one is
 // a new species. All faults are returned together as Problems.
 func (c *Catalog) With(entries []Entry) (*Catalog, error) {
-	n := &Catalog{docs: map[SpeciesID]speciesDoc{}, species: map[SpeciesID]*Species{}}
+	n := &Catalog{docs: map[SpeciesID]speciesDoc{}, species: map[SpeciesID]*Species{}, shapes: c.shapes}
 	for id, d := range c.docs {
 		n.docs[id], n.species[id] = d, c.species[id]
 	}
@@ -66,6 +67,7 @@ func (c *Catalog) With(entries []Entry) (*Catalog, error) {
 func (c *Catalog) add(d speciesDoc) Problems {
 	sp, problems := d.build()
 	if sp != nil {
+		sp.shapes = c.shapes
 		c.docs[d.id], c.species[d.id] = d, sp
 	}
 	return problems

@@ -22,6 +22,17 @@ func hours(n int, c float64) iter.Seq[Segment] {
 	}
 }
 
+// days is hours in steps of half a day.
+func days(n int, c float64) iter.Seq[Segment] {
+	return func(yield func(Segment) bool) {
+		for d := range 2 * n {
+			if !yield(constant(t0.Add(time.Duration(d)*12*time.Hour), 12*time.Hour, c)) {
+				return
+			}
+		}
+	}
+}
+
 func bytesOf(t testing.TB, p *Progress) []byte {
 	t.Helper()
 	data, err := p.MarshalBinary()
@@ -95,12 +106,12 @@ func TestOrderOfEntryUndoAndBackdating(t *testing.T) {
 				Lost: rapid.IntRange(0, 3).Draw(rt, "lost"), Cause: "stuck skin",
 			}
 		}
-		whole, err := Replay(start, hours(24*13, 24), counts)
+		whole, err := Replay(start, days(13, 24), counts)
 		if err != nil {
 			rt.Fatal(err)
 		}
 		// Entered in another order.
-		shuffled, err := Replay(start, hours(24*13, 24), rapid.Permutation(counts).Draw(rt, "order"))
+		shuffled, err := Replay(start, days(13, 24), rapid.Permutation(counts).Draw(rt, "order"))
 		if err != nil {
 			rt.Fatal(err)
 		}
@@ -109,7 +120,7 @@ func TestOrderOfEntryUndoAndBackdating(t *testing.T) {
 		}
 		// Entered and taken back.
 		undone := Count{ID: 99, Time: t0.Add(50 * time.Hour), Stage: "egg", Seen: 1, Of: 60, Undone: true}
-		back, err := Replay(start, hours(24*13, 24), append([]Count{undone}, counts...))
+		back, err := Replay(start, days(13, 24), append([]Count{undone}, counts...))
 		if err != nil {
 			rt.Fatal(err)
 		}

@@ -68,6 +68,9 @@ func (p *Progress) ForecastOf(o *Outlook, draws int) (*Forecast, error) {
 	}
 	stages := len(p.species.Stages)
 	f := &Forecast{At: p.now, draws: draws, entries: make([][]float64, stages)}
+	for s := p.first + 1; s < stages; s++ {
+		f.entries[s] = make([]float64, 0, draws)
+	}
 	courses := p.courses(o)
 	there := make([]int, stages)
 	for k, i := range p.sample(draws) {

@@ -4,6 +4,8 @@ import (
 	"math"
 	"testing"
 	"time"
+
+	"pgregory.net/rapid"
 )
 
 func outlook(t testing.TB, air AirForecast, u AirUncertainty, days int) *Outlook {
@@ -225,4 +227,29 @@ func TestLimitsAreStrictestAndTightenInDelicateWindows(t *testing.T) {
 	if got := get(nil)[Heat]; got.Value != 31 || got.Window != "" {
 		t.Errorf("heat without a forecast %+v", got)
 	}
+}
+
+func TestHourOfFindsTheFirstHour(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		sum := []float64{0}
+		for range rapid.IntRange(1, 200).Draw(t, "hours") {
+			step := rapid.SampledFrom([]float64{0, 0, 0.25, 1, 7}).Draw(t, "step")
+			sum = append(sum, sum[len(sum)-1]+step)
+		}
+		x := rapid.Float64Range(0, float64(len(sum)-1)).Draw(t, "x")
+		goal := sumAt(sum, x) + rapid.Float64Range(0, 30).Draw(t, "need")
+		got, ok := hourOf(sum, x, goal)
+		if ok != (goal <= sum[len(sum)-1]) {
+			t.Fatalf("reached %v for %v of %v", ok, goal, sum[len(sum)-1])
+		}
+		if !ok {
+			return
+		}
+		if got < x || math.Abs(sumAt(sum, got)-goal) > 1e-9 {
+			t.Fatalf("hour %v after %v holds %v, want %v", got, x, sumAt(sum, got), goal)
+		}
+		if before := got - 1e-6; before > x && sumAt(sum, before) >= goal {
+			t.Fatalf("hour %v is not the first", got)
+		}
+	})
 }

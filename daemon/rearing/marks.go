@@ -1,8 +1,9 @@
 package rearing
 
 import (
+	"cmp"
 	"math"
-	"sort"
+	"slices"
 	"time"
 )
 
@@ -15,7 +16,7 @@ func markShares() [3]float64 { return [3]float64{0.1, 0.5, 0.9} }
 // mark adds passages into stage s and notes when the remembered shares of the
 // cohort had passed.
 func (p *Progress) mark(s int, seg Segment, moved []passage) {
-	sort.Slice(moved, func(i, j int) bool { return moved[i].x < moved[j].x })
+	slices.SortFunc(moved, func(a, b passage) int { return cmp.Compare(a.x, b.x) })
 	for _, m := range moved {
 		p.passed[s] += m.share
 		for k, share := range markShares() {

@@ -103,10 +103,27 @@ func sumAt(sum []float64, x float64) float64 {
 // integral is taken as a straight line; the error is at most minutes.
 func hourOf(sum []float64, x, goal float64) (float64, bool) {
 	last := len(sum) - 1
-	if goal > sum[last] {
+	switch {
+	case goal > sum[last]:
 		return 0, false
+	case goal <= sumAt(sum, x):
+		return x, true
 	}
 	lo, hi := min(int(x), last-1), last
+	// A room's days are much alike: begin where the mean rate would end, and
+	// widen from there until goal is between.
+	if mean := sum[last] / float64(last); mean > 0 {
+		guess := lo + int((goal-sum[lo])/mean)
+		for reach := 8; guess > lo && guess < hi; reach *= 2 {
+			if sum[guess] < goal {
+				lo = guess
+				guess += reach
+			} else {
+				hi = guess
+				guess -= reach
+			}
+		}
+	}
 	for hi-lo > 1 {
 		mid := int(uint(lo+hi) >> 1)
 		if sum[mid] < goal {

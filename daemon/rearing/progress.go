@@ -169,12 +169,11 @@ func (p *Progress) setRates() {
 func (p *Progress) requirement(i, s int) float64 {
 	st := &p.species.Stages[s]
 	h, k := i/p.size.Individuals, i%p.size.Individuals
-	q := scramble(k, p.size.Individuals, uint64(h)<<8|uint64(s))
-	// Each hypothesis sits at another point inside the strata, so that the
-	// mixture of all is smoother than any of them.
-	inside := float64(scramble(h, 128, uint64(s))%128)/128 + 1.0/256
-	u := (float64(q) + inside) / float64(p.size.Individuals)
-	return st.Requirement * st.Distribution.Quantile(u, st.Spread) / p.rate[h]
+	// Each hypothesis sits at another point inside the animals' strata, so
+	// that the mixture of all is smoother than any of them.
+	inside := strata / p.size.Individuals
+	stratum := scramble(k, p.size.Individuals, uint64(h)<<8|uint64(s))*inside + scramble(h, 128, uint64(s))*inside/128
+	return st.Requirement * st.Distribution.multiple(p.species.shapes.of(st.Distribution, stratum), st.Spread) / p.rate[h]
 }
 
 // endless reports whether animals stay in stage s: the adult without an end,

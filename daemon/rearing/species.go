@@ -42,8 +42,8 @@ const (
 	LogNormal Distribution = "lognormal"
 )
 
-// Species is one entry of the species library or of a facility. It is not
-// changed after it is built and may be shared between goroutines.
+// Species is one entry of the species library or of a facility. It comes from
+// a Catalog, is not changed after it is built and may be shared between goroutines.
 type Species struct {
 	ID             SpeciesID
 	CommonName     string
@@ -60,6 +60,8 @@ type Species struct {
 	Note   string
 	// Origin is "library", "facility" or "library, changed by facility".
 	Origin string
+
+	shapes *shapes
 }
 
 // Stage is one stage of development of a species.

@@ -15,17 +15,55 @@ const maxSpread = 0.4
 // Quantile returns the requirement of the animal at quantile u (0 < u < 1)
 // as a multiple of the mean requirement, for coefficient of variation cv.
 func (d Distribution) Quantile(u, cv float64) float64 {
+	return d.multiple(d.standard(u), cv)
+}
+
+// standard is quantile u of the distribution's standard form: mean 0 and
+// deviation 1 for the Weibull, the standard normal for the log-normal.
+func (d Distribution) standard(u float64) float64 {
+	if d == LogNormal {
+		return normalQuantile(u)
+	}
+	g1 := math.Gamma(1 + 1/weibullShape)
+	sd := math.Sqrt(math.Gamma(1+2/weibullShape) - g1*g1)
+	return (math.Pow(-math.Log1p(-u), 1/weibullShape) - g1) / sd
+}
+
+// multiple turns a standard quantile into a multiple of the mean.
+func (d Distribution) multiple(z, cv float64) float64 {
 	if cv <= 0 {
 		return 1
 	}
 	if d == LogNormal {
 		s2 := math.Log1p(cv * cv)
-		return math.Exp(math.Sqrt(s2)*normalQuantile(u) - s2/2)
+		return math.Exp(math.Sqrt(s2)*z - s2/2)
 	}
-	g1 := math.Gamma(1 + 1/weibullShape)
-	sd := math.Sqrt(math.Gamma(1+2/weibullShape) - g1*g1)
-	w := math.Pow(-math.Log1p(-u), 1/weibullShape)
-	return 1 + cv*(w-g1)/sd
+	return 1 + cv*z
+}
+
+// strata is the number of quantiles that representative animals are put on; a
+// multiple of every size of a population.
+const strata = 8192
+
+// shapes holds the standard quantiles of the strata, since every animal needs
+// one in every stage. It is never changed.
+type shapes struct{ weibull, normal [strata]float64 }
+
+func newShapes() *shapes {
+	s := &shapes{}
+	for i := range strata {
+		u := (float64(i) + 0.5) / strata
+		s.weibull[i], s.normal[i] = Weibull.standard(u), LogNormal.standard(u)
+	}
+	return s
+}
+
+// of returns the standard quantile of a stratum.
+func (s *shapes) of(d Distribution, stratum int) float64 {
+	if d == LogNormal {
+		return s.normal[stratum]
+	}
+	return s.weibull[stratum]
 }
 
 // normalQuantile is the inverse of the standard normal distribution.
