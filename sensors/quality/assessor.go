@@ -152,13 +152,20 @@ func (a *Assessor) gapSeconds() float64 {
 	return math.Max(minGapSeconds, 3*a.s.IntervalSeconds)
 }
 
-// scale is how much larger than within a minute a change over seconds may be.
-// Dividing by the time alone would let any step pass a slow sensor.
-func scale(seconds float64) float64 {
-	if seconds <= 60 {
+// A step may grow beyond a minute and a single-reading spike beyond five, since
+// the air of a room takes that long to recover.
+const (
+	stepSeconds  = 60.0
+	spikeSeconds = 300.0
+)
+
+// scale is how much larger than within a unit of time a change over seconds
+// may be. Dividing by the time alone would let any step pass a slow sensor.
+func scale(seconds, unit float64) float64 {
+	if seconds <= unit {
 		return 1
 	}
-	return math.Sqrt(seconds / 60)
+	return math.Sqrt(seconds / unit)
 }
 
 // compare makes the tests against the readings before: gap, rate of change,
@@ -183,7 +190,7 @@ func (a *Assessor) compare(at int64, value float64) sensors.Flag {
 		a.noise(at, spikeDifferential(before.Value, last.Value, value))
 	}
 	flag := sensors.Pass
-	step, k := math.Abs(value-last.Value), scale(seconds)
+	step, k := math.Abs(value-last.Value), scale(seconds, stepSeconds)
 	if f := above(step, a.c.StepSuspect*k, a.c.StepFail*k); f != sensors.Pass && !a.cameBack(at, value) {
 		flag = a.add(CheckRateOfChange, f, step, a.c.StepSuspect*k, at)
 	}
@@ -196,14 +203,14 @@ func (a *Assessor) cameBack(at int64, value float64) bool {
 	if !a.has || a.s.Before.Flag == 0 {
 		return false
 	}
-	k := scale(float64(at-a.s.Before.At) / 1000)
+	k := scale(float64(at-a.s.Before.At)/1000, stepSeconds)
 	return math.Abs(value-a.s.Before.Value) <= a.c.StepSuspect*k
 }
 
 // spike judges the reading in the middle, now that the one after it is known.
 func (a *Assessor) spike(before, mid, next Sample) {
 	size := spikeDifferential(before.Value, mid.Value, next.Value)
-	k := scale(float64(next.At-before.At) / 2000)
+	k := scale(float64(next.At-before.At)/2000, spikeSeconds)
 	if f := above(size, a.c.SpikeSuspect*k, a.c.SpikeFail*k); f != sensors.Pass {
 		a.amend = Amendment{
 			Time: time.UnixMilli(mid.At).UTC(), Value: mid.Value,

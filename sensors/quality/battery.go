@@ -19,16 +19,18 @@ type BatteryWatch struct {
 	Days     []float64 `json:"days,omitempty"`
 	DayStart []int64   `json:"day_start,omitempty"`
 	LowSince int64     `json:"low_since"`
+	// PerDay is the trend of Days, kept because it is asked for often.
+	PerDay float64 `json:"per_day"`
 }
 
 const (
 	// Limits of common practice, no published source: low at 20 %, good again
-	// at 25 %, and two weeks' notice of the day it reaches 5 %, where radios
+	// at 25 %, and 30 days' notice of the day it reaches 5 %, where radios
 	// of small sensors start to fail.
 	batteryLow     = 20.0
 	batteryGood    = 25.0
 	batteryEmpty   = 5.0
-	batteryNotice  = 14
+	batteryNotice  = 30
 	batteryDays    = 14
 	batteryMinDays = 7
 	batteryPerDay  = 48
@@ -74,16 +76,17 @@ func (b *BatteryWatch) closeDay() {
 		b.Days, b.DayStart = b.Days[1:], b.DayStart[1:]
 	}
 	b.Days, b.DayStart = append(b.Days, level), append(b.DayStart, b.Day*dayMillis)
+	b.PerDay = theilSen(b.DayStart, b.Days, b.DayStart[0])
 }
 
 // Fade returns the trend in percent a day and the days from now until the
 // battery is empty (infinite when it does not fall). It needs a week.
 func (b *BatteryWatch) Fade(now time.Time) (percentPerDay, daysLeft float64, ok bool) {
 	n := len(b.Days)
-	if n < batteryMinDays {
+	if n < batteryMinDays || len(b.DayStart) != n {
 		return 0, 0, false
 	}
-	slope := theilSen(b.DayStart, b.Days, b.DayStart[0])
+	slope := b.PerDay
 	if slope >= 0 {
 		return slope, math.Inf(1), true
 	}
@@ -92,7 +95,7 @@ func (b *BatteryWatch) Fade(now time.Time) (percentPerDay, daysLeft float64, ok 
 	return slope, math.Max(0, (b.Days[n-1]-batteryEmpty)/-slope-age), true
 }
 
-// Check complains of a battery that is low, or will be empty within two weeks.
+// Check complains of a battery that is low, or will be empty within 30 days.
 func (b *BatteryWatch) Check(now time.Time) (Finding, bool) {
 	if b.LowSince != 0 {
 		level := 0.0

@@ -25,8 +25,8 @@ type Config struct {
 	// the minutes, so that a slow sensor is not excused from any step.
 	StepSuspect float64 `json:"step_suspect,omitzero"`
 	StepFail    float64 `json:"step_fail,omitzero"`
-	// SpikeSuspect and SpikeFail bound a single reading's distance from both
-	// its neighbours, growing likewise.
+	// SpikeSuspect and SpikeFail bound a single reading's distance from
+	// both its neighbours, growing likewise beyond five minutes.
 	SpikeSuspect float64 `json:"spike_suspect,omitzero"`
 	SpikeFail    float64 `json:"spike_fail,omitzero"`
 
@@ -76,12 +76,12 @@ type Config struct {
 //     WMO-No. 8 and the WMO guidelines on quality control for automatic weather
 //     stations (2004), from memory. The square root growth beyond a minute is
 //     common practice, no published source.
-//   - Spike: 2 °C and 4 °C, 8 % and 16 %; common practice, no published source.
+//   - Spike: 2.5 °C and 5 °C, 8 % and 16 %; common practice, no published source.
 //   - Flat line: 3 h, lengthened by 120 h per °C and 12 h per % of resolution (a
 //     0.1 °C sensor: 12 h), fail at four times; common practice, no published
 //     source. The WMO minimum variability (0.1 °C and 1 % in 60 min, from
 //     memory) is meant for the open air and would flag every good room.
-//   - Condensing: 99.5 % for 45 min, longer than a misting burst takes to
+//   - Condensing: 99.5 % for an hour, longer than a misting burst takes to
 //     drain; common practice, no published source.
 //   - Noise: three times the sensor's own; common practice, no published source.
 //   - Attenuated signal: off, because a controlled room may be that steady;
@@ -94,7 +94,7 @@ func DefaultConfig(q sensors.Quantity) Config {
 	case sensors.Temperature:
 		return Config{
 			Sensor: Span{-40, 80}, User: Span{-10, 50},
-			StepSuspect: 3, SpikeSuspect: 2, SpikeFail: 4,
+			StepSuspect: 3, SpikeSuspect: 2.5, SpikeFail: 5,
 			FlatMin: 3 * time.Hour, FlatPerUnit: 120 * time.Hour, FlatFail: 4,
 			NoiseRatio: 3, UnitJump: 8,
 		}
@@ -103,7 +103,7 @@ func DefaultConfig(q sensors.Quantity) Config {
 			Sensor: Span{-2, 105}, User: Span{3, 102},
 			StepSuspect: 10, StepFail: 15, SpikeSuspect: 8, SpikeFail: 16,
 			FlatMin: 3 * time.Hour, FlatPerUnit: 12 * time.Hour, FlatFail: 4,
-			CondensingAt: 99.5, CondensingAfter: 45 * time.Minute,
+			CondensingAt: 99.5, CondensingAfter: time.Hour,
 			NoiseRatio: 3, UnitJump: 10,
 		}
 	case sensors.Battery:

@@ -97,7 +97,7 @@ func (n *Neighbours) closeDay(m *member, start int64, x float64) {
 	}
 	switch {
 	case n.c.DriftSize <= 0:
-	case math.Max(d.Up, d.Down) > n.c.DriftSum && math.Abs(size) >= n.c.DriftSize:
+	case math.Max(d.Up, d.Down) > n.c.DriftSum && math.Abs(size) >= n.driftSize(m):
 		d.PerDay = theilSen(m.DayStart, m.Days, from)
 		if !d.Active {
 			d.Active, d.Since = true, onset(start, from, m.DayStart[0], x, d.PerDay)
@@ -112,6 +112,10 @@ func (n *Neighbours) closeDay(m *member, start int64, x float64) {
 		d.Size, d.Calm = x, 0
 	}
 }
+
+// driftSize is the smallest departure called drift: that of a coarse sensor
+// cannot be told within half a step.
+func (n *Neighbours) driftSize(m *member) float64 { return n.c.DriftSize + m.Step.Resolution/2 }
 
 // chart adds a day's departure to one side of the CUSUM chart, and remembers
 // when that side last left zero.

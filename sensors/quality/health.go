@@ -27,11 +27,12 @@ const (
 	habitBins    = 74
 	habitTotal   = 1024
 	habitLearned = 8
-	// unknownSilence is allowed before anything is learned; common practice,
-	// no published source.
-	unknownSilence = 30 * time.Minute
-	minSilence     = 5 * time.Minute
-	maxSilence     = 48 * time.Hour
+	// unknownSilence is allowed before anything is learned, learningSilence at
+	// least while learning; common practice, no published source.
+	unknownSilence  = 2 * time.Hour
+	learningSilence = 30 * time.Minute
+	minSilence      = 5 * time.Minute
+	maxSilence      = 48 * time.Hour
 )
 
 // Observe takes the event time of a reading. Doubles, late ones and the
@@ -89,13 +90,19 @@ func (h *Habit) Interval() (time.Duration, bool) {
 // as silent: three usual intervals or half as long again as all but the
 // longest hundredth, whichever is more, and twice the shortest of the newest
 // four, so that a sensor set to report less often is understood at once. At
-// least 5 min, since a shorter silence harms nothing, at most 48 h, and 30 min
-// until learned. Common practice, no published source.
+// least 5 min, since a shorter silence harms nothing, at most 48 h. Until
+// eight intervals are known it is three times the longest of the newest, at
+// least 30 min, and two hours before the second report. Common practice, no published source.
 func (h *Habit) SilentAfter() time.Duration {
-	if h.Seen < habitLearned {
+	switch {
+	case h.Seen == 0:
 		return unknownSilence
+	case h.Seen < habitLearned:
+		longest := time.Duration(3 * slices.Max(h.Recent[:]) * float64(time.Second))
+		return min(max(longest, learningSilence), maxSilence)
 	}
-	usual := 3 * h.quantile(0.5)
+	// A tenth more than three makes up for the rounding of the learned value.
+	usual := h.quantile(0.5) * 33 / 10
 	longest := h.quantile(0.99) * 3 / 2
 	recent := time.Duration(2 * slices.Min(h.Recent[:]) * float64(time.Second))
 	return min(max(usual, longest, recent, minSilence), maxSilence)

@@ -25,7 +25,7 @@ func TestHabit(t *testing.T) {
 			var h Habit
 			r := rand.New(rand.NewPCG(1, 9))
 			at := start
-			if got := h.SilentAfter(); got != 30*time.Minute {
+			if got := h.SilentAfter(); got != 2*time.Hour {
 				t.Errorf("before learning %v", got)
 			}
 			for range 2000 {

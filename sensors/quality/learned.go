@@ -16,8 +16,15 @@ type flatState struct {
 	From    int64   `json:"from"`
 	Seconds float64 `json:"seconds"`
 	Count   int     `json:"count"`
-	// Longest is the longest run that ended by itself, fading by a tenth a run.
-	Longest float64 `json:"longest"`
+	// Longest is the longest run that ended by itself, in seconds, as of
+	// LongestAt; it fades to half in a month, to a third in two.
+	Longest   float64   `json:"longest"`
+	LongestAt int64     `json:"longest_at"`
+	Step      stepState `json:"step"`
+}
+
+// stepState learns a sensor's resolution.
+type stepState struct {
 	// Resolution is the smallest step seen three times; Candidate and Hits are
 	// those of a smaller step on its way there.
 	Resolution float64 `json:"resolution"`
@@ -54,10 +61,12 @@ func (a *Assessor) flat(at int64, value float64) sensors.Flag {
 		return 0
 	}
 	if step := math.Abs(value - s.Value); step > sameValue {
-		a.learnResolution(step)
+		s.Step.learn(step)
 		// A run that was flagged and ended by itself may have been right or
 		// wrong: it teaches, but not more than half as long again.
-		s.Longest = math.Max(s.Longest*0.9, math.Min(s.Seconds, 1.5*a.flatLimit()))
+		if run := math.Min(s.Seconds, 1.5*a.flatLimit(at)); run > s.longest(at) {
+			s.Longest, s.LongestAt = run, at
+		}
 		s.Value, s.From, s.Seconds, s.Count = value, at, 0, 1
 		return 0
 	}
@@ -65,7 +74,7 @@ func (a *Assessor) flat(at int64, value float64) sensors.Flag {
 	if last := a.s.Last; last.Flag != 0 {
 		s.Seconds += float64(at-last.At) / 1000
 	}
-	limit := a.flatLimit()
+	limit := a.flatLimit(at)
 	if s.Count < minFlatCount || s.Seconds <= limit {
 		return 0
 	}
@@ -73,18 +82,25 @@ func (a *Assessor) flat(at int64, value float64) sensors.Flag {
 }
 
 // flatLimit is the time in seconds that readings may stay the same.
-func (a *Assessor) flatLimit() float64 {
+func (a *Assessor) flatLimit(at int64) float64 {
 	s := &a.s.Flat
-	limit := math.Max(a.c.FlatMin.Seconds(), s.Resolution*a.c.FlatPerUnit.Seconds())
-	limit = math.Max(limit, 3*s.Longest)
-	if s.Resolution == 0 {
+	limit := math.Max(a.c.FlatMin.Seconds(), s.Step.Resolution*a.c.FlatPerUnit.Seconds())
+	limit = math.Max(limit, 3*s.longest(at))
+	if s.Step.Resolution == 0 {
 		limit = math.Max(limit, unseenFlat.Seconds())
 	}
 	return math.Min(limit, maxFlat.Seconds())
 }
 
-func (a *Assessor) learnResolution(step float64) {
-	s := &a.s.Flat
+// longest is the faded length of the longest run. It fades so
+// that what was once possible is not held for possible for ever.
+func (s *flatState) longest(at int64) float64 {
+	months := float64(at-s.LongestAt) / float64(30*dayMillis)
+	return s.Longest / (1 + math.Max(months, 0))
+}
+
+// learn takes the size of a step between two readings.
+func (s *stepState) learn(step float64) {
 	if s.Resolution > 0 && step > 0.9*s.Resolution {
 		return
 	}

@@ -22,27 +22,29 @@ type NeighbourConfig struct {
 	DriftSize  float64 `json:"drift_size"`
 	DriftSlack float64 `json:"drift_slack"`
 	DriftSum   float64 `json:"drift_sum"`
-	// UnitJump is as in Config.
-	UnitJump float64 `json:"unit_jump"`
+	// UnitJump and NoiseRatio are as in Config. Against the neighbours even a
+	// slow sensor's noise shows, which alone looks like the room's own cycles.
+	UnitJump   float64 `json:"unit_jump"`
+	NoiseRatio float64 `json:"noise_ratio"`
 }
 
 // DefaultNeighbourConfig returns limits wide enough for shelves that differ.
 //
 // All are common practice, no published source: 1.5 °C and 8 % for two hours
 // are several times what good sensors differ by once their places are known; a
-// drift of 0.4 °C and 2.5 % is twice the achievable uncertainty of 0.2 K and
-// near that of 3 % in WMO-No. 8 (from memory).
+// drift of 0.5 °C and 3 % stands out from the achievable uncertainty of 0.2 K
+// and 3 % in WMO-No. 8 (from memory).
 func DefaultNeighbourConfig(q sensors.Quantity) NeighbourConfig {
 	switch q {
 	case sensors.Temperature:
 		return NeighbourConfig{
 			Far: 1.5, FarUnlearned: 4, FarAfter: 2 * time.Hour,
-			DriftSize: 0.4, DriftSlack: 0.15, DriftSum: 0.9, UnitJump: 8,
+			DriftSize: 0.5, DriftSlack: 0.15, DriftSum: 0.9, UnitJump: 8, NoiseRatio: 1.8,
 		}
 	case sensors.RelativeHumidity:
 		return NeighbourConfig{
 			Far: 8, FarUnlearned: 20, FarAfter: 2 * time.Hour,
-			DriftSize: 2.5, DriftSlack: 1, DriftSum: 6, UnitJump: 10,
+			DriftSize: 3, DriftSlack: 1, DriftSum: 6, UnitJump: 10, NoiseRatio: 1.8,
 		}
 	}
 	return NeighbourConfig{}
@@ -59,6 +61,9 @@ const (
 	// smoothSeconds is the time constant over which deviations are averaged:
 	// longer than door and mist, shorter than FarAfter.
 	smoothSeconds = 900.0
+	// noiseMinApart sizes make a window of the noise against the neighbours:
+	// more than for a series alone, since the limit is nearer.
+	noiseMinApart = 60
 )
 
 // member is what Neighbours remembers of one sensor.
@@ -72,6 +77,12 @@ type member struct {
 	Level float64 `json:"level"`
 	Away  float64 `json:"away"`
 	Seen  bool    `json:"seen"`
+	// Apart are the two newest deviations from the others alone, Aparts how
+	// many of them there are, and Noise their noise.
+	Apart  [2]float64 `json:"apart"`
+	Aparts int        `json:"aparts"`
+	Noise  noiseState `json:"noise"`
+	Step   stepState  `json:"step"`
 	// FarSince is when Away went beyond the limit.
 	FarSince int64 `json:"far_since"`
 	// UnitSince is when the value first looked like another unit.
@@ -105,7 +116,7 @@ type Neighbours struct {
 	center   float64
 	centerAt int64
 	scratch  []float64
-	found    [3]Finding
+	found    [4]Finding
 }
 
 // NewNeighbours returns a comparison without sensors; Observe adds them.
@@ -141,7 +152,8 @@ func (n *Neighbours) Observe(id sensors.SensorID, t time.Time, value float64, fl
 		m.Seen = false
 	}
 	found := n.found[:0]
-	if center, others := n.centerWithout(m, at); others >= 2 {
+	apart, others := n.centerWithout(m, at)
+	if center := apart; others >= 2 {
 		if kind, _ := inOtherUnit(n.q, value, center+m.Base, n.c.UnitJump); kind != "" {
 			if m.UnitSince == 0 {
 				m.UnitSince = at
@@ -156,9 +168,12 @@ func (n *Neighbours) Observe(id sensors.SensorID, t time.Time, value float64, fl
 	}
 	if !m.fresh(at) {
 		// What went on during a silence is not known.
-		m.FarSince = 0
+		m.FarSince, m.Aparts = 0, 0
 	}
 	m.take(at, value)
+	if others >= 2 {
+		m.noise(at, value-apart, n.c.NoiseRatio)
+	}
 	center, count := n.centerAll(at)
 	if count < 3 {
 		m.FarSince = 0
@@ -180,8 +195,33 @@ func (m *member) take(at int64, value float64) {
 		m.Interval = seconds
 	}
 	m.Interval += 0.1 * (math.Min(seconds, 3*m.Interval) - m.Interval)
+	if step := math.Abs(value - m.Value); step > sameValue {
+		m.Step.learn(step)
+	}
 	m.Level += smoothing(seconds) * (value - m.Level)
 	m.At, m.Value = at, value
+}
+
+// noise takes the differential spike size of the newest three deviations.
+func (m *member) noise(at int64, deviation, ratio float64) {
+	if m.Aparts == 2 && ratio > 0 {
+		m.Noise.take(at, spikeDifferential(m.Apart[0], m.Apart[1], deviation), noiseMinApart, m.Step.Resolution/4, ratio)
+	}
+	m.Aparts = min(m.Aparts+1, 2)
+	m.Apart[0], m.Apart[1] = m.Apart[1], deviation
+}
+
+func (m *member) noiseRatio() float64 { return m.Noise.Now / m.Noise.usual(m.Step.Resolution/4) }
+
+// noisiest reports whether no other sensor has become noisier: those beside a
+// noisy one see half of its noise in the comparison.
+func (n *Neighbours) noisiest(m *member) bool {
+	for _, o := range n.members {
+		if o != m && o.Noise.High > 0 && o.noiseRatio() > 0.9*m.noiseRatio() {
+			return false
+		}
+	}
+	return true
 }
 
 // smoothing is the weight of a new value after a time; Padé's form of
@@ -253,9 +293,13 @@ func (n *Neighbours) judge(m *member, at int64, found []Finding) (sensors.Flag, 
 }
 
 func (n *Neighbours) answer(flag sensors.Flag, found []Finding, m *member) (sensors.Flag, []Finding) {
+	if m.Noise.High >= noiseConfirm && n.noisiest(m) {
+		flag = sensors.Suspect
+		found = append(found, Finding{CheckNoise, sensors.Suspect, m.noiseRatio(), n.c.NoiseRatio, millis(m.Noise.Since)})
+	}
 	if d := m.Drift; d.Active {
 		flag = sensors.Suspect
-		found = append(found, Finding{CheckDrift, sensors.Suspect, d.Size, n.c.DriftSize, millis(d.Since)})
+		found = append(found, Finding{CheckDrift, sensors.Suspect, d.Size, n.driftSize(m), millis(d.Since)})
 	}
 	return flag, found
 }

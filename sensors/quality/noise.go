@@ -11,7 +11,8 @@ const (
 	noiseBins        = 64
 	noiseMinCount    = 20
 	noiseWindow      = int64(time.Hour / time.Millisecond)
-	noiseLearn       = 24
+	noiseLearnCount  = 6
+	noiseLearnTime   = 24 * noiseWindow
 	noiseConfirm     = 2
 	noiseRelearn     = 7 * 24
 	noiseSmallest    = 1e-3
@@ -20,8 +21,9 @@ const (
 
 // noiseState estimates a series' noise hour by hour. The measure is the
 // differential spike size of each three readings in a row: what air does is
-// smooth, so that it counts as zero, and what the sensor adds shows. The third
-// quartile of an hour's sizes is that hour's noise.
+// smooth, so that it counts as zero, and what the sensor adds shows. The mean
+// of an hour's sizes without the largest tenth (doors, mist) is its noise; a
+// mean, because most sizes of a coarse sensor are zero.
 type noiseState struct {
 	// From is the start of the present window; Bins counts sizes by quarter
 	// octaves above a thousandth of the unit, Zero those below, Count all.
@@ -30,10 +32,11 @@ type noiseState struct {
 	Zero  int               `json:"zero"`
 	Bins  [noiseBins]uint16 `json:"bins"`
 	// Usual is the level that nine of ten windows stay below, Windows how many
-	// have taught it, Now that of the last window.
-	Usual   float64 `json:"usual"`
-	Windows int     `json:"windows"`
-	Now     float64 `json:"now"`
+	// have taught it since LearnFrom, Now the level of the last window.
+	Usual     float64 `json:"usual"`
+	Windows   int     `json:"windows"`
+	LearnFrom int64   `json:"learn_from"`
+	Now       float64 `json:"now"`
 	// High counts windows in a row above the limit; Since is the first of them.
 	High  int   `json:"high"`
 	Since int64 `json:"since"`
@@ -41,15 +44,32 @@ type noiseState struct {
 
 // noise takes one differential spike size.
 func (a *Assessor) noise(at int64, size float64) {
-	if a.c.NoiseRatio == 0 {
-		return
+	if a.c.NoiseRatio > 0 {
+		a.s.Noise.take(at, size, noiseMinCount, a.noiseFloor(), a.c.NoiseRatio)
 	}
+}
+
+// noiseFloor is the level below which noise is not told apart. A coarse sensor
+// that toggles between two steps at random has a quarter of a step.
+func (a *Assessor) noiseFloor() float64 { return a.s.Flat.Step.Resolution / 4 }
+
+// noisy is the noise test: two windows in a row above the limit.
+func (a *Assessor) noisy() sensors.Flag {
 	s := &a.s.Noise
+	if s.High < noiseConfirm {
+		return 0
+	}
+	return a.add(CheckNoise, sensors.Suspect, s.Now/s.usual(a.noiseFloor()), a.c.NoiseRatio, s.Since)
+}
+
+// take counts one size and judges the window when it has lasted an hour and
+// has at least that many sizes.
+func (s *noiseState) take(at int64, size float64, least int, floor, ratio float64) {
 	if s.From == 0 {
 		s.From = at
 	}
-	if at-s.From >= noiseWindow && s.Count >= noiseMinCount {
-		a.closeNoise(at)
+	if at-s.From >= noiseWindow && s.Count >= least {
+		s.closeWindow(at, floor, ratio)
 	}
 	s.Count++
 	if size < noiseSmallest {
@@ -62,15 +82,16 @@ func (a *Assessor) noise(at int64, size float64) {
 	}
 }
 
-// closeNoise judges the finished window and starts the next.
-func (a *Assessor) closeNoise(at int64) {
-	s := &a.s.Noise
-	s.Now = s.quartile()
+// usual is the level that the ratio is taken to.
+func (s *noiseState) usual(floor float64) float64 { return max(s.Usual, floor, 4*noiseSmallest) }
+
+// closeWindow judges the finished window and starts the next.
+func (s *noiseState) closeWindow(at int64, floor, ratio float64) {
+	s.Now = s.trimmedMean()
 	start := s.From
 	s.From, s.Count, s.Zero, s.Bins = at, 0, 0, [noiseBins]uint16{}
-	// A coarse sensor's noise cannot be told below half its resolution.
-	floor := math.Max(s.Usual, math.Max(a.s.Flat.Resolution/2, 4*noiseSmallest))
-	if s.Windows >= noiseLearn && s.Now > a.c.NoiseRatio*floor {
+	learned := s.Windows >= noiseLearnCount && start-s.LearnFrom >= noiseLearnTime
+	if learned && s.Now > ratio*s.usual(floor) {
 		if s.High == 0 {
 			s.Since = start
 		}
@@ -78,12 +99,15 @@ func (a *Assessor) closeNoise(at int64) {
 		if s.High < noiseRelearn {
 			return
 		}
-		// A week of it is how the series now is.
+		// After so many windows it is how the series now is.
 		s.Windows, s.Usual = 0, 0
 	}
 	s.High = 0
-	if s.Windows < noiseLearn {
-		s.Windows++
+	if s.Windows == 0 {
+		s.LearnFrom, learned = start, false
+	}
+	s.Windows = min(s.Windows+1, noiseLearnCount)
+	if !learned {
 		s.Usual = math.Max(s.Usual, s.Now)
 		return
 	}
@@ -95,28 +119,19 @@ func (a *Assessor) closeNoise(at int64) {
 	}
 }
 
-// quartile returns the third quartile of the window's sizes.
-func (s *noiseState) quartile() float64 {
-	want := s.Count*3/4 - s.Zero
-	if want <= 0 {
+// trimmedMean returns the mean of the smallest nine tenths of the sizes.
+func (s *noiseState) trimmedMean() float64 {
+	keep := s.Count*9/10 - s.Zero
+	if keep <= 0 {
 		return 0
 	}
+	sum, left := 0.0, keep
 	for i, n := range s.Bins {
-		if want -= int(n); want <= 0 {
-			return noiseSmallest * math.Exp2((float64(i)+0.5)/noiseBinsPerFold)
-		}
+		take := min(left, int(n))
+		sum += float64(take) * noiseSmallest * math.Exp2((float64(i)+0.5)/noiseBinsPerFold)
+		left -= take
 	}
-	return noiseSmallest * math.Exp2(noiseBins/noiseBinsPerFold)
-}
-
-// noisy is the noise test: two windows in a row above the limit.
-func (a *Assessor) noisy() sensors.Flag {
-	s := &a.s.Noise
-	if s.High < noiseConfirm {
-		return 0
-	}
-	floor := math.Max(s.Usual, math.Max(a.s.Flat.Resolution/2, 4*noiseSmallest))
-	return a.add(CheckNoise, sensors.Suspect, s.Now/floor, a.c.NoiseRatio, s.Since)
+	return sum / float64(keep+s.Zero)
 }
 
 const maxRangeHours = 48

@@ -53,7 +53,7 @@ func (a *Assessor) Restore(s State) error {
 	}
 	for _, x := range []float64{
 		s.Last.Value, s.Before.Value, s.IntervalSeconds, s.Flat.Value, s.Flat.Seconds, s.Flat.Longest,
-		s.Flat.Resolution, s.Flat.Candidate, s.Unit.Level, s.Noise.Usual, s.Noise.Now,
+		s.Flat.Step.Resolution, s.Flat.Step.Candidate, s.Unit.Level, s.Noise.Usual, s.Noise.Now,
 	} {
 		if math.IsNaN(x) || math.IsInf(x, 0) {
 			return fmt.Errorf("restore quality state of %v: a value is not a finite number", a.q)
