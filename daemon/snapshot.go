@@ -87,6 +87,8 @@ type LimitView struct {
 type SpeciesView struct {
 	ID   rearing.SpeciesID
 	Name string
+	// ScientificName is the Latin name, empty if Name is it already.
+	ScientificName string
 	// Stages are all stages of the species in order of development.
 	Stages []StageName
 	// Assumed is set when the constants have no published source.

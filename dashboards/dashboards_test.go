@@ -18,7 +18,7 @@ import (
 // serve starts the real server, with its time to read a request cut short.
 func serve(t *testing.T, f dashboards.Facility) (base string, stop func() error) {
 	t.Helper()
-	server, err := dashboards.Server(f, "1.2.3", web.Options{Now: dashtest.Now, Pace: time.Millisecond, Beat: 20 * time.Millisecond})
+	server, err := dashboards.Server(f, "1.2.3", web.Options{Now: dashtest.Now, Wall: dashtest.Now, Pace: time.Millisecond, Beat: 20 * time.Millisecond})
 	if err != nil {
 		t.Fatal(err)
 	}

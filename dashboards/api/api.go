@@ -146,10 +146,14 @@ func refuse(w http.ResponseWriter, err error) {
 		problem(w, http.StatusUnprocessableEntity, field.Field, field.Reason)
 	case errors.Is(err, entry.ErrUnknown):
 		problem(w, http.StatusNotFound, "", err.Error())
+	case errors.Is(err, daemon.ErrStopped):
+		problem(w, http.StatusServiceUnavailable, "", "rearguard is stopping; the command was not stored")
 	case errors.Is(err, context.DeadlineExceeded), errors.Is(err, context.Canceled):
 		problem(w, http.StatusServiceUnavailable, "", "the engine did not answer in time; look whether the command was stored before you send it again")
+	case errors.Is(err, daemon.ErrRefused):
+		problem(w, http.StatusUnprocessableEntity, "", strings.TrimPrefix(err.Error(), daemon.ErrRefused.Error()+": "))
 	default:
-		problem(w, http.StatusUnprocessableEntity, "", err.Error())
+		problem(w, http.StatusInternalServerError, "", "the command could not be stored: "+err.Error())
 	}
 }
 

@@ -3,6 +3,7 @@ package api_test
 import (
 	"encoding/json"
 	"errors"
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -182,10 +183,20 @@ func TestRefusals(t *testing.T) {
 
 func TestRefusedByEngine(t *testing.T) {
 	f := dashtest.New(dashtest.Sample())
-	f.Refuse(errors.New("records are read-only"))
-	w := call(handler(t, f), http.MethodPost, "/api/v1/cohorts/pb-190/end", `{"who":"x"}`)
-	if w.Code != 422 || parse(t, w)["detail"] != "records are read-only" {
-		t.Errorf("status %d: %s", w.Code, w.Body)
+	for _, tt := range []struct {
+		err    error
+		status int
+		detail string
+	}{
+		{fmt.Errorf("%w: the cohort ended already", daemon.ErrRefused), 422, "the cohort ended already"},
+		{errors.New("disk is full"), 500, "the command could not be stored: disk is full"},
+		{daemon.ErrStopped, 503, "rearguard is stopping; the command was not stored"},
+	} {
+		f.Refuse(tt.err)
+		w := call(handler(t, f), http.MethodPost, "/api/v1/cohorts/pb-190/end", `{"who":"x"}`)
+		if w.Code != tt.status || parse(t, w)["detail"] != tt.detail {
+			t.Errorf("%v: status %d: %s", tt.err, w.Code, w.Body)
+		}
 	}
 }
 

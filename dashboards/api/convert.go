@@ -122,7 +122,7 @@ func alarmOf(a *daemon.AlarmView) Alarm {
 }
 
 func speciesOf(s *daemon.SpeciesView) Species {
-	out := Species{ID: string(s.ID), Name: s.Name, Assumed: s.Assumed, Stages: []Stage{}}
+	out := Species{ID: string(s.ID), Name: s.Name, Latin: s.ScientificName, Assumed: s.Assumed, Stages: []Stage{}}
 	for _, st := range s.Stages {
 		out.Stages = append(out.Stages, Stage{string(st.ID), st.Name})
 	}

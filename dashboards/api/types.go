@@ -198,6 +198,7 @@ func keyOf(k alerts.Key) Key { return Key{string(k.Condition), string(k.Room), k
 type Species struct {
 	ID      string  `json:"id"`
 	Name    string  `json:"name"`
+	Latin   string  `json:"scientific_name,omitempty"`
 	Assumed bool    `json:"assumed"`
 	Stages  []Stage `json:"stages" doc:"in order of development"`
 }

@@ -61,7 +61,7 @@ func sampleCohorts() []daemon.CohortView {
 			expected("prepupa", "prepupa", 4*d, 6*d, 9*d)),
 		simple("mp-08", "morpho-peleides", "Morpho peleides", "nursery", "egg", "egg", 120, 0.9, true,
 			expected("hatching", "larva-1", 5*h, 11*h, 20*h)),
-		simple("pb-201", "pieris-brassicae", "Pieris brassicae", "pupae", "pupa", "pupa", 85, 0.2, false,
+		simple("pb-201", "aglais-io", "Peacock butterfly", "pupae", "pupa", "pupa", 85, 0.2, false,
 			expected("eclosion", "adult", 7*d, 9*d, 11*d)),
 		simple("pb-190", "pieris-brassicae", "Pieris brassicae", "pupae", "adult", "adult", 12, 1, false),
 	}

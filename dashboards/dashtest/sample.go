@@ -50,7 +50,7 @@ func sampleRooms() []daemon.RoomView {
 			Updated: now.Add(-12 * time.Second), UsableSensors: 3, TotalSensors: 3,
 			Limits: []daemon.LimitView{
 				{Condition: "heat", Value: 32, Unit: "°C", SetBy: "cohort dp-0412", Assumed: false},
-				{Condition: "cold", Value: 18, Unit: "°C", SetBy: "facility default", Assumed: true},
+				{Condition: "chill", Value: 18, Unit: "°C", SetBy: "facility default", Assumed: true},
 			},
 			Recent: curve(27, 2.4, 62, 0, 6.5),
 		},
@@ -140,8 +140,10 @@ func sampleSpecies() []daemon.SpeciesView {
 	list := func(id, name string, assumed bool) daemon.SpeciesView {
 		return daemon.SpeciesView{ID: rearing.SpeciesID(id), Name: name, Assumed: assumed, Stages: append([]daemon.StageName(nil), monarchStages...)}
 	}
+	peacock := list("aglais-io", "Peacock butterfly", false)
+	peacock.ScientificName = "Aglais io"
 	return []daemon.SpeciesView{
-		list("danaus-plexippus", "Danaus plexippus", false), list("heliconius-melpomene", "Heliconius melpomene", true),
+		peacock, list("danaus-plexippus", "Danaus plexippus", false), list("heliconius-melpomene", "Heliconius melpomene", true),
 		list("morpho-peleides", "Morpho peleides", true), list("pieris-brassicae", "Pieris brassicae", false),
 	}
 }

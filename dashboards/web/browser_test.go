@@ -84,8 +84,7 @@ func do(t *testing.T, ctx context.Context, steps ...chromedp.Action[chromedp.Voi
 // serve starts the site as it is served for real, security wrapper included.
 func serve(t *testing.T, f web.Facility) string {
 	t.Helper()
-	now := dashtest.Now()
-	site, err := web.New(f, web.Options{Now: func() time.Time { return now }, Pace: 10 * time.Millisecond, Beat: 200 * time.Millisecond})
+	site, err := web.New(f, web.Options{Now: dashtest.Now, Wall: dashtest.Now, Pace: 10 * time.Millisecond, Beat: 200 * time.Millisecond})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -261,7 +260,7 @@ func TestPageUpdatesItself(t *testing.T) {
 func TestLostLinkShows(t *testing.T) {
 	ctx := browser(t)
 	f := dashtest.New(dashtest.Sample())
-	site, err := web.New(f, web.Options{Now: dashtest.Now, Pace: 10 * time.Millisecond, Beat: 200 * time.Millisecond})
+	site, err := web.New(f, web.Options{Now: dashtest.Now, Wall: dashtest.Now, Pace: 10 * time.Millisecond, Beat: 200 * time.Millisecond})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -66,7 +66,7 @@ func (s *Site) post(take taker) http.HandlerFunc {
 			s.once.release(token)
 			s.options.Log.Warn("command refused", "kind", o.command.Kind(), "error", err)
 			if errors.Is(err, context.DeadlineExceeded) {
-				err = errors.New("the engine did not answer in time; look whether it was stored before you send it again")
+				err = errNoAnswer
 			}
 			s.refused(w, r, v, again, err)
 			return
@@ -75,6 +75,8 @@ func (s *Site) post(take taker) http.HandlerFunc {
 		http.Redirect(w, r, withDone(o.back, o.done), http.StatusSeeOther)
 	}
 }
+
+var errNoAnswer = errors.New("the engine did not answer in time; look whether it was stored before you send it again")
 
 // refused shows the form again with the reason beside it, or a page that says
 // it when the form stands on another page.

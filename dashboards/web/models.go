@@ -18,6 +18,8 @@ type alarmModel struct {
 	// Open is set while the alarm waits for somebody.
 	Open    bool
 	Shelved bool
+	// Silenced is set when a person or the design keeps the alarm quiet.
+	Silenced bool
 	// For is how long it has been; Left the time until it is due, negative
 	// when overdue.
 	For, Left time.Duration
@@ -35,7 +37,7 @@ func (a alarmModel) HasValue() bool { return a.Unit != "" }
 func (a alarmModel) Shape() string { return "shape-" + a.Priority.String() }
 
 type alarmLists struct {
-	Open, Rest, Shelved []alarmModel
+	Open, Rest, Silenced []alarmModel
 	// More counts the alarms that the overview leaves to the alarms page.
 	More int
 	// Urgent counts alarms nobody has taken on, Total all that are not
@@ -68,8 +70,8 @@ func alarmsOf(v *view, limit int) alarmLists {
 		a.Consequences = under[a.Key]
 		lists.Total++
 		switch {
-		case a.Shelved:
-			lists.Shelved = append(lists.Shelved, a)
+		case a.Silenced:
+			lists.Silenced = append(lists.Silenced, a)
 		case a.Open:
 			lists.Urgent++
 			words = append(words, a.Title)
@@ -91,8 +93,14 @@ func alarmsOf(v *view, limit int) alarmLists {
 
 func alarmOf(v *view, a *daemon.AlarmView) alarmModel {
 	m := alarmModel{AlarmView: a, RoomName: v.roomName(a.Key.Room), V: v}
-	m.Shelved = a.State == "shelved"
-	m.Open = a.AcknowledgedAt.IsZero() && !m.Shelved && (a.State == "unacknowledged" || a.State == "returned" || strings.Contains(a.State, "unack"))
+	switch a.State {
+	case alerts.Unacknowledged.String(), alerts.Returned.String(), alerts.LatchedUnacknowledged.String():
+		m.Open = true
+	case alerts.Shelved.String():
+		m.Shelved, m.Silenced = true, true
+	case alerts.Suppressed.String(), alerts.OutOfService.String():
+		m.Silenced = true
+	}
 	if !a.RaisedAt.IsZero() {
 		m.For = v.S.Time.Sub(a.RaisedAt)
 	}
@@ -134,7 +142,7 @@ func roomOf(v *view, r *daemon.RoomView) roomModel {
 	m := roomModel{RoomView: r, Title: roomTitle(r), OneSensor: r.TotalSensors == 1, V: v}
 	var temperature, humidity []band
 	for _, l := range r.Limits {
-		above := l.Condition != "cold" && l.Condition != "chill" && l.Condition != "dry"
+		above := l.Condition != "chill"
 		switch l.Unit {
 		case "°C":
 			temperature = append(temperature, band{l.Value, above})
@@ -145,7 +153,7 @@ func roomOf(v *view, r *daemon.RoomView) roomModel {
 	m.TemperatureC = draw(r.Recent, temperatureOf, "Temperature", "°C", 4, temperature, v.S.Time, v.Loc)
 	m.HumidRH = draw(r.Recent, humidityOf, "Relative humidity", "%", 20, humidity, v.S.Time, v.Loc)
 	for _, a := range v.S.Alarms {
-		if a.Key.Room == r.ID && a.Active && a.State != "shelved" {
+		if a.Key.Room == r.ID && a.Active && !alarmOf(v, &a).Silenced {
 			m.Alarms++
 		}
 	}
@@ -162,6 +170,8 @@ type cohortModel struct {
 	*daemon.CohortView
 	RoomName string
 	Next     *daemon.ExpectedEvent
+	// Latin is the scientific name where SpeciesName is a common one.
+	Latin string
 	// NextName is the stage the animals enter next.
 	NextName string
 	// EstimatedShare is the part of the thermal time gathered over gaps.
@@ -171,6 +181,11 @@ type cohortModel struct {
 
 func cohortOf(v *view, c *daemon.CohortView) cohortModel {
 	m := cohortModel{CohortView: c, RoomName: v.roomName(c.Room), V: v}
+	for _, s := range v.S.Species {
+		if s.ID == c.Species && s.ScientificName != c.SpeciesName {
+			m.Latin = s.ScientificName
+		}
+	}
 	if len(c.Expected) > 0 {
 		m.Next = &c.Expected[0]
 		m.NextName = v.stageName(c.Species, m.Next.Stage)

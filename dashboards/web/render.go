@@ -9,7 +9,10 @@ import (
 	"net/url"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
+	"rearguard/alerts"
 	"rearguard/daemon"
 	"rearguard/dashboards/entry"
 	"rearguard/sensors"
@@ -76,7 +79,7 @@ func (s *Site) newView(r *http.Request) (*view, bool) {
 	if v.Loc == nil {
 		v.Loc = time.UTC
 	}
-	if quiet := s.pulse.silence(snapshot, s.options.Now()); quiet >= stalledAfter {
+	if quiet := s.pulse.silence(snapshot, s.options.Now(), s.options.Wall()); quiet >= stalledAfter {
 		v.Silence = quiet
 	}
 	return v, true
@@ -163,8 +166,11 @@ type message struct {
 // problem answers something the visitor can mend.
 func (s *Site) problem(w http.ResponseWriter, r *http.Request, v *view, err error) {
 	status, title := http.StatusUnprocessableEntity, "This could not be taken"
-	if errors.Is(err, entry.ErrUnknown) {
+	switch {
+	case errors.Is(err, entry.ErrUnknown):
 		status, title = http.StatusNotFound, "Not found"
+	case errors.Is(err, errNoAnswer), errors.Is(err, daemon.ErrStopped):
+		status, title = http.StatusServiceUnavailable, "Not stored"
 	}
 	back := localPath(r.PostForm.Get("back"), "/")
 	s.write(w, r, "message", message{v, title, sentence(err.Error()), back}, status)
@@ -195,10 +201,12 @@ func localPath(path, fallback string) string {
 
 // sentence makes an error a sentence.
 func sentence(s string) string {
-	if s == "" {
+	s = strings.TrimPrefix(s, daemon.ErrRefused.Error()+": ")
+	r, size := utf8.DecodeRuneInString(s)
+	if size == 0 {
 		return s
 	}
-	return strings.ToUpper(s[:1]) + s[1:] + "."
+	return string(unicode.ToUpper(r)) + s[size:] + "."
 }
 
 // functions are what the templates may call.
@@ -220,6 +228,7 @@ func functions(version string) template.FuncMap {
 		"until":   func(now, t time.Time) time.Duration { return t.Sub(now) },
 		"reading": func(r sensors.Reading) string { return withUnit(number(r.Value, r.Quantity.Unit()), r.Quantity.Unit()) },
 		"whole":   grouped,
+		"words":   func(c alerts.Condition) string { return strings.ReplaceAll(string(c), "_", " ") },
 		"deref":   func(v *float64) float64 { return *v },
 		"path":    url.PathEscape,
 		"token":   newToken,

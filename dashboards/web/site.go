@@ -38,8 +38,12 @@ type Facility interface {
 
 // Options tune a Site; the zero value is right for use.
 type Options struct {
-	// Now is the wall clock, by which a stalled engine is noticed.
+	// Now is the clock that the engine's events are stamped by; a live engine
+	// whose clock falls behind it is stalled.
 	Now func() time.Time
+	// Wall is the clock on the wall. It differs from Now in a demo, whose
+	// time runs at a speed of its own.
+	Wall func() time.Time
 	// Pace is the least time between two updates of one open page.
 	Pace time.Duration
 	// Beat is the longest time between two signs of life to an open page.
@@ -70,6 +74,9 @@ var files embed.FS
 func New(facility Facility, options Options) (*Site, error) {
 	if options.Now == nil {
 		options.Now = time.Now //nolint:forbidigo // the outermost layer: notices a stalled engine
+	}
+	if options.Wall == nil {
+		options.Wall = time.Now //nolint:forbidigo // the outermost layer: notices a stalled engine
 	}
 	if options.Pace <= 0 {
 		options.Pace = time.Second
@@ -160,23 +167,23 @@ func (s *Site) asset(w http.ResponseWriter, r *http.Request) {
 // stalledAfter is how long the engine may publish nothing before pages say so.
 const stalledAfter = 40 * time.Second
 
-// pulse notices an engine that no longer publishes. A live engine's clock is
-// compared with the wall clock; the clock of a demo runs at a speed of its
-// own, so there the time since the last new snapshot counts.
+// pulse notices an engine that no longer publishes: by the time on the wall
+// since its clock was last seen to move, and for a live engine also by how far
+// its clock is behind, which shows at the first look.
 type pulse struct {
 	mu   sync.Mutex
-	last *daemon.Snapshot
+	last time.Time
 	seen time.Time
 }
 
 // silence returns how long the engine has published nothing, as far as known.
-func (p *pulse) silence(s *daemon.Snapshot, now time.Time) time.Duration {
+func (p *pulse) silence(s *daemon.Snapshot, now, wall time.Time) time.Duration {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if p.last != s {
-		p.last, p.seen = s, now
+	if p.seen.IsZero() || !p.last.Equal(s.Time) {
+		p.last, p.seen = s.Time, wall
 	}
-	quiet := now.Sub(p.seen)
+	quiet := wall.Sub(p.seen)
 	if !s.Invented {
 		quiet = max(quiet, now.Sub(s.Time))
 	}

@@ -1,7 +1,7 @@
 package web_test
 
 import (
-	"errors"
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -23,7 +23,7 @@ import (
 // ahead.
 func site(t *testing.T, f web.Facility, ahead time.Duration) http.Handler {
 	t.Helper()
-	s, err := web.New(f, web.Options{Now: func() time.Time { return dashtest.Now().Add(ahead) }})
+	s, err := web.New(f, web.Options{Now: func() time.Time { return dashtest.Now().Add(ahead) }, Wall: dashtest.Now})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -146,7 +146,7 @@ func TestStalledEngineShows(t *testing.T) {
 func TestStalledDemoShows(t *testing.T) {
 	wall := dashtest.Now()
 	f := dashtest.New(dashtest.Sample())
-	h, err := web.New(f, web.Options{Now: func() time.Time { return wall }})
+	h, err := web.New(f, web.Options{Now: func() time.Time { return wall.Add(time.Hour) }, Wall: func() time.Time { return wall }})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -157,7 +157,9 @@ func TestStalledDemoShows(t *testing.T) {
 	}{{0, false, false}, {39 * time.Second, false, false}, {2 * time.Second, false, true}, {time.Second, true, false}} {
 		wall = wall.Add(step.after)
 		if step.publish {
-			f.Publish(dashtest.Sample())
+			s := dashtest.Sample()
+			s.Time = s.Time.Add(time.Minute)
+			f.Publish(s)
 		}
 		if got := strings.Contains(get(h, "/").Body.String(), "has published nothing for"); got != step.want {
 			t.Errorf("after %v: banner %v, want %v", wall.Sub(dashtest.Now()), got, step.want)
@@ -284,7 +286,7 @@ func TestDoubleTapCountsOnce(t *testing.T) {
 	f := dashtest.New(dashtest.Sample())
 	h := site(t, f, 0)
 	form := url.Values{"once": {"TOKEN"}, "stage": {"larva-4"}, "seen": {"40"}, "who": {"Ines"}}
-	f.Refuse(errors.New("records are read-only"))
+	f.Refuse(fmt.Errorf("%w: records are read-only", daemon.ErrRefused))
 	if w := send(h, "/cohorts/dp-0412/count", form); w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), "Records are read-only.") {
 		t.Errorf("refused: status %d", w.Code)
 	}
@@ -353,7 +355,7 @@ func FuzzForms(f *testing.F) {
 	f.Add("/alarms/acknowledge", "condition=heat&room=nursery&who=x&back=/%0d%0aX: y")
 	f.Add("/cohorts/new", "id=a&species=morpho-peleides&room=nursery&individuals=-1&who=x")
 	f.Add("/who", "who=%ff&back=//x")
-	s, err := web.New(dashtest.New(dashtest.Sample()), web.Options{Now: dashtest.Now})
+	s, err := web.New(dashtest.New(dashtest.Sample()), web.Options{Now: dashtest.Now, Wall: dashtest.Now})
 	if err != nil {
 		f.Fatal(err)
 	}
