@@ -104,9 +104,10 @@ func project(tr Trend, sign, gap float64) projection {
 		return projection{}
 	}
 	if late < early {
-		// The halves of the window are slopeWindow/2 apart.
+		// The middles of the two halves lie slopeWindow/2 apart, and the
+		// later one slopeWindow/4 before now.
 		tau := (slopeWindow / 2).Hours() / math.Log(early/late)
-		rise := late * tau
+		rise := late * math.Sqrt(late/early) * tau
 		if rise <= gap {
 			return projection{}
 		}

@@ -43,13 +43,15 @@ const (
 	// injuryGap is the longest stretch without data that is bridged by a
 	// straight line; over a longer one no injury is counted.
 	injuryGap = 30 * time.Minute
+	// injuryMost keeps the injury a number, whatever a sensor says.
+	injuryMost = 1000
 )
 
 // count adds the injury since the last count.
 func (x Injury) count(line harm.Line, now time.Time, temperatureC float64) Injury {
 	if span := now.Sub(x.At); !x.At.IsZero() && span > 0 && span <= injuryGap {
-		if more, err := line.Ramp(x.TemperatureC, temperatureC, span); err == nil {
-			x.Share += more
+		if more, err := line.Ramp(x.TemperatureC, temperatureC, span); err == nil && more >= 0 {
+			x.Share = min(x.Share+more, injuryMost)
 		}
 	}
 	if now.After(x.At) {

@@ -73,16 +73,17 @@ type Slope struct {
 // add takes in the centre of the air. It keeps at most one sample a minute
 // and works the slopes out anew when it keeps one.
 func (tr Trend) add(in RoomState) Trend {
-	if in.Blind || in.TemperatureC == nil || math.IsNaN(*in.TemperatureC) || math.IsInf(*in.TemperatureC, 0) {
+	if in.Blind || in.TemperatureC == nil || math.IsNaN(*in.TemperatureC) || math.Abs(*in.TemperatureC) > 1000 {
 		return tr
 	}
 	n := len(tr.Samples)
 	if n > 0 && in.Now.Sub(tr.Samples[n-1].Time) < sampleEvery {
 		return tr
 	}
-	s := Sample{Time: in.Now, C: *in.TemperatureC, W: humidityRatio(in)}
+	// Rounded far below what sensors resolve, to keep the memory small.
+	s := Sample{Time: in.Now, C: rounded(*in.TemperatureC, 1e3), W: rounded(humidityRatio(in), 1e4)}
 	if s.W > 0 {
-		s.RH = *in.HumidityPercent
+		s.RH = rounded(*in.HumidityPercent, 1e2)
 	}
 	first := 0
 	for first < n && in.Now.Sub(tr.Samples[first].Time) > trendWindow {
@@ -98,6 +99,8 @@ func (tr Trend) add(in RoomState) Trend {
 	tr.Late = theilSen(points(tr.since(in.Now.Add(-slopeWindow/2)), celsius))
 	return tr
 }
+
+func rounded(x, parts float64) float64 { return math.Round(x*parts) / parts }
 
 func celsius(s Sample) (float64, bool) { return s.C, true }
 
