@@ -62,3 +62,23 @@ func BenchmarkMap(b *testing.B) {
 		}
 	}
 }
+
+func BenchmarkSenML(b *testing.B) {
+	body := []byte(`[{"bn":"dev:1/","bt":1772366370,"bu":"Cel","n":"temperature","v":21.5},{"n":"humidity","u":"%RH","v":68}]`)
+	benchmark(b, senML(payload.SenML), "a", body, 2)
+}
+
+func BenchmarkSparkplug(b *testing.B) {
+	body := []byte(data(0, metricB{Name: "Air/Temperature", Type: "Float", Value: 21.3}, metricB{Name: "Air/Humidity", Type: "Int16", Value: int64(68)}))
+	benchmark(b, sparkplugSpec(), ddata, body, 2)
+}
+
+func benchmark(b *testing.B, spec payload.Spec, topic string, body []byte, n int) {
+	d := decoder(b, spec)
+	b.ReportAllocs()
+	for b.Loop() {
+		if got, err := d.Decode(topic, body, received); err != nil || len(got) != n {
+			b.Fatal(got, err)
+		}
+	}
+}

@@ -75,3 +75,75 @@ func FuzzPlain(f *testing.F) {
 		}
 	})
 }
+
+// checkDecoded holds for every format: only finite values, of quantities that
+// were asked for, and no more of them than the message has bytes.
+func checkDecoded(t *testing.T, body []byte, got []payload.Measurement) {
+	t.Helper()
+	if len(got) > len(body) {
+		t.Fatalf("%d measurements out of %d bytes", len(got), len(body))
+	}
+	for _, m := range got {
+		if math.IsNaN(m.Value) || math.IsInf(m.Value, 0) || m.Quantity.Unit() == "" {
+			t.Fatalf("%q: measurement %+v", body, m)
+		}
+		if year := m.Time.Year(); !m.Time.IsZero() && (year < -9999 || year > 20000) {
+			t.Fatalf("%q: time %v", body, m.Time)
+		}
+	}
+}
+
+func FuzzSenML(f *testing.F) {
+	for _, seed := range []string{
+		`[{"bn":"dev:1/","bt":1772366370,"bu":"Cel","n":"temperature","v":21.5},{"n":"humidity","u":"%RH","v":68}]`,
+		`[{"bver":10,"x_":1}]`, `[{"v":1,"t":-5},{}]`, `[{"bn":"dev:1/temperature","v":1e308,"bv":1e308}]`, `[`, `[{"n":"\u0064"}]`,
+	} {
+		f.Add([]byte(seed))
+	}
+	d := decoder(f, senML(payload.SenML))
+	f.Fuzz(func(t *testing.T, body []byte) {
+		got, _ := d.Decode("a", body, received)
+		checkDecoded(t, body, got)
+	})
+}
+
+func FuzzSenMLCBOR(f *testing.F) {
+	f.Add([]byte("\x82\xa3\x21\x66dev:1/\x00\x6btemperature\x02\x15\xa2\x00\x68humidity\x02\xf9\x3e\x00"))
+	f.Add([]byte("\x9f\xa1\x02\xc4\x82\x20\x18\xd7\xff"))
+	f.Add([]byte("\x81\xa1\x61_\x01"))
+	d := decoder(f, senML(payload.SenMLCBOR))
+	f.Fuzz(func(t *testing.T, body []byte) {
+		got, _ := d.Decode("a", body, received)
+		checkDecoded(t, body, got)
+	})
+}
+
+func FuzzSparkplug(f *testing.F) {
+	kinds := []string{nbirth, dbirth, ddata, ndata, ddeath, ndeath, otherDevice}
+	f.Add(byte(0), []byte(born(1)), byte(1), []byte(deviceBorn(1)))
+	f.Add(byte(1), []byte(deviceBorn(0)), byte(2), []byte(data(1, byAlias(1, 20.5), untold(byAlias(2, int64(-1))))))
+	f.Add(byte(4), []byte(data(1)), byte(5), []byte(dead(1)))
+	f.Fuzz(func(t *testing.T, firstKind byte, first []byte, secondKind byte, second []byte) {
+		d := decoder(t, sparkplugSpec())
+		for _, m := range []struct {
+			kind byte
+			body []byte
+		}{{firstKind, first}, {secondKind, second}, {2, second}} {
+			got, _ := d.Decode(kinds[int(m.kind)%len(kinds)], m.body, received)
+			checkDecoded(t, m.body, got)
+			d.(payload.Converser).Requests(received)
+		}
+	})
+}
+
+func FuzzHomie(f *testing.F) {
+	f.Add("air/temperature", []byte("21.5"))
+	f.Add("$state", []byte("ready"))
+	f.Add("$description", []byte(`{"nodes":{"air":{"properties":{"temperature":{"unit":"°F"}}}}}`))
+	f.Add("$description", []byte(`{"nodes":[{"id":"air","properties":[]}]}`))
+	f.Fuzz(func(t *testing.T, topic string, body []byte) {
+		d := decoder(t, homieSpec("homie/5/device"))
+		got, _ := d.Decode("homie/5/device/"+topic, body, received)
+		checkDecoded(t, body, got)
+	})
+}

@@ -22,6 +22,10 @@ type Measurement struct {
 	// Time is the sensor's own time of the value in UTC. It is zero when the
 	// payload carries none.
 	Time time.Time
+	// FromReceipt is set when Time was reckoned from the time of receipt
+	// (SenML can say "five seconds ago"). It is then as uncertain as that, and
+	// means nothing in a message that the broker had retained.
+	FromReceipt bool
 }
 
 // Decoder decodes the messages of one sensor.
@@ -35,6 +39,55 @@ type Decoder interface {
 	// A Decoder may hold state (Sparkplug does) and is not safe for
 	// concurrent use.
 	Decode(topic string, payload []byte, received time.Time) ([]Measurement, error)
+}
+
+// Listener is implemented by decoders that need messages of several topics.
+type Listener interface {
+	// Filters returns the topic filters whose messages Decode wants.
+	Filters() []string
+}
+
+// Presencer is implemented by decoders of formats in which a sensor says
+// whether it is there. The answer can change with each message decoded.
+type Presencer interface {
+	Presence() Presence
+}
+
+// Presence is whether a sensor has said that it is there.
+type Presence uint8
+
+// The presences. A sensor that is Gone has said so, or its broker has in its
+// place (last will), and its earlier values are stale.
+const (
+	Unknown Presence = iota
+	Here
+	Gone
+)
+
+// Converser is implemented by decoders that must talk to the sensor.
+type Converser interface {
+	// Requests returns what should be published now, at QoS 0 and not
+	// retained. It paces itself, so it may be called often: after each
+	// message decoded and now and then while the broker is connected.
+	Requests(now time.Time) []Request
+	// Missed tells that messages may have been missed, as after a break of
+	// the connection to the broker.
+	Missed()
+}
+
+// Request is a message to publish.
+type Request struct {
+	Topic   string
+	Payload []byte
+}
+
+// Filters returns the topic filters to subscribe to for a sensor that is
+// configured with topic and decoded by d.
+func Filters(d Decoder, topic string) []string {
+	if l, ok := d.(Listener); ok {
+		return l.Filters()
+	}
+	return []string{topic}
 }
 
 // The names of the formats, as used in Spec.Format.
@@ -51,6 +104,10 @@ const (
 type Spec struct {
 	// Format is one of the format names of this package.
 	Format string
+	// Topic is the topic the sensor is configured with. Sparkplug takes the
+	// group, edge node and device from it, Homie the device; the other
+	// formats do not look at it.
+	Topic string
 	// Time says where the event time is. Nil when the payload carries none,
 	// and for formats that define their own time.
 	Time *TimeSpec

@@ -25,6 +25,14 @@ func New(spec Spec) (Decoder, error) {
 		decoder, err = newPlain(fields)
 	case JSON:
 		decoder, err = newJSON(spec.Time, fields)
+	case SenML:
+		decoder, err = newSenML(fields, newSenMLJSON().read)
+	case SenMLCBOR:
+		decoder, err = newSenML(fields, readCBORRecords)
+	case Sparkplug:
+		decoder, err = newSparkplug(spec.Topic, fields)
+	case Homie:
+		decoder, err = newHomie(spec.Topic, fields)
 	default:
 		err = &SpecError{"format", fmt.Sprintf("unknown format %q (want %s)", spec.Format, strings.Join(formats(), ", "))}
 	}
@@ -34,7 +42,7 @@ func New(spec Spec) (Decoder, error) {
 	return decoder, nil
 }
 
-func formats() []string { return []string{Plain, JSON} }
+func formats() []string { return []string{Plain, JSON, SenML, SenMLCBOR, Sparkplug, Homie} }
 
 func knownFormat(format string) bool {
 	for _, f := range formats() {

@@ -17,6 +17,8 @@ const (
 	fahrenheit
 	kelvin
 	ratio
+	// unsupported is a unit that a device has stated and nobody can convert.
+	unsupported
 )
 
 // Units lists the unit names to offer for q, the quantity's own unit first.
@@ -77,6 +79,8 @@ func (f *field) measure(raw float64, u unit) (Measurement, *Error) {
 		v = raw - 273.15
 	case ratio:
 		v = raw * 100
+	case unsupported:
+		return Measurement{}, f.fault(BadUnit, "the device states a unit that cannot be converted")
 	}
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return Measurement{}, f.fault(NotANumber, "not a finite number")

@@ -1,0 +1,178 @@
+package payload
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+	"unicode/utf8"
+)
+
+// homie decodes a device that follows the Homie convention (versions 3, 4 and
+// 5): each property is a topic of its own whose message is a plain value, and
+// the device says in $state how it is. Units come from the device, in $unit
+// (3, 4) or in the JSON of $description (5), where the configuration names
+// none. Properties are retained, so most values are seen again after each
+// connection.
+type homie struct {
+	device   string
+	fields   []field
+	presence Presence
+}
+
+func newHomie(topic string, fields []field) (Decoder, error) {
+	device := strings.TrimSuffix(strings.TrimSuffix(topic, "#"), "/")
+	var faults []error
+	if device == "" || strings.ContainsAny(device, "+#$") || !strings.Contains(device, "/") {
+		faults = append(faults, &SpecError{"topic", "the topic of a Homie device is wanted, as in \"homie/5/nursery-north\" or \"homie/nursery-north\""})
+	}
+	for i, f := range fields {
+		node, property, ok := strings.Cut(f.at, "/")
+		if !ok || node == "" || property == "" || strings.ContainsAny(f.at, "+#$") || strings.Contains(property, "/") {
+			faults = append(faults, &SpecError{fmt.Sprintf("values[%d].at", i), "a node and a property are wanted, as in \"air/temperature\""})
+		}
+	}
+	return &homie{device: device, fields: fields}, errors.Join(faults...)
+}
+
+// Filters implements Listener.
+func (d *homie) Filters() []string {
+	filters := []string{d.device + "/$state", d.device + "/$description"}
+	for _, f := range d.fields {
+		filters = append(filters, d.device+"/"+f.at, d.device+"/"+f.at+"/$unit")
+	}
+	return filters
+}
+
+// Presence implements Presencer.
+func (d *homie) Presence() Presence { return d.presence }
+
+func (d *homie) Decode(topic string, body []byte, _ time.Time) ([]Measurement, error) {
+	rest, ok := strings.CutPrefix(topic, d.device+"/")
+	if !ok {
+		return nil, nil
+	}
+	if !utf8.Valid(body) {
+		return nil, &Error{Kind: Undecodable, At: rest, Reason: "not text: invalid UTF-8 in " + excerpt(body)}
+	}
+	switch rest {
+	case "$state":
+		return nil, d.state(string(body))
+	case "$description":
+		return nil, d.describe(body)
+	}
+	for i := range d.fields {
+		f := &d.fields[i]
+		switch rest {
+		case f.at:
+			return f.readHomie(body)
+		case f.at + "/$unit":
+			return nil, f.learn(string(body))
+		}
+	}
+	return nil, nil
+}
+
+// state notes a device's life cycle. A sleeping device is there: it wakes by
+// itself.
+func (d *homie) state(state string) error {
+	switch state {
+	case "init", "ready", "sleeping", "alert":
+		d.presence = Here
+	case "disconnected", "lost":
+		d.presence = Gone
+	case "":
+		d.presence = Unknown // the device was removed
+	default:
+		return &Error{Kind: Undecodable, At: "$state", Reason: "unknown state " + excerpt([]byte(state))}
+	}
+	return nil
+}
+
+func (f *field) readHomie(body []byte) ([]Measurement, error) {
+	if len(body) == 0 {
+		return nil, &Error{Kind: Empty, Quantity: f.quantity, At: f.at, Reason: "empty message"}
+	}
+	v, reason := parseNumber(body)
+	if reason != "" {
+		return nil, f.fault(NotANumber, reason)
+	}
+	m, fault := f.measure(v, f.unit)
+	if fault != nil {
+		return nil, fault
+	}
+	return []Measurement{m}, nil
+}
+
+// learn takes the unit that the device states, unless the configuration has
+// named one.
+func (f *field) learn(name string) error {
+	if f.stated || name == "" {
+		return nil
+	}
+	u, ok := parseUnit(f.quantity, name)
+	if !ok {
+		f.unit = unsupported
+		return f.fault(BadUnit, fmt.Sprintf("the device states the unit %s, which is none of %s", excerpt([]byte(name)), f.quantity))
+	}
+	f.unit = u
+	return nil
+}
+
+// homieDescription is the part of $description that matters here. The
+// convention holds nodes and properties as objects by id; a draft had arrays.
+type homieDescription struct {
+	Nodes homieItems `json:"nodes"`
+}
+
+type homieItem struct {
+	ID         string     `json:"id"`
+	Unit       string     `json:"unit"`
+	Properties homieItems `json:"properties"`
+}
+
+type homieItems map[string]homieItem
+
+func (items *homieItems) UnmarshalJSON(b []byte) error {
+	if len(b) > 0 && b[0] == '[' {
+		var list []homieItem
+		if err := json.Unmarshal(b, &list); err != nil {
+			return err
+		}
+		*items = homieItems{}
+		for _, item := range list {
+			(*items)[item.ID] = item
+		}
+		return nil
+	}
+	var byID map[string]homieItem
+	if err := json.Unmarshal(b, &byID); err != nil {
+		return err
+	}
+	*items = byID
+	return nil
+}
+
+func (d *homie) describe(body []byte) error {
+	if len(body) == 0 {
+		return nil
+	}
+	// encoding/json gives up on nesting by itself, but each level here costs
+	// a new pass, so deep documents are refused beforehand.
+	if err := (&scanner{doc: body}).scan(nil); err != nil {
+		return &Error{Kind: Undecodable, At: "$description", Reason: "not JSON: " + err.Error()}
+	}
+	var description homieDescription
+	if err := json.Unmarshal(body, &description); err != nil {
+		return &Error{Kind: Undecodable, At: "$description", Reason: "not a Homie description"}
+	}
+	var faults []error
+	for i := range d.fields {
+		node, property, _ := strings.Cut(d.fields[i].at, "/")
+		if err := d.fields[i].learn(description.Nodes[node].Properties[property].Unit); err != nil {
+			faults = append(faults, err)
+		}
+	}
+	return errors.Join(faults...)
+}
