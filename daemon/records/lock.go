@@ -29,12 +29,12 @@ func acquire(path string) (*os.File, error) {
 		return nil, fmt.Errorf("%w: %s%s (%s)", ErrLocked, path, holder, advice(ErrLocked))
 	}
 	// The process number is only for the message to the next one who tries.
-	if err := f.Truncate(0); err == nil {
+	if err = f.Truncate(0); err == nil {
 		_, err = f.WriteAt(fmt.Appendf(nil, "%d\n", os.Getpid()), 0)
-		if err == nil {
-			return f, nil
-		}
 	}
-	f.Close()
-	return nil, fmt.Errorf("%w: %s (%s): write %s", ErrFull, path, advice(ErrFull), name)
+	if err != nil {
+		f.Close()
+		return nil, describe(path, err)
+	}
+	return f, nil
 }

@@ -117,6 +117,9 @@ func Open(ctx context.Context, path string, opts Options) (_ *Store, err error) 
 		return nil, err
 	}
 	busy := fmt.Sprintf("busy_timeout(%d)", opts.BusyTimeout.Milliseconds())
+	if err = inspect(ctx, path, busy); err != nil {
+		return nil, err
+	}
 	s.pool, err = sql.Open("sqlite", dsn(path, "rwc", busy, "journal_mode(WAL)", "foreign_keys(1)",
 		fmt.Sprintf("synchronous(%s)", opts.Synchronous),
 		// After a burst the log shrinks back to this many bytes.
@@ -139,6 +142,21 @@ func Open(ctx context.Context, path string, opts Options) (_ *Store, err error) 
 		return nil, err
 	}
 	return s, nil
+}
+
+// inspect looks at the file before any setting changes it, so that a file
+// that is not ours stays as it is.
+func inspect(ctx context.Context, path, busy string) error {
+	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	db, err := sql.Open("sqlite", dsn(path, "rw", busy))
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	_, _, err = version(ctx, db, path)
+	return err
 }
 
 // OpenReader opens the records at path for reading only, whether or not a

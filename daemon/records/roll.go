@@ -67,6 +67,10 @@ func (s *Store) rollDay(ctx context.Context, k *codec, day int64, done *Rolled) 
 	if err != nil {
 		return err
 	}
+	return s.deleteHot(ctx, parts, done)
+}
+
+func (s *Store) deleteHot(ctx context.Context, parts []slice, done *Rolled) error {
 	for _, part := range parts {
 		err := s.change(ctx, func(ctx context.Context) error {
 			res, err := s.conn.ExecContext(ctx, `DELETE FROM hot WHERE time >= ? AND time < ?`, part.from, part.to)
