@@ -2,6 +2,7 @@ package rearing
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -133,7 +134,7 @@ func totalOf(sd stageDoc, totals []*total) (*total, error) {
 
 func (d speciesDoc) stage(sd stageDoc, totals []*total, last bool) (Stage, Problems) {
 	st := Stage{
-		ID: sd.id, Name: text(sd.name), Distribution: Weibull, Durations: sd.durations,
+		ID: sd.id, Name: text(sd.name), Distribution: Weibull, Survival: 1, Durations: sd.durations,
 		Source: text(sd.source), Method: Method(text(sd.method)), Note: text(sd.note),
 	}
 	if st.Name == "" {
@@ -141,6 +142,9 @@ func (d speciesDoc) stage(sd stageDoc, totals []*total, last bool) (Stage, Probl
 	}
 	if sd.distribution != nil {
 		st.Distribution = Distribution(*sd.distribution)
+	}
+	if sd.survival != nil {
+		st.Survival = *sd.survival
 	}
 	if sd.length != nil {
 		st.LengthMM = BodyLength{TypicalMM: *sd.length, SDMM: *sd.length * 0.15}
@@ -173,6 +177,9 @@ func (d speciesDoc) stage(sd stageDoc, totals []*total, last bool) (Stage, Probl
 	}
 	if sd.spread != nil {
 		st.Spread = *sd.spread
+	}
+	if !(st.Spread >= 0 && st.Spread <= maxSpread) {
+		fail("spread %v is not from 0 to %v", st.Spread, maxSpread)
 	}
 	rate, err := newRate(st.Spec)
 	if err != nil {
@@ -227,6 +234,9 @@ func (d speciesDoc) constants(sd stageDoc, totals []*total, st *Stage) error {
 			return fmt.Errorf("requirement_degree_days needs the lower_celsius it was found with")
 		}
 		st.Requirement = *sd.requirement
+		if !(st.Requirement > 0) || math.IsInf(st.Requirement, 1) {
+			return fmt.Errorf("requirement %v is not a number of degree-days above 0", st.Requirement)
+		}
 		if st.Method == "" && !assumed && !d.fromFacility {
 			return fmt.Errorf("a sourced requirement needs its method (regression or ikemoto-takai)")
 		}

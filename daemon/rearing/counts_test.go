@@ -1,6 +1,7 @@
 package rearing
 
 import (
+	"bytes"
 	"errors"
 	"iter"
 	"math"
@@ -115,7 +116,7 @@ func TestOrderOfEntryUndoAndBackdating(t *testing.T) {
 		if err != nil {
 			rt.Fatal(err)
 		}
-		if !cmp.Equal(bytesOf(t, whole), bytesOf(t, shuffled)) {
+		if !bytes.Equal(bytesOf(t, whole), bytesOf(t, shuffled)) {
 			rt.Fatal("order of entry matters")
 		}
 		// Entered and taken back.
@@ -124,7 +125,7 @@ func TestOrderOfEntryUndoAndBackdating(t *testing.T) {
 		if err != nil {
 			rt.Fatal(err)
 		}
-		if !cmp.Equal(bytesOf(t, whole), bytesOf(t, back)) {
+		if !bytes.Equal(bytesOf(t, whole), bytesOf(t, back)) {
 			rt.Fatal("an undone count left a trace")
 		}
 		if whole.Alive() < 0 || len(whole.Verdicts()) != n {
@@ -144,7 +145,7 @@ func TestOrderOfEntryUndoAndBackdating(t *testing.T) {
 		if err != nil {
 			rt.Fatal(err)
 		}
-		if !cmp.Equal(bytesOf(t, whole), bytesOf(t, restored)) {
+		if !bytes.Equal(bytesOf(t, whole), bytesOf(t, restored)) {
 			rt.Fatal("checkpoint with counts does not restore")
 		}
 	})

@@ -24,7 +24,8 @@ const leastOfDay = 0.05
 // DailyNumbers returns for each coming event and local day how many of the
 // cohort's living animals are expected to pass it, days without any left out.
 // The interval holds doubt about the cohort's rate and the air, which move
-// all animals together, and the chance of each animal.
+// all animals together, and the chance of each animal. Animals are lost on the
+// way as the species' stages say.
 func (p *Progress) DailyNumbers(o *Outlook, loc *time.Location) ([]DayNumbers, error) {
 	worlds, err := p.worlds(o)
 	if err != nil {
@@ -36,7 +37,7 @@ func (p *Progress) DailyNumbers(o *Outlook, loc *time.Location) ([]DayNumbers, e
 	p.walk(o, worlds, func(w, i int, entered []float64) {
 		for s, hour := range entered {
 			if d := dayOf(bounds, hour); d >= 0 {
-				shares[w][s*len(days)+d] += p.own(i)
+				shares[w][s*len(days)+d] += p.own(i) * p.species.survivalTo(int(p.stage[i]), s)
 			}
 		}
 	})

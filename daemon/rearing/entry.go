@@ -38,6 +38,7 @@ type stageDoc struct {
 	parameters           map[string]float64
 	requirement, share   *float64
 	spread               *float64
+	survival             *float64
 	distribution         *string
 	durations            []StageDuration
 	limits               limitsDoc
@@ -134,6 +135,7 @@ func (d stageDoc) over(b stageDoc) stageDoc {
 		d.durations = b.durations
 	}
 	d.spread = over(d.spread, b.spread)
+	d.survival = over(d.survival, b.survival)
 	d.distribution = over(d.distribution, b.distribution)
 	d.limits = d.limits.over(b.limits)
 	if b.delicate != nil {

@@ -34,6 +34,7 @@ type StageExplanation struct {
 	// it does not develop there or stays for good.
 	DaysAt25 float64 `json:"days_at_25_celsius,omitempty"`
 	Spread   float64 `json:"spread_ratio,omitempty"`
+	Survival float64 `json:"survival_ratio,omitempty"`
 	LengthMM float64 `json:"length_millimeters,omitempty"`
 	// Computed says how the constants came from durations, where they did.
 	Computed string   `json:"computed,omitempty"`
@@ -56,7 +57,7 @@ func Explain(sp *Species) Explanation {
 }
 
 func (st *Stage) explain() StageExplanation {
-	e := StageExplanation{ID: st.ID, Name: st.Name, LengthMM: st.LengthMM.TypicalMM, Note: st.Note}
+	e := StageExplanation{ID: st.ID, Name: st.Name, Survival: st.Survival, LengthMM: st.LengthMM.TypicalMM, Note: st.Note}
 	if st.Rate != nil {
 		e.Model, e.Unit = st.Spec.String(), st.Rate.Unit()
 		e.Requirement, e.Spread = st.Requirement, st.Spread

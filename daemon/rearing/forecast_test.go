@@ -2,6 +2,7 @@ package rearing
 
 import (
 	"math"
+	"sync"
 	"testing"
 	"time"
 
@@ -252,4 +253,27 @@ func TestHourOfFindsTheFirstHour(t *testing.T) {
 			t.Fatalf("hour %v is not the first", got)
 		}
 	})
+}
+
+func TestOneOutlookServesManyGoroutines(t *testing.T) {
+	o := outlook(t, ConstantAir(24), AirUncertainty{DayMeanSDC: 1, Persistence: 0.5}, 60)
+	p := newProgress(t, species(t, "cydia-pomonella"))
+	var wg sync.WaitGroup
+	medians := make([]time.Time, 4)
+	for g := range medians {
+		wg.Go(func() {
+			f, err := p.Forecast(o)
+			if err != nil {
+				t.Error(err)
+				return
+			}
+			medians[g] = f.Events[0].Median
+		})
+	}
+	wg.Wait()
+	for _, m := range medians {
+		if m.IsZero() || !m.Equal(medians[0]) {
+			t.Errorf("medians %v differ", medians)
+		}
+	}
 }

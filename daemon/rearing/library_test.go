@@ -126,3 +126,14 @@ func TestFromStageDurations(t *testing.T) {
 		t.Error("a duration below the threshold was accepted")
 	}
 }
+
+func TestSurvivalIsPublishedOrAbsent(t *testing.T) {
+	for _, sp := range library(t).All() {
+		share, stated := sp.Survival()
+		// Bombyx mori: 93.15 % hatch and 93.12 % pupate at 25 °C and 70 to 80 %
+		// (Hussain et al. 2011, Afr. J. Biotechnol.).
+		if want := sp.ID == "bombyx-mori"; stated != want || want && math.Abs(share-0.9315*0.9312) > 0.005 {
+			t.Errorf("%s: survival %v, stated %v", sp.ID, share, stated)
+		}
+	}
+}

@@ -109,15 +109,27 @@ func (p *Progress) shares() []float64 {
 	return shares
 }
 
-// MainStage is the stage that most animals are in.
-func (p *Progress) MainStage() StageID {
-	best, at := -1.0, 0
-	for s, share := range p.shares()[:len(p.species.Stages)] {
-		if share > best {
-			best, at = share, s
+// Main is the stage that most animals are believed to be in after all counts,
+// and how much of it the mean of them has passed, 0 to 1; 1 for adults without
+// an end.
+func (p *Progress) Main() (stage StageID, progress float64) {
+	shares := p.shares()[:len(p.species.Stages)]
+	at := 0
+	for s, share := range shares {
+		if share > shares[at] {
+			at = s
 		}
 	}
-	return p.species.Stages[at].ID
+	stage = p.species.Stages[at].ID
+	if p.endless(at) || shares[at] == 0 {
+		return stage, 1
+	}
+	for i, s := range p.stage {
+		if int(s) == at {
+			progress += p.share(i) * (1 - (p.target[i]-p.sums[at])/p.requirement(i, at))
+		}
+	}
+	return stage, math.Min(1, math.Max(0, progress/shares[at]))
 }
 
 // Alive is the number of living animals as far as counts tell.

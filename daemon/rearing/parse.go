@@ -141,6 +141,7 @@ func (r *reader) stage(n ast.Node, path string) (stageDoc, bool) {
 		"share_of":                r.text(&d.shareOf),
 		"durations":               r.list(r.duration(&d.durations)),
 		"spread":                  r.number(&d.spread, 0, maxSpread, "(ratio)"),
+		"survival":                r.number(&d.survival, 0.001, 1, "(ratio)"),
 		"distribution":            r.choice(&d.distribution, string(Weibull), string(LogNormal)),
 		"limits":                  r.limits(&d.limits),
 		"delicate":                r.list(r.window(&d.delicate)),

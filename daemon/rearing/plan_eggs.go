@@ -19,7 +19,8 @@ type EggRequest struct {
 	By         time.Time
 	Within     time.Duration
 	// Survival is the share of eggs that become adults, with its standard
-	// deviation from cohort to cohort; 0 is 0.6 and 0.15, assumed.
+	// deviation from cohort to cohort; 0 is what the species' stages state,
+	// and 0.6 where they state nothing, ± 0.15, assumed.
 	Survival, SurvivalSD float64
 	// Chance is how sure it must be, 0.5 to 0.99; 0 is 0.8.
 	Chance float64
@@ -41,7 +42,7 @@ type EggPlan struct {
 	Chance float64 `json:"chance"`
 	// InTime is the share of surviving animals expected to emerge in time.
 	InTime float64 `json:"in_time_ratio"`
-	// SurvivalAssumed is set when the facility stated no survival.
+	// SurvivalAssumed is set when the request stated no survival.
 	SurvivalAssumed bool `json:"survival_assumed"`
 }
 
@@ -59,6 +60,9 @@ func PlanEggs(sp *Species, o *Outlook, req EggRequest) ([]EggPlan, error) {
 	assumed := req.Survival == 0
 	if assumed {
 		req.Survival, req.SurvivalSD = assumedSurvival, assumedSurvivalSD
+		if share, stated := sp.Survival(); stated {
+			req.Survival = share
+		}
 	}
 	if req.Within == 0 {
 		req.Within = 10 * 24 * time.Hour

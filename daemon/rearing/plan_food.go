@@ -73,11 +73,12 @@ func (p *Progress) HostPlant(o *Outlook, loc *time.Location, food map[StageID]fl
 				// the typical animal takes so long.
 				to = from + 24*st.Requirement/math.Max(1e-9, st.Rate.PerDay(o.temps[0][o.hours]))
 			}
+			reach := p.own(i) * p.species.survivalTo(int(p.stage[i]), s)
 			for d := max(0, sort.SearchFloat64s(bounds, from)-1); d < len(days)-1 && bounds[d] < to; d++ {
 				overlap := math.Max(0, math.Min(to, bounds[d+1])-math.Max(from, bounds[d]))
-				eaten[w][d] += p.own(i) * grams * overlap / math.Max(to-from, 1e-6)
+				eaten[w][d] += reach * grams * overlap / math.Max(to-from, 1e-6)
 				if noon := (bounds[d] + bounds[d+1]) / 2; noon >= from && noon < to {
-					feeding[w][d] += p.own(i)
+					feeding[w][d] += reach
 				}
 			}
 		}

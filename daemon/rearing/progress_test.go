@@ -1,7 +1,10 @@
 package rearing
 
 import (
+	"bytes"
+	"encoding/binary"
 	"errors"
+	"hash/crc32"
 	"math"
 	"testing"
 	"time"
@@ -320,5 +323,52 @@ func TestNonlinearStagesPassAsTheirRateSays(t *testing.T) {
 	}
 	if got := sp.Stages[0]; got.Rate.Unit() != "stages" || got.DegreeDays == nil || got.Requirement != 1 || got.Assumed {
 		t.Errorf("egg %+v", got)
+	}
+}
+
+func FuzzRestoreProgress(f *testing.F) {
+	lib, err := Library()
+	if err != nil {
+		f.Fatal(err)
+	}
+	sp, _ := lib.Species("vanessa-cardui")
+	p, err := NewProgressOfSize(sp, cohort(sp, 9), Size{Individuals: 8, Rates: 3})
+	if err != nil {
+		f.Fatal(err)
+	}
+	_ = p.Advance(constant(t0, 100*time.Hour, 25))
+	_ = p.Count(Count{Time: p.Time(), Stage: "egg", Seen: 3, Of: 9, Lost: 1})
+	data, err := p.MarshalBinary()
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(data[:len(data)-4])
+	f.Fuzz(func(t *testing.T, body []byte) {
+		// A right checksum over damaged content must not crash either.
+		sealed := binary.LittleEndian.AppendUint32(bytes.Clone(body), crc32.ChecksumIEEE(body))
+		if q, err := RestoreProgress(sp, cohort(sp, 9), sealed); err == nil {
+			again, err := q.MarshalBinary()
+			if err != nil || len(again) == 0 {
+				t.Fatalf("restored state cannot be kept: %v", err)
+			}
+		}
+	})
+}
+
+func TestMainStageFollowsCounts(t *testing.T) {
+	sp := species(t, "vanessa-cardui")
+	p := newProgress(t, sp)
+	_ = p.Advance(constant(t0, 8*24*time.Hour, 25))
+	if s, x := p.Main(); s != "larva-2" || x < 0.2 || x > 0.9 {
+		t.Errorf("before counting %s %v", s, x)
+	}
+	if err := p.Count(Count{Time: p.Time(), Stage: "larva-3", Seen: 50, Of: 52}); err != nil {
+		t.Fatal(err)
+	}
+	if s, x := p.Main(); s != "larva-3" || !(x >= 0 && x < 1) {
+		t.Errorf("after counting %s %v", s, x)
+	}
+	if p.Typical().Stage != "larva-2" {
+		t.Errorf("typical animal in %s, want larva-2 as the plain thermal time says", p.Typical().Stage)
 	}
 }

@@ -82,6 +82,9 @@ type Stage struct {
 	// Spread is the coefficient of variation of Requirement in one cohort.
 	Spread       float64
 	Distribution Distribution
+	// Survival is the share of animals that pass the stage alive; 1 where the
+	// entry states none. Booked losses come on top of it.
+	Survival float64
 	// Durations are the observations the constants were computed from.
 	Durations []StageDuration
 	Limits    StageLimits
@@ -209,6 +212,26 @@ func (sp *Species) Source() string {
 		}
 	}
 	return strings.Join(all, "; ")
+}
+
+// Survival is the share of animals that pass all stages alive, and whether the
+// entry states any.
+func (sp *Species) Survival() (share float64, stated bool) {
+	share = 1
+	for i := range sp.Stages {
+		share *= sp.Stages[i].Survival
+		stated = stated || sp.Stages[i].Survival < 1
+	}
+	return share, stated
+}
+
+// survivalTo is the share of animals now in stage from that reach stage to.
+func (sp *Species) survivalTo(from, to int) float64 {
+	share := 1.0
+	for s := from; s < to; s++ {
+		share *= sp.Stages[s].Survival
+	}
+	return share
 }
 
 // EventName names the event with which animals enter a stage: "hatching" for

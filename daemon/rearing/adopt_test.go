@@ -1,0 +1,39 @@
+package rearing
+
+import (
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+func TestAdoptedConstantsReplaceTheLibrarys(t *testing.T) {
+	c, err := library(t).With([]Entry{Adopted("morpho-peleides", []StageConstants{
+		{Stage: "pupa", LowerC: 11.2, Requirement: 151, Spread: 0.05, Method: Regression, Source: "12 cohorts of 2025 and 2026"},
+	})})
+	if err != nil {
+		t.Fatal(err)
+	}
+	sp, _ := c.Species("morpho-peleides")
+	at, _ := sp.StageIndex("pupa")
+	st := sp.Stages[at]
+	if *st.Spec.LowerC != 11.2 || st.Requirement != 151 || st.Spread != 0.05 || st.Method != Regression ||
+		st.Source != "12 cohorts of 2025 and 2026" || st.Assumed || st.Durations != nil {
+		t.Errorf("pupa %+v", st)
+	}
+	if !sp.Stages[0].Assumed {
+		t.Error("the egg is no longer marked as assumed")
+	}
+	if _, err := library(t).With([]Entry{Adopted("morpho-peleides", []StageConstants{{Stage: "pupa", LowerC: 11.2}})}); err == nil {
+		t.Error("a requirement of zero was adopted")
+	}
+}
+
+func TestLossesAddUpByStageAndCause(t *testing.T) {
+	got := SumLosses([]Loss{
+		{t0, "pupa", "mould", 2}, {t0, "egg", "dark eggs", 3}, {t0, "pupa", "mould", 1}, {t0, "egg", "ants", 4},
+	})
+	want := []LossSum{{"egg", "ants", 4}, {"egg", "dark eggs", 3}, {"pupa", "mould", 3}}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Error(diff)
+	}
+}
