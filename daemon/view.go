@@ -110,6 +110,10 @@ func (c *core) cohortView(s *cohortState) (CohortView, bool) {
 	}
 	if f := s.forecast.forecast; f != nil {
 		for _, e := range f.Next() {
+			if e.Passed >= mostPassed {
+				// Only stragglers are left: nothing to get ready for.
+				continue
+			}
 			v.Expected = append(v.Expected, ExpectedEvent{Event: e.Name, Stage: e.Stage, Early: e.Early, Median: e.Median, Late: e.Late})
 		}
 	}
@@ -139,6 +143,9 @@ func pointValue(p *conditions.Point) *float64 {
 	v := p.Value
 	return &v
 }
+
+// mostPassed is the share of a cohort after which an event is behind it.
+const mostPassed = 0.9
 
 // annunciationKey tells annunciations apart in the totals.
 type annunciationKey struct {

@@ -41,7 +41,7 @@ const (
 	demoBuffered = 10 * 24 * time.Hour
 	// demoTick is how often the demo's clock is looked at.
 	demoTick    = 250 * time.Millisecond
-	demoQuiesce = 2000 // milliseconds to let publishing end
+	demoQuiesce = 50 // milliseconds; what was published has been confirmed
 )
 
 // Run implements the subcommand.

@@ -122,7 +122,7 @@ func (s *service) run(ctx context.Context, ready func()) (err error) {
 	part("clock", func() error { s.tick(ctx, ticks); return nil })
 	part("housekeeping", func() error { return s.keepHouse(ctx) })
 
-	server, err := dashboards.Server(s.engine, buildVersion(), web.Options{Now: s.clock, Log: s.logger})
+	server, err := dashboards.Server(s.engine, buildVersion(), web.Options{Log: s.logger})
 	if err != nil {
 		stop()
 		parts.Wait()

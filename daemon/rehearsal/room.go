@@ -20,7 +20,7 @@ const (
 	pressurePa              = 101325.0
 	molarRatioWaterAir      = 0.621945
 	secondsPerHour          = 3600.0
-	contentsHeatPerAirHeat  = 4.0 // cages, shelves and plants move with the air
+	contentsHeatPerAirHeat  = 14.0 // cages, shelves and plants move with the air
 	contentsWaterPerAirMass = 3.0 // leaves, soil and cloth hold vapour too
 )
 

@@ -71,7 +71,7 @@ func heated(volumeM3, dayC, nightC, percent float64) Design {
 	return Design{
 		VolumeM3: volumeM3, WallWPerK: 0.7 * math.Pow(volumeM3, 0.85) * 1.5, SurfaceWPerK: 8 * math.Pow(volumeM3, 0.85),
 		WallHeatJPerK: 1e5 * volumeM3, AirChangesPerHour: 0.4, VentChangesPerHour: 8,
-		HeaterW: 45 * volumeM3, HumidifierGPerS: 0.006 * volumeM3, TankG: 1500 * volumeM3,
+		HeaterW: 60 * volumeM3, HumidifierGPerS: 0.006 * volumeM3, TankG: 1500 * volumeM3,
 		PlantGPerSPerKPa: 0.0008 * volumeM3, SunW: 5 * volumeM3,
 		DayC: dayC, NightC: nightC, HumidityPercent: percent, VentAboveC: dayC + 3,
 	}
@@ -98,13 +98,13 @@ func Cohorts(begin time.Time) []rearing.Cohort {
 		}
 	}
 	return []rearing.Cohort{
-		cohort("monarch-7", "danaus-plexippus", "egg", 1.5, 140, "nursery"),
+		cohort("monarch-7", "danaus-plexippus", "egg", 2.4, 140, "nursery"),
 		cohort("morpho-3", "morpho-peleides", "larva-2", 6, 60, "nursery"),
-		cohort("postman-12", "heliconius-melpomene", "larva-3", 4, 85, "larva-hall"),
-		cohort("monarch-5", "danaus-plexippus", "larva-5", 4.9, 90, "larva-hall"),
-		cohort("owl-2", "caligo-memnon", "pupa", 9, 40, "pupa-room"),
+		cohort("postman-12", "heliconius-melpomene", "larva-3", 1.2, 85, "larva-hall"),
+		cohort("monarch-5", "danaus-plexippus", "larva-5", 4.6, 90, "larva-hall"),
+		cohort("owl-2", "caligo-memnon", "pupa", 11, 40, "pupa-room"),
 		cohort("mormon-4", "papilio-polytes", "prepupa", 0.75, 70, "pupa-room"),
-		cohort("monarch-4", "danaus-plexippus", "pupa", 8, 75, "emergence"),
+		cohort("monarch-4", "danaus-plexippus", "pupa", 5.6, 75, "emergence"),
 	}
 }
 
