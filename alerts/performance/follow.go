@@ -73,7 +73,8 @@ func (f *follower) take(e Entry) {
 	switch e.Event {
 	case alerts.EventRaise, alerts.EventRecur:
 		f.active[e.Key] = e.Time
-		times := append(f.recent[e.Key], e.Time)
+		f.recent[e.Key] = append(f.recent[e.Key], e.Time)
+		times := f.recent[e.Key]
 		times = times[max(0, len(times)-chatterCount):]
 		f.recent[e.Key] = times
 		if within && len(times) == chatterCount && e.Time.Sub(times[0]) <= chatterWithin {
