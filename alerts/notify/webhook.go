@@ -228,7 +228,7 @@ func signingKey(secret string) ([]byte, error) {
 
 func sign(key []byte, id, stamp string, body []byte) string {
 	mac := hmac.New(sha256.New, key)
-	fmt.Fprintf(mac, "%s.%s.", id, stamp)
+	mac.Write([]byte(id + "." + stamp + "."))
 	mac.Write(body)
 	return base64.StdEncoding.EncodeToString(mac.Sum(nil))
 }

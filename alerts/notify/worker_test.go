@@ -194,7 +194,7 @@ func TestFreshNewsGoesFirst(t *testing.T) {
 			n.Occurrence = int64(i + 1)
 			o.add(plan(t, n, []string{"lead"}, "mail")...)
 		}
-		mail := &recorder{answer: func(_ int, m notify.Message) error {
+		mail := &recorder{answer: func(int, notify.Message) error {
 			time.Sleep(20 * time.Second)
 			return fmt.Errorf("time-out")
 		}}

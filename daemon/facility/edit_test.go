@@ -36,24 +36,24 @@ const newcomerText = `- id: newcomer
         - {quantity: humidity, at: /h, unit: "%"}
 `
 
-func indented(text, by string) string {
-	return by + strings.TrimSuffix(strings.ReplaceAll(text, "\n", "\n"+by), by)
+func indentedNewcomer() string {
+	return "  " + strings.TrimSuffix(strings.ReplaceAll(newcomerText, "\n", "\n  "), "  ")
 }
 
 func TestAddSensorKeepsTheRestOfTheFile(t *testing.T) {
 	const first = "sensors: # all of them\n  # the old one\n  - id: s\n    inputs:\n      - topic: t\n        format: plain\n        values: [{quantity: temperature, unit: K}]\n"
 	tests := map[string]struct{ before, after string }{
-		"no list yet":                        {base, base + "\nsensors:\n" + indented(newcomerText, "  ")},
-		"no list and no line break":          {strings.TrimSuffix(base, "\n"), base + "\nsensors:\n" + indented(newcomerText, "  ")},
-		"at the end":                         {base + first, base + first + indented(newcomerText, "  ")},
-		"at the end without line break":      {base + strings.TrimSuffix(first, "\n"), base + first + indented(newcomerText, "  ")},
-		"before another section":             {base + first + "\n# people follow\npeople: []\n", base + first + indented(newcomerText, "  ") + "\n# people follow\npeople: []\n"},
-		"comment that belongs to the sensor": {base + first + "    # watch its battery\n", base + first + "    # watch its battery\n" + indented(newcomerText, "  ")},
+		"no list yet":                        {base, base + "\nsensors:\n" + indentedNewcomer()},
+		"no list and no line break":          {strings.TrimSuffix(base, "\n"), base + "\nsensors:\n" + indentedNewcomer()},
+		"at the end":                         {base + first, base + first + indentedNewcomer()},
+		"at the end without line break":      {base + strings.TrimSuffix(first, "\n"), base + first + indentedNewcomer()},
+		"before another section":             {base + first + "\n# people follow\npeople: []\n", base + first + indentedNewcomer() + "\n# people follow\npeople: []\n"},
+		"comment that belongs to the sensor": {base + first + "    # watch its battery\n", base + first + "    # watch its battery\n" + indentedNewcomer()},
 		"dashes at the margin": {
 			base + strings.ReplaceAll(first, "\n  ", "\n") + "people: []\n", base + strings.ReplaceAll(first, "\n  ", "\n") + newcomerText + "people: []\n",
 		},
 		"carriage returns": {
-			strings.ReplaceAll(base+first, "\n", "\r\n"), strings.ReplaceAll(base+first+indented(newcomerText, "  "), "\n", "\r\n"),
+			strings.ReplaceAll(base+first, "\n", "\r\n"), strings.ReplaceAll(base+first+indentedNewcomer(), "\n", "\r\n"),
 		},
 	}
 	for name, tt := range tests {

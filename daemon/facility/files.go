@@ -17,9 +17,6 @@ const secretLimitBytes = 64 << 10
 // Secret says where a password or key is kept. The zero value is no secret.
 type Secret struct{ File, Env string }
 
-// Given reports whether there is a secret.
-func (s Secret) Given() bool { return s.File != "" || s.Env != "" }
-
 // Read returns the secret without line breaks at its end. It is read anew
 // each time, so that a changed password needs no restart. No secret gives
 // "" and no error; an empty one is an error.

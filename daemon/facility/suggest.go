@@ -1,6 +1,7 @@
 package facility
 
 import (
+	"slices"
 	"strings"
 	"unicode/utf8"
 )
@@ -37,7 +38,7 @@ func sameButUnit(a, b string) bool {
 	}
 	stemA, unitA, okA := cutLast(a)
 	stemB, unitB, okB := cutLast(b)
-	isUnit := func(u string) bool { return strings.Contains(" "+unitWords+" ", " "+u+" ") }
+	isUnit := func(u string) bool { return slices.Contains(strings.Fields(unitWords), u) }
 	switch {
 	case okA && okB && stemA == stemB:
 		return isUnit(unitA) && isUnit(unitB)

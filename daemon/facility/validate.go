@@ -41,8 +41,8 @@ func (d *document) validate(f *Facility) {
 	rooms := d.validateRooms(f)
 	d.validateSensors(f, rooms)
 	d.validatePeople(f)
-	for name, tuning := range f.Alarms {
-		d.validateTuning(name, tuning)
+	for name := range f.Alarms {
+		d.validateTuning(name)
 	}
 }
 
@@ -215,7 +215,7 @@ func (d *document) secret(path, word, file, env string) bool {
 	return file != "" || env != ""
 }
 
-func (d *document) validateTuning(name alerts.Condition, t Tuning) {
+func (d *document) validateTuning(name alerts.Condition) {
 	path := "alarms." + string(name)
 	units := deadbandUnits()
 	unit, known := units[name]
