@@ -95,7 +95,7 @@ func (s *cohortState) advance(p *progress, seg roomair.Segment) error {
 		}
 		p.counted++
 		if !count.Undone {
-			if err := applyCount(p.Progress, count); err != nil {
+			if err := p.Count(count); err != nil {
 				return fmt.Errorf("count %d of cohort %s: %w", count.ID, s.cohort.ID, err)
 			}
 		}
@@ -285,7 +285,7 @@ func (c *core) goLive(s *cohortState) error {
 	// A count newer than the newest reading is taken at the air's end.
 	for ; live.counted < len(s.counts); live.counted++ {
 		if count := s.counts[live.counted]; !count.Undone {
-			if err := applyCount(live.Progress, count); err != nil {
+			if err := live.Count(count); err != nil {
 				return err
 			}
 		}
@@ -293,5 +293,3 @@ func (c *core) goLive(s *cohortState) error {
 	s.live = live.Progress
 	return nil
 }
-
-func applyCount(*rearing.Progress, rearing.Count) error { return nil }

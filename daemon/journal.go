@@ -298,18 +298,11 @@ func (c *core) recordCount(count rearing.Count) error {
 	}
 	c.lastCount++
 	count.ID = c.lastCount
-	at, _ := slices.BinarySearchFunc(s.counts, count, byCountTime)
-	s.counts = slices.Insert(s.counts, at, count)
+	at, _ := slices.BinarySearchFunc(s.counts, count, rearing.CompareCounts)
+	s.counts = slices.Insert(slices.Clone(s.counts), at, count)
 	s.redoFrom(count.Time)
 	c.out.Counts = append(c.out.Counts, count)
 	return c.cohortChanged(s)
-}
-
-func byCountTime(a, b rearing.Count) int {
-	if d := a.Time.Compare(b.Time); d != 0 {
-		return d
-	}
-	return int(a.ID - b.ID)
 }
 
 func (c *core) undoCount(id rearing.CountID) error {
