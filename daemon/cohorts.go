@@ -265,6 +265,20 @@ func (c *core) redoCohorts(at time.Time) error {
 	return nil
 }
 
+// catchingUp reports whether something is still to be taken into the cohort's
+// past.
+func (c *core) catchingUp(s *cohortState) bool {
+	if !s.redo.IsZero() {
+		return true
+	}
+	for _, p := range s.cohort.Placements {
+		if room := c.roomBy[p.Room]; room != nil && !room.track.late.From.IsZero() {
+			return true
+		}
+	}
+	return false
+}
+
 // goLive brings the cohort's live progress up to the newest readings.
 func (c *core) goLive(s *cohortState) error {
 	live := s.base.clone()

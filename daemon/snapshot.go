@@ -135,6 +135,9 @@ type CohortView struct {
 	// gathered since the cohort's start; Estimated is the part of it gathered
 	// over bridged gaps in the air.
 	ThermalTime, Estimated float64
+	// CatchingUp is set while readings that arrived late, or a change of the
+	// cohort's past, are still to be taken in.
+	CatchingUp bool
 	// Assumed is set when the species' constants are assumptions to verify
 	// on site and not published values; Source says which.
 	Assumed bool

@@ -34,7 +34,7 @@ type lateness struct {
 // would cost far more than the stream itself, so it waits until the stream has
 // dried up, but not for ever.
 const (
-	lateQuiet   = tickEvery
+	lateQuiet   = 10 * time.Second
 	lateLongest = 15 * time.Minute
 )
 

@@ -102,6 +102,7 @@ func (c *core) cohortView(s *cohortState) (CohortView, bool) {
 		Stage: typical.Stage, StageName: s.species.StageName(typical.Stage), StageProgress: typical.StageProgress,
 		Individuals: s.live.Alive(), ThermalTime: typical.DegreeDays, Estimated: typical.Estimated,
 		Assumed: s.species.Assumed(), Source: s.species.Source(), Start: s.cohort.Start, Note: s.cohort.Note,
+		CatchingUp: c.catchingUp(s),
 	}
 	for _, share := range s.live.Shares() {
 		if share.Share > 0 {

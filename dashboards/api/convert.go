@@ -82,7 +82,7 @@ func cohortOf(c *daemon.CohortView) Cohort {
 	out := Cohort{
 		ID: string(c.ID), Species: string(c.Species), SpeciesName: c.SpeciesName, Room: string(c.Room),
 		Stage: string(c.Stage), StageName: c.StageName, Individuals: c.Individuals, Progress: finite(c.StageProgress),
-		ThermalTime: finite(c.ThermalTime), Estimated: finite(c.Estimated), HeatInjury: scaled(c.HeatInjury, 1),
+		ThermalTime: finite(c.ThermalTime), Estimated: finite(c.Estimated), CatchingUp: c.CatchingUp, HeatInjury: scaled(c.HeatInjury, 1),
 		Assumed: c.Assumed, Source: c.Source, Start: c.Start.UTC(), Note: c.Note,
 		Stages: []Share{}, Expected: []Event{}, Counts: []Count{},
 	}

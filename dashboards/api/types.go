@@ -114,6 +114,7 @@ type Cohort struct {
 	Progress    float64   `json:"stage_progress_ratio"`
 	ThermalTime float64   `json:"thermal_time_degree_days"`
 	Estimated   float64   `json:"estimated_thermal_time_degree_days" doc:"part of the thermal time gathered over bridged gaps in the air"`
+	CatchingUp  bool      `json:"catching_up" doc:"true while readings that arrived late are still to be taken into the thermal time"`
 	HeatInjury  *float64  `json:"heat_injury_ratio,omitempty"`
 	Assumed     bool      `json:"assumed" doc:"true when the species' constants are assumptions to verify on site"`
 	Source      string    `json:"source,omitempty"`
