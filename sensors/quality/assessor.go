@@ -152,11 +152,11 @@ func (a *Assessor) gapSeconds() float64 {
 	return math.Max(minGapSeconds, 3*a.s.IntervalSeconds)
 }
 
-// A step may grow beyond a minute and a single-reading spike beyond five, since
+// A step may grow beyond a minute and a single-reading spike beyond ten, since
 // the air of a room takes that long to recover.
 const (
 	stepSeconds  = 60.0
-	spikeSeconds = 300.0
+	spikeSeconds = 600.0
 )
 
 // scale is how much larger than within a unit of time a change over seconds

@@ -26,7 +26,7 @@ type Config struct {
 	StepSuspect float64 `json:"step_suspect,omitzero"`
 	StepFail    float64 `json:"step_fail,omitzero"`
 	// SpikeSuspect and SpikeFail bound a single reading's distance from
-	// both its neighbours, growing likewise beyond five minutes.
+	// both its neighbours, growing likewise beyond ten minutes.
 	SpikeSuspect float64 `json:"spike_suspect,omitzero"`
 	SpikeFail    float64 `json:"spike_fail,omitzero"`
 

@@ -22,8 +22,8 @@ type NeighbourConfig struct {
 	DriftSize  float64 `json:"drift_size"`
 	DriftSlack float64 `json:"drift_slack"`
 	DriftSum   float64 `json:"drift_sum"`
-	// UnitJump and NoiseRatio are as in Config. Against the neighbours even a
-	// slow sensor's noise shows, which alone looks like the room's own cycles.
+	// UnitJump and NoiseRatio are as in Config. Against the neighbours the
+	// noise of a sensor that reports every few minutes shows better.
 	UnitJump   float64 `json:"unit_jump"`
 	NoiseRatio float64 `json:"noise_ratio"`
 }
@@ -204,7 +204,7 @@ func (m *member) take(at int64, value float64) {
 
 // noise takes the differential spike size of the newest three deviations.
 func (m *member) noise(at int64, deviation, ratio float64) {
-	if m.Aparts == 2 && ratio > 0 {
+	if m.Aparts == 2 && ratio > 0 && m.Interval <= noiseMaxInterval {
 		m.Noise.take(at, spikeDifferential(m.Apart[0], m.Apart[1], deviation), noiseMinApart, m.Step.Resolution/4, ratio)
 	}
 	m.Aparts = min(m.Aparts+1, 2)

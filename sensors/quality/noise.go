@@ -17,6 +17,9 @@ const (
 	noiseRelearn     = 7 * 24
 	noiseSmallest    = 1e-3
 	noiseBinsPerFold = 4
+	// noiseMaxInterval in seconds: a sensor that reports less often samples the
+	// room's own cycles at random, which hides its noise and can look like it.
+	noiseMaxInterval = 900
 )
 
 // noiseState estimates a series' noise hour by hour. The measure is the
@@ -44,7 +47,7 @@ type noiseState struct {
 
 // noise takes one differential spike size.
 func (a *Assessor) noise(at int64, size float64) {
-	if a.c.NoiseRatio > 0 {
+	if a.c.NoiseRatio > 0 && a.s.IntervalSeconds <= noiseMaxInterval {
 		a.s.Noise.take(at, size, noiseMinCount, a.noiseFloor(), a.c.NoiseRatio)
 	}
 }

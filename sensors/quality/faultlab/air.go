@@ -21,7 +21,8 @@ type kind struct {
 	rippleC float64
 	// wanderC and wanderRH are the standard deviations of the slow wander.
 	wanderC, wanderRH float64
-	// doors and mists are how many a day; mistRH is the mean rise in percent.
+	// doors and mists are how many a day; mistRH is the mean rise in percent,
+	// as it would be in air of 70 %.
 	doors, mists, mistRH float64
 }
 
@@ -32,7 +33,7 @@ func kinds() []kind {
 	return []kind{
 		{"nursery", 27, 22, 70, 75, 0.15, 0.3, 1.5, 10, 6, 10},
 		{"steady", 21, 21, 60, 60, 0.02, 0.03, 0.3, 1, 0, 0},
-		{"humid", 24, 24, 90, 91, 0.05, 0.1, 0.8, 4, 8, 6},
+		{"humid", 24, 24, 90, 91, 0.05, 0.1, 0.8, 4, 8, 15},
 		{"cool", 6, 6, 78, 78, 0.2, 0.1, 1, 2, 0, 0},
 	}
 }
@@ -106,6 +107,12 @@ func (a *air) step(dt float64) {
 func (a *air) at(exposure float64) (celsius, percent float64) {
 	ripple := a.rippleC * math.Sin(2*math.Pi*a.seconds/720)
 	celsius = a.baseC + a.slowC + ripple + exposure*(a.doorC-0.04*a.mistRH)
-	percent = a.baseRH + a.slowRH - 2*ripple + exposure*(a.doorRH+a.mistRH)
-	return celsius, math.Min(math.Max(percent, 5), 100)
+	percent = a.baseRH + a.slowRH - 2*ripple + exposure*a.doorRH
+	return celsius, moister(math.Min(math.Max(percent, 5), 100), exposure*a.mistRH)
+}
+
+// moister adds to a humidity what would be added at 70 %: the nearer air is to
+// saturation the less it takes up, and it does not go beyond.
+func moister(percent, add float64) float64 {
+	return 100 - (100-percent)*math.Exp(-add/30)
 }

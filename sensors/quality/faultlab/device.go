@@ -17,7 +17,7 @@ const (
 	Stuck        Fault = "stuck"
 	DriftSlow    Fault = "drift 0.1 °C/day"
 	NoiseFive    Fault = "noise x5"
-	NoiseSlow    Fault = "noise x5, slow sensor"
+	NoiseSlow    Fault = "noise x5, every 5 min"
 	Dropout      Fault = "dropout"
 	Exchanged    Fault = "swap of two sensors"
 	Condensation Fault = "100 % condensation"
@@ -98,7 +98,7 @@ func (d *device) feel(a *air, dt float64) {
 	d.slowRH = wander(d.r, d.slowRH, 0.4, dt, 86400)
 	c, rh := a.at(d.exposure)
 	c += d.placeC + d.slowC
-	rh = math.Min(rh+d.placeRH+d.slowRH, 100)
+	rh = moister(rh, d.placeRH+d.slowRH)
 	if !d.started {
 		d.started, d.feltC, d.feltRH = true, c, rh
 	}

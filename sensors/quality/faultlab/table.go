@@ -256,8 +256,8 @@ func trial(r *rand.Rand, fault Fault) outcome {
 		// Finer than its noise, or there is nothing to see.
 		d.interval, d.stepC, d.stepRH = 60, min(d.stepC, 0.1), min(d.stepRH, 0.1)
 	case NoiseSlow:
-		// Alone such a sensor's noise hides behind the room's own cycles.
-		d.interval, d.stepC, d.stepRH = []float64{300, 1800}[r.IntN(2)], min(d.stepC, 0.1), min(d.stepRH, 0.1)
+		// At five minutes noise begins to hide behind the room's cycles.
+		d.interval, d.stepC, d.stepRH = 300, min(d.stepC, 0.1), min(d.stepRH, 0.1)
 	}
 	f.run(learnDays*daySeconds+daySeconds*r.Float64(), nil)
 	inject(f, d, fault, r, guilty)
@@ -283,7 +283,7 @@ func inject(f *facility, d *device, fault Fault, r *rand.Rand, guilty map[sensor
 	}
 	d.fault, d.since = fault, f.seconds
 	d.humid = r.IntN(2) == 0
-	d.size = (4 + 8*r.Float64()) * math.Copysign(1, r.Float64()-0.5)
+	d.size = (6 + 6*r.Float64()) * math.Copysign(1, r.Float64()-0.5)
 }
 
 // clean counts complaints about four rooms without any fault.
