@@ -52,7 +52,7 @@ func (a Alarm) forget(now time.Time) Alarm {
 }
 
 // offDelay is the off-delay in force, longer while the alarm chatters.
-func (a Alarm) offDelay(d Definition) time.Duration {
+func (a Alarm) offDelay(d *Definition) time.Duration {
 	if a.Chattering {
 		return max(d.OffDelay, ChatterHold)
 	}

@@ -90,7 +90,7 @@ func (m *Machine) Suppress(key Key, by string, now time.Time) ([]Transition, err
 	out = append(out, m.apply(key, func(s *step) {
 		s.silence(EventSuppress, "", by, func(a *Alarm) { a.SuppressedBy = by })
 	})...)
-	return append(out, m.refold()...), nil
+	return append(out, m.refoldAfter(key)...), nil
 }
 
 // Unsuppress ends suppression by design.
@@ -119,7 +119,7 @@ func (m *Machine) OutOfService(key Key, who, reason string, now time.Time) ([]Tr
 			a.OutOfService, a.OutOfServiceBy, a.OutOfServiceReason = true, who, reason
 		})
 	})...)
-	return append(out, m.refold()...), nil
+	return append(out, m.refoldAfter(key)...), nil
 }
 
 // ReturnToService ends maintenance.
@@ -140,7 +140,7 @@ func (m *Machine) ReturnToService(key Key, who string, now time.Time) ([]Transit
 // the alarm goes straight from one silence into the other, without a call.
 func (m *Machine) release(key Key, event Event, who string, unset func(*Alarm)) []Transition {
 	out := m.apply(key, func(s *step) { s.restore(event, who, "", unset) })
-	return append(out, m.refold()...)
+	return append(out, m.refoldAfter(key)...)
 }
 
 // Reset lets go of a latched alarm that has been acknowledged.

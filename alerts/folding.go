@@ -1,6 +1,7 @@
 package alerts
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -29,10 +30,12 @@ type FoldRule struct {
 type folding struct {
 	rules map[Condition][]FoldRule
 	depth map[Condition]int
+	// roots are the conditions that fold others.
+	roots map[Condition]bool
 }
 
-func newFolding(rules []FoldRule, defs map[Condition]Definition) (folding, error) {
-	f := folding{rules: map[Condition][]FoldRule{}, depth: map[Condition]int{}}
+func newFolding(rules []FoldRule, defs map[Condition]*Definition) (folding, error) {
+	f := folding{rules: map[Condition][]FoldRule{}, depth: map[Condition]int{}, roots: map[Condition]bool{}}
 	var faults []error
 	for _, rule := range rules {
 		if _, known := defs[rule.Root]; !known {
@@ -41,6 +44,7 @@ func newFolding(rules []FoldRule, defs map[Condition]Definition) (folding, error
 		if rule.Grace < 0 {
 			faults = append(faults, fmt.Errorf("folding: grace of root %q is negative", rule.Root))
 		}
+		f.roots[rule.Root] = true
 		for _, c := range rule.Folds {
 			if _, known := defs[c]; !known {
 				faults = append(faults, fmt.Errorf("folding: %q under root %q has no definition", c, rule.Root))
@@ -97,65 +101,135 @@ func (m *Machine) holds(root, a Alarm) bool {
 		m.defs[a.Key.Condition].Priority() <= m.defs[root.Key.Condition].Priority()
 }
 
-// rootOf returns the root under which a falls now, nil for none: the one its
-// last observation named, else the first that a rule finds.
-func (m *Machine) rootOf(a Alarm) *Key {
+// activeRoots returns the keys of active alarms that rules can fold others
+// under, by condition and in order of keys.
+func (m *Machine) activeRoots() map[Condition][]Key {
+	roots := map[Condition][]Key{}
+	for key, a := range m.alarms {
+		if a.Active && m.folding.roots[key.Condition] {
+			roots[key.Condition] = append(roots[key.Condition], key)
+		}
+	}
+	for _, keys := range roots {
+		slices.SortFunc(keys, Key.Compare)
+	}
+	return roots
+}
+
+// candidates calls yield with the roots that could hold a now, best first:
+// the one its last observation named, then those that the rules find.
+func (m *Machine) candidates(a Alarm, roots map[Condition][]Key, yield func(Key) bool) {
 	if a.NamedRoot != nil {
-		if root, ok := m.alarms[*a.NamedRoot]; ok && m.holds(root, a) && !m.inCircle(a.Key, root) {
-			return &root.Key
+		if root, ok := m.alarms[*a.NamedRoot]; ok && m.holds(root, a) && yield(root.Key) {
+			return
 		}
 	}
 	for _, rule := range m.folding.rules[a.Key.Condition] {
-		var found *Key
-		for key, root := range m.alarms {
-			covers := key.Condition == rule.Root && (key.Room == "" || key.Room == a.Key.Room)
-			if covers && m.holds(root, a) && !m.inCircle(a.Key, root) && (found == nil || key.Compare(*found) < 0) {
-				found = &root.Key
+		for _, key := range roots[rule.Root] {
+			if (key.Room == "" || key.Room == a.Key.Room) && m.holds(m.alarms[key], a) && yield(key) {
+				return
 			}
 		}
-		if found != nil {
-			return found
-		}
 	}
-	return nil
 }
 
-// inCircle reports whether going up from root leads to key: two alarms that
-// observations name as each other's root must not silence one another.
-func (m *Machine) inCircle(key Key, root Alarm) bool {
-	for range len(m.alarms) + 1 {
-		if root.Under == nil {
-			return false
+// plan gives every alarm that wants to call the root it falls under. It does
+// not depend on the roots they have now. Where observations name roots in a
+// circle, which must not silence one another, the alarm raised first stays on
+// top, for the latest take their roots first.
+func (m *Machine) plan() map[Key]Key {
+	var list []Alarm
+	for _, a := range m.alarms {
+		// What has already returned stays under its root, but does not fall
+		// under a new one: that is not what caused it.
+		if a.Active || a.wantsCall() && a.Under != nil {
+			list = append(list, a)
 		}
-		if *root.Under == key {
+	}
+	slices.SortFunc(list, func(a, b Alarm) int { return cmp.Compare(b.Occurrence, a.Occurrence) })
+	roots := m.activeRoots()
+	under := make(map[Key]Key, len(list))
+	for _, a := range list {
+		m.candidates(a, roots, func(root Key) bool {
+			for up, ok := root, true; ok; up, ok = under[up] {
+				if up == a.Key {
+					return false
+				}
+			}
+			under[a.Key] = root
+			return true
+		})
+	}
+	return under
+}
+
+// couldHold reports whether an alarm is or could be the root of another.
+func (m *Machine) couldHold(key Key) bool {
+	if m.folding.roots[key.Condition] {
+		return true
+	}
+	for _, a := range m.alarms {
+		if a.NamedRoot != nil && *a.NamedRoot == key || a.Under != nil && *a.Under == key {
 			return true
 		}
-		root = m.Alarm(*root.Under)
 	}
-	return true
+	return false
+}
+
+// rootOf returns the root under which an alarm falls once it is raised, nil
+// for none.
+func (m *Machine) rootOf(key Key) *Key {
+	before, tracked := m.alarms[key]
+	raised := before
+	raised.Key, raised.Active = key, true
+	if raised.Occurrence == 0 {
+		raised.Occurrence = m.last + 1
+	}
+	if !m.couldHold(key) {
+		// No circle can go through it: the best root will do.
+		var best *Key
+		m.candidates(raised, m.activeRoots(), func(root Key) bool {
+			best = &root
+			return true
+		})
+		return best
+	}
+	m.alarms[key] = raised
+	root, found := m.plan()[key]
+	if tracked {
+		m.alarms[key] = before
+	} else {
+		delete(m.alarms, key)
+	}
+	if !found {
+		return nil
+	}
+	return &root
+}
+
+// refoldAfter brings alarms under the roots they now have, after a change of
+// one that may be a root.
+func (m *Machine) refoldAfter(key Key) []Transition {
+	if !m.couldHold(key) {
+		return nil
+	}
+	return m.refold()
 }
 
 // refold brings all alarms under the roots they now have.
 func (m *Machine) refold() []Transition {
-	if !m.anyRoots() {
-		return nil
-	}
+	under := m.plan()
 	var out []Transition
 	for _, a := range m.Memory() {
-		// What has already returned stays under its root, but does not fall
-		// under a new one: that is not what caused it.
-		if !a.wantsCall() || !a.Active && a.Under == nil {
-			continue
-		}
-		root := m.rootOf(a)
+		root, folded := under[a.Key]
 		switch {
-		case root != nil && (a.Under == nil || *a.Under != *root):
-			out = append(out, m.apply(a.Key, func(s *step) { s.fold(*root) })...)
-		case root != nil && !a.UnfoldAt.IsZero():
+		case folded && (a.Under == nil || *a.Under != root):
+			out = append(out, m.apply(a.Key, func(s *step) { s.fold(root) })...)
+		case folded && !a.UnfoldAt.IsZero():
 			// The root is back before the grace was over.
 			a.UnfoldAt = time.Time{}
 			m.put(a)
-		case root == nil && a.Under != nil && a.UnfoldAt.IsZero():
+		case !folded && a.Under != nil && a.UnfoldAt.IsZero():
 			if grace := m.folding.grace(a); grace > 0 {
 				a.UnfoldAt = m.now.Add(grace)
 				m.put(a)
@@ -165,17 +239,4 @@ func (m *Machine) refold() []Transition {
 		}
 	}
 	return out
-}
-
-// anyRoots spares the search where nothing could be folded or let go.
-func (m *Machine) anyRoots() bool {
-	if len(m.folding.rules) > 0 {
-		return true
-	}
-	for _, a := range m.alarms {
-		if a.NamedRoot != nil || a.Under != nil {
-			return true
-		}
-	}
-	return false
 }

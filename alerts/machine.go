@@ -13,15 +13,20 @@ import (
 // every call first lets run out what was due before it, in order of time.
 // A Machine belongs to one goroutine.
 type Machine struct {
-	defs    map[Condition]Definition
+	defs    map[Condition]*Definition
 	folding folding
 	alarms  map[Key]Alarm
 	changed map[Key]struct{}
 	last    int64
 	now     time.Time
-	// next is the earliest due time when nextKnown is set.
+	// dues holds the earliest timer of each alarm that has one; next is the
+	// earliest of them all when nextKnown is set.
+	dues      map[Key]due
 	next      due
 	nextKnown bool
+	// restored is set until the roots of restored alarms have been looked at
+	// again: the rules may have changed over the restart.
+	restored bool
 }
 
 // NewMachine builds a machine for the conditions defined. It refuses a
@@ -29,7 +34,8 @@ type Machine struct {
 // circle, all reported together.
 func NewMachine(defs []Definition, rules ...FoldRule) (*Machine, error) {
 	m := &Machine{
-		defs: make(map[Condition]Definition, len(defs)), alarms: map[Key]Alarm{}, changed: map[Key]struct{}{},
+		defs:   make(map[Condition]*Definition, len(defs)),
+		alarms: map[Key]Alarm{}, changed: map[Key]struct{}{}, dues: map[Key]due{},
 	}
 	var faults []error
 	for _, d := range defs {
@@ -39,7 +45,7 @@ func NewMachine(defs []Definition, rules ...FoldRule) (*Machine, error) {
 		if _, twice := m.defs[d.Condition]; twice {
 			faults = append(faults, fmt.Errorf("definition of %q: given twice", d.Condition))
 		}
-		m.defs[d.Condition] = d
+		m.defs[d.Condition] = &d
 	}
 	var err error
 	if m.folding, err = newFolding(rules, m.defs); err != nil {
@@ -54,7 +60,10 @@ func NewMachine(defs []Definition, rules ...FoldRule) (*Machine, error) {
 // Definition returns the definition of a condition.
 func (m *Machine) Definition(c Condition) (Definition, bool) {
 	d, ok := m.defs[c]
-	return d, ok
+	if !ok {
+		return Definition{}, false
+	}
+	return *d, true
 }
 
 // Observe takes in one finding and returns what follows from it. Findings are
@@ -99,6 +108,10 @@ func rootChanged(before, after *Key) bool {
 // go, acknowledged alarms call again.
 func (m *Machine) Advance(now time.Time) []Transition {
 	var out []Transition
+	if m.restored {
+		m.restored = false
+		out = m.refold()
+	}
 	for {
 		d := m.nextDue()
 		if d.at.IsZero() || d.at.After(now) {
@@ -186,7 +199,8 @@ func (m *Machine) SetLastOccurrence(n int64) { m.last = max(m.last, n) }
 func (m *Machine) Restore(alarms []Alarm) (undefined []Alarm) {
 	m.alarms = make(map[Key]Alarm, len(alarms))
 	clear(m.changed)
-	m.nextKnown = false
+	clear(m.dues)
+	m.nextKnown, m.restored = false, true
 	for _, a := range alarms {
 		m.SetLastOccurrence(a.Occurrence)
 		if _, known := m.defs[a.Key.Condition]; !known {
@@ -196,6 +210,7 @@ func (m *Machine) Restore(alarms []Alarm) (undefined []Alarm) {
 		m.now = latest(m.now, a.UpdatedAt)
 		if !a.quiet() {
 			m.alarms[a.Key] = a
+			m.schedule(a)
 		}
 	}
 	return undefined
@@ -212,5 +227,5 @@ func (m *Machine) put(a Alarm) {
 		m.alarms[a.Key] = a
 	}
 	m.changed[a.Key] = struct{}{}
-	m.nextKnown = false
+	m.schedule(a)
 }

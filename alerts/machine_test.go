@@ -3,6 +3,7 @@ package alerts_test
 import (
 	"errors"
 	"math"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -245,6 +246,38 @@ func TestRestoreWithoutDefinition(t *testing.T) {
 	}
 }
 
+// A rule taken out of the configuration must not leave its consequences
+// silent for ever.
+func TestRestoreUnderARuleThatIsGone(t *testing.T) {
+	b := newBench(t, false)
+	b.event("root-raised")
+	b.event("true")
+	m := newMachine(t, []alerts.Definition{definition("heat", nil), definition("root", nil)})
+	m.Restore(b.m.Memory())
+	out := m.Advance(b.now)
+	if len(out) != 1 || out[0].Key != b.key || !out[0].Annunciate {
+		t.Errorf("got %+v, want one call of the consequence", out)
+	}
+}
+
+func TestFalseDoesNotLetGoDuringTheOffDelay(t *testing.T) {
+	timed := func(d *alerts.Definition) { d.OffDelay = time.Minute }
+	m := newMachine(t, []alerts.Definition{definition("heat", timed), definition("heater", nil)})
+	heater, heat := alerts.Key{Condition: "heater"}, alerts.Key{Condition: "heat"}
+	m.Observe(alerts.Observation{Key: heater, Time: start, Truth: alerts.True})
+	m.Observe(alerts.Observation{Key: heat, Time: start, Truth: alerts.True, Root: &heater})
+	out := m.Observe(alerts.Observation{Key: heat, Time: start.Add(time.Second), Truth: alerts.False})
+	out = append(out, m.Advance(start.Add(time.Hour))...)
+	for _, tr := range out {
+		if tr.Annunciate {
+			t.Errorf("called while returning: %+v", tr)
+		}
+	}
+	if got := m.Alarm(heat).State(); got != alerts.Normal {
+		t.Errorf("heat is %v, want normal", got)
+	}
+}
+
 func TestUrgentFirst(t *testing.T) {
 	m := newMachine(t, []alerts.Definition{
 		definition("low", func(d *alerts.Definition) { d.Severity = alerts.Minor }),
@@ -264,4 +297,28 @@ func TestUrgentFirst(t *testing.T) {
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("order (-want +got):\n%s", diff)
 	}
+}
+
+// BenchmarkStorm is a mains failure: 500 sensors fall silent under one root
+// and come back.
+func BenchmarkStorm(b *testing.B) {
+	m := newMachine(b, randomDefinitions, randomRules...)
+	broker := alerts.Key{Condition: "broker"}
+	now := start
+	observe := func(key alerts.Key, truth alerts.Truth) {
+		now = now.Add(time.Millisecond)
+		m.Observe(alerts.Observation{Key: key, Time: now, Truth: truth})
+	}
+	for b.Loop() {
+		observe(broker, alerts.True)
+		for _, truth := range []alerts.Truth{alerts.True, alerts.False} {
+			for i := range 500 {
+				observe(alerts.Key{Condition: "silent", Room: "a", Subject: strconv.Itoa(i)}, truth)
+			}
+		}
+		observe(broker, alerts.False)
+		now = now.Add(5 * time.Hour)
+		m.Advance(now)
+	}
+	b.ReportMetric(float64(b.Elapsed().Microseconds())/float64(b.N)/1002, "µs/finding")
 }

@@ -8,7 +8,7 @@ import (
 // step works out one event on one alarm: a pure function of the alarm, its
 // definition, the event and the time. Its methods change only the copy a.
 type step struct {
-	def Definition
+	def *Definition
 	a   Alarm
 	now time.Time
 	// occurrence is the number a new occurrence takes.

@@ -34,33 +34,54 @@ func (d due) before(other due) bool {
 	return cmp.Or(d.at.Compare(other.at), cmp.Compare(d.timer, other.timer), cmp.Compare(d.turn, other.turn), d.key.Compare(other.key)) < 0
 }
 
+// dueOf returns the earliest timer of one alarm, the zero value for none.
+func (m *Machine) dueOf(a Alarm) due {
+	def := m.defs[a.Key.Condition]
+	depth := m.folding.depth[a.Key.Condition]
+	var first due
+	consider := func(at time.Time, t timer, turn int) {
+		if d := (due{at, t, turn, a.Key}); !at.IsZero() && d.before(first) {
+			first = d
+		}
+	}
+	if a.Active {
+		consider(a.Off.due(a.offDelay(def)), offDelayOver, -depth)
+	} else {
+		consider(a.On.due(def.OnDelay), onDelayOver, depth)
+	}
+	consider(a.UnfoldAt, unfoldOver, depth)
+	consider(a.ShelvedUntil, shelvingOver, depth)
+	if a.Active && a.Acked && !a.Silenced() && def.ReAlarm > 0 {
+		consider(a.AckedAt.Add(def.ReAlarm), reAlarmOver, depth)
+	}
+	return first
+}
+
+// schedule notes the earliest timer of an alarm that has changed.
+func (m *Machine) schedule(a Alarm) {
+	d := m.dueOf(a)
+	if d.at.IsZero() {
+		delete(m.dues, a.Key)
+	} else {
+		m.dues[a.Key] = d
+	}
+	switch {
+	case m.next.key == a.Key:
+		m.nextKnown = false
+	case m.nextKnown && !d.at.IsZero() && d.before(m.next):
+		m.next = d
+	}
+}
+
 // nextDue returns the earliest timer of all alarms, the zero value for none.
 func (m *Machine) nextDue() due {
 	if m.nextKnown {
 		return m.next
 	}
 	m.next = due{}
-	for key, a := range m.alarms {
-		def := m.defs[key.Condition]
-		depth := m.folding.depth[key.Condition]
-		consider := func(at time.Time, t timer) {
-			turn := depth
-			if t == offDelayOver {
-				turn = -depth
-			}
-			if d := (due{at, t, turn, key}); !at.IsZero() && d.before(m.next) {
-				m.next = d
-			}
-		}
-		if a.Active {
-			consider(a.Off.due(a.offDelay(def)), offDelayOver)
-		} else {
-			consider(a.On.due(def.OnDelay), onDelayOver)
-		}
-		consider(a.UnfoldAt, unfoldOver)
-		consider(a.ShelvedUntil, shelvingOver)
-		if a.Active && a.Acked && !a.Silenced() && def.ReAlarm > 0 {
-			consider(a.AckedAt.Add(def.ReAlarm), reAlarmOver)
+	for _, d := range m.dues {
+		if d.before(m.next) {
+			m.next = d
 		}
 	}
 	m.nextKnown = true
@@ -89,19 +110,18 @@ func (m *Machine) fire(d due) []Transition {
 // raise makes an alarm active, folded at once if its root is, and then folds
 // its own consequences.
 func (m *Machine) raise(key Key) []Transition {
-	a := m.Alarm(key)
-	root := m.rootOf(a)
+	root := m.rootOf(key)
 	first := m.firstInRoom(key)
 	out := m.apply(key, func(s *step) {
 		s.root, s.firstOut = root, first
 		s.raise()
 	})
 	m.last = max(m.last, m.Alarm(key).Occurrence)
-	return append(out, m.refold()...)
+	return append(out, m.refoldAfter(key)...)
 }
 
 func (m *Machine) clear(key Key) []Transition {
-	return append(m.apply(key, (*step).clear), m.refold()...)
+	return append(m.apply(key, (*step).clear), m.refoldAfter(key)...)
 }
 
 // firstInRoom reports whether no other alarm of the room is active.
