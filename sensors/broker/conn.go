@@ -10,6 +10,7 @@ import (
 	"io"
 	"net"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -22,7 +23,11 @@ const readBuffer = 64 << 10
 // broker sends are far smaller.
 const maxControlPacket = 1 << 20
 
-const publishPacket = 3
+// Types of packets (MQTT 3.1.1 section 2.2.1).
+const (
+	publishPacket = 3
+	subackPacket  = 9
+)
 
 // conn is a buffered connection that keeps oversize messages out of memory.
 // It follows the packet boundaries in the stream (MQTT 3.1.1 section 2.2) and
@@ -38,6 +43,10 @@ type conn struct {
 	// of the current packet follow it, and skip how many are then dropped.
 	header     []byte
 	pass, skip int
+
+	// subscribing is how many filters the last SUBSCRIBE has. The library
+	// would fail on an answer with more return codes than that.
+	subscribing atomic.Int32
 
 	mu sync.Mutex
 	// oversize are the true payload sizes of cut messages, in stream order.
@@ -117,18 +126,20 @@ func (c *conn) nextPacket() error {
 		return err
 	}
 	c.pass = header + length
-	if length <= c.limit {
-		return nil
-	}
-	first, err := c.r.Peek(header + 2)
+	first, err := c.r.Peek(header)
 	if err != nil {
 		return err
 	}
-	if first[0]>>4 != publishPacket {
-		if length > maxControlPacket {
-			return fmt.Errorf("broker sent a packet of type %d with %d bytes", first[0]>>4, length)
-		}
+	switch kind := first[0] >> 4; {
+	case kind == subackPacket && length-2 > int(c.subscribing.Load()):
+		return fmt.Errorf("broker answers a subscription to %d filters with %d return codes", c.subscribing.Load(), length-2)
+	case kind != publishPacket && length > maxControlPacket:
+		return fmt.Errorf("broker sent a packet of type %d with %d bytes", kind, length)
+	case kind != publishPacket || length <= c.limit:
 		return nil
+	}
+	if first, err = c.r.Peek(header + 2); err != nil {
+		return err
 	}
 	before := 2 + int(binary.BigEndian.Uint16(first[header:]))
 	if first[0]&0x06 != 0 {

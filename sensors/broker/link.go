@@ -357,6 +357,14 @@ func (l *Link) handle(s *session, m mqtt.Message) {
 	if !ok {
 		return
 	}
+	done := func() {
+		if m.Qos() == 2 {
+			// From the time before this link, if another subscriber had the
+			// session. The library keeps the handshake that these need.
+			m.Ack()
+		}
+		s.acks.done(number)
+	}
 	body := m.Payload()
 	switch {
 	case len(body) > l.cfg.MaxPayload:
@@ -370,14 +378,14 @@ func (l *Link) handle(s *session, m mqtt.Message) {
 	default:
 		handed := l.deliver(s, sensors.Message{
 			Topic: m.Topic(), Payload: body, Retained: m.Retained(), Received: l.cfg.Clock().UTC(),
-			Ack: func() { s.acks.done(number) },
+			Ack: done,
 		})
 		if !handed {
 			s.acks.drop(number)
 		}
 		return
 	}
-	s.acks.done(number)
+	done()
 }
 
 // backoff is the pause between attempts: it doubles up to a limit, and the

@@ -226,6 +226,26 @@ func drainUntil(h *harness, last string) (got []string) {
 	}
 }
 
+// TestLeftOverQoS2 takes over a session that was subscribed at QoS 2, with more
+// messages in it than may be on their way at once.
+func TestLeftOverQoS2(t *testing.T) {
+	m := brokertest.Start(t, brokertest.Options{})
+	before := sensor(t, m.URL(), func(o *mqtt.ClientOptions) { o.SetClientID("rearguard").SetCleanSession(false) })
+	if err := mqtt.WaitTokenTimeout(before.Subscribe("rooms/#", 2, nil), patience); err != nil {
+		t.Fatal(err)
+	}
+	before.Disconnect(100)
+	c := sensor(t, m.URL())
+	var want []string
+	for i := range 50 {
+		want = append(want, fmt.Sprint(i))
+		if err := mqtt.WaitTokenTimeout(c.Publish("rooms/a", 2, false, want[i]), patience); err != nil {
+			t.Fatal(err)
+		}
+	}
+	run(t, broker.Config{URL: m.URL(), Filters: []string{"rooms/#"}}).expect(want...)
+}
+
 func TestRetained(t *testing.T) {
 	m := brokertest.Start(t, brokertest.Options{})
 	c := sensor(t, m.URL())

@@ -193,6 +193,7 @@ func (s *session) request(ctx context.Context, filters []string) (map[string]byt
 	for _, f := range filters {
 		ask[f] = 1
 	}
+	s.conn.subscribing.Store(int32(len(ask)))
 	token := s.client.SubscribeMultiple(ask, nil)
 	if err := s.await(ctx, token); err != nil {
 		return nil, err

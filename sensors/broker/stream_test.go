@@ -59,6 +59,7 @@ func TestStreamIsCut(t *testing.T) {
 	}
 	for _, chunk := range []int{1, 3, 100000} {
 		c := newConn(stream{Reader: &chunked{encode(t, sent...), chunk}}, limit, time.Second)
+		c.subscribing.Store(int32(len(suback.ReturnCodes)))
 		var got []string
 		for i := 0; ; i++ {
 			p, err := packets.ReadPacket(c)
@@ -102,7 +103,9 @@ func (c *chunked) Read(p []byte) (int, error) {
 
 func TestStreamRefusesHugeAnswers(t *testing.T) {
 	for name, raw := range map[string][]byte{
+		"an answer unasked":  {0x90, 0x03, 0, 1, 0},
 		"a SUBACK of 256 MB": {0x90, 0xFF, 0xFF, 0xFF, 0x7F, 0, 0},
+		"a PINGRESP of 2 MB": {0xD0, 0x80, 0x80, 0x80, 0x01},
 		"a length too long":  {0x30, 0xFF, 0xFF, 0xFF, 0xFF, 0x7F},
 		"half a header":      {0x30},
 	} {

@@ -22,9 +22,8 @@ import (
 // Options says what the broker is to be like. The zero value is a broker that
 // lets anybody in and keeps nothing over a restart.
 type Options struct {
-	// Persistence keeps sessions and retained messages over a restart.
-	// Without autosave on each change a SIGKILL would lose them, so that is
-	// switched on as well.
+	// Persistence keeps sessions and retained messages over Restart. What is
+	// newer than mosquitto's last save does not survive Kill.
 	Persistence bool
 	// TLS makes the broker speak TLS with a certificate of a CA made for this
 	// broker. ClientCertificates also demands one of the client, whose common
@@ -138,8 +137,6 @@ func (m *Mosquitto) configuration(o Options) string {
 	if o.Persistence {
 		line("persistence true")
 		line("persistence_location %s/", m.Dir)
-		line("autosave_on_changes true")
-		line("autosave_interval 1")
 	}
 	if m.tls {
 		line("cafile %s", m.CAFile)
