@@ -81,7 +81,7 @@ type demoSummary struct {
 	Cohorts          []demoCohortSummary `json:"cohorts"`
 	AlarmsRaised     int                 `json:"alarms_raised"`
 	AlarmsCleared    int                 `json:"alarms_cleared"`
-	NoticesDelivered int64              `json:"notices_delivered"`
+	NoticesDelivered int64               `json:"notices_delivered"`
 }
 
 type demoCohortSummary struct {

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"net/http"
@@ -234,10 +235,18 @@ func killRun(t *testing.T, disturb func(round int, d *daemonProcess, m *brokerte
 	eventually(t, "everything stored", 3*time.Minute, func() bool { return countReadings(t, path) >= killMessages })
 	// Readings that were queued while the daemon was dead arrive late, and
 	// are taken into the thermal time when their stream has dried up.
+	// A snapshot is at most a second old; what two seconds leave alone is at
+	// rest.
 	var cohorts map[string]float64
+	atRest := 0
 	eventually(t, "every reading taken into the thermal time", 2*time.Minute, func() bool {
-		cohorts = d.thermalTimes()
-		return len(cohorts) == killRooms
+		now := d.thermalTimes()
+		atRest++
+		if len(now) != killRooms || !maps.Equal(now, cohorts) {
+			atRest = 0
+		}
+		cohorts = now
+		return atRest > 40
 	})
 	d.end(syscall.SIGTERM)
 	return cohorts, path

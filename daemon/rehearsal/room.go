@@ -21,7 +21,7 @@ const (
 	molarRatioWaterAir      = 0.621945
 	secondsPerHour          = 3600.0
 	contentsHeatPerAirHeat  = 14.0 // cages, shelves and plants move with the air
-	contentsWaterPerAirMass = 3.0 // leaves, soil and cloth hold vapour too
+	contentsWaterPerAirMass = 3.0  // leaves, soil and cloth hold vapour too
 )
 
 // Design is what a room is built of. Units are in the names.
