@@ -54,7 +54,7 @@ func (e evaluation) approach(c alerts.Condition, limit *Limit, extreme *Point, t
 
 // unusual reports whether a value on its way in the direction of sign is
 // beyond where the room goes every day. While a day is not known, the way
-// behind must at least be half of the way ahead.
+// behind must be as long as the way ahead.
 func (e evaluation) unusual(tr Trend, value, sign, gap float64) bool {
 	if usual, known := tr.usual(e.in.Now); known {
 		return sign*value > sign*usual.end(sign)
@@ -63,7 +63,7 @@ func (e evaluation) unusual(tr Trend, value, sign, gap float64) bool {
 	for _, s := range tr.Samples {
 		start = min(start, sign*s.C)
 	}
-	return sign*tr.Samples[len(tr.Samples)-1].C-start >= gap/2
+	return sign*tr.Samples[len(tr.Samples)-1].C-start >= gap
 }
 
 // end is the warm end of the range for a positive sign, else the cold one.

@@ -138,6 +138,11 @@ func (x Trouble) follow(tr Trend, now time.Time, outdoorC *float64) Trouble {
 		return x
 	}
 	cause, evidence := Recognise(tr, x.Range, outdoorC)
+	if cause == CauseWeak && now.Sub(x.Since) < slopeWindow+settleFor {
+		// The slope of moisture still holds the humidifier's last cycle from
+		// before; only after that does a steady one show that it runs.
+		cause, evidence = Unclear, evidence+"; heater or mains"
+	}
 	if cause != x.Cause {
 		x.Cause, x.ToldAt = cause, now
 	}
@@ -230,12 +235,23 @@ func (e evaluation) causes(x Trouble, tr Trend) []alerts.Observation {
 			// Unknown.
 		case x.Cause == Cause(c):
 			o.Truth, o.Detail = alerts.True, x.Evidence+", since "+e.clock(x.Since)
+			o.Root = e.harmOf(x.Cause)
 		case x.Cause != "" || known:
 			o.Truth = alerts.False
 		}
 		out = append(out, o)
 	}
 	return out
+}
+
+// causeWords is the title under which a person knows the cause.
+func causeWords(c Cause) string {
+	for _, d := range causeDefinitions() {
+		if d.Condition == alerts.Condition(c) {
+			return d.Title
+		}
+	}
+	return string(c)
 }
 
 // explains says which causes account for which harm.
@@ -253,6 +269,17 @@ func explains(cause Cause, harm alerts.Condition) bool {
 	return false
 }
 
+// harmOf names the harm that a cause leads to as its root. Whichever of the
+// two calls first holds the other: one trouble, one call.
+func (e evaluation) harmOf(cause Cause) *alerts.Key {
+	for _, harm := range [...]alerts.Condition{Heat, Chill, Drying} {
+		if explains(cause, harm) && cause != CausePower {
+			return &alerts.Key{Condition: harm, Room: e.in.Room}
+		}
+	}
+	return nil
+}
+
 // explain adds the cause to a harm that is found true: as its root where the
 // cause accounts for it, and in words in any case.
 func (e evaluation) explain(o alerts.Observation, x Trouble) alerts.Observation {
@@ -262,6 +289,9 @@ func (e evaluation) explain(o alerts.Observation, x Trouble) alerts.Observation 
 	switch {
 	case explains(x.Cause, o.Key.Condition):
 		o.Root = &alerts.Key{Condition: alerts.Condition(x.Cause), Room: e.in.Room}
+		if o.Truth == alerts.True {
+			o.Detail += "; " + causeWords(x.Cause) + ": " + x.Evidence
+		}
 	case x.Cause == Unclear && o.Truth == alerts.True && o.Detail != "":
 		o.Detail += "; cause cannot be told: " + x.Evidence
 	}
