@@ -297,6 +297,27 @@ func TestSet(t *testing.T) {
 	}
 }
 
+func TestOverdue(t *testing.T) {
+	c := func(id sensors.SensorID, from time.Time, due time.Time) Correction {
+		return Correction{Series: sensors.Series{Sensor: id, Quantity: sensors.Temperature}, From: from, Gain: 1, Due: due}
+	}
+	s, err := NewSet(
+		c("renewed", start, start.AddDate(0, 1, 0)), c("renewed", start.AddDate(0, 1, 0), start.AddDate(2, 0, 0)),
+		c("late", start, start.AddDate(0, 3, 0)), c("later", start, start.AddDate(0, 2, 0)),
+		c("never", start, time.Time{}),
+	)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, c := range s.Overdue(start.AddDate(0, 6, 0)) {
+		got = append(got, string(c.Series.Sensor))
+	}
+	if strings.Join(got, " ") != "later late" {
+		t.Errorf("overdue %v, want later and late", got)
+	}
+}
+
 // TestApplyStaysDecimal: corrected values have at most four decimals, and lie
 // within half of the last one of the exact line.
 func TestApplyStaysDecimal(t *testing.T) {

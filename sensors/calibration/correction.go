@@ -7,6 +7,7 @@
 package calibration
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -162,3 +163,19 @@ func (s *Set) Apply(series sensors.Series, t time.Time, raw float64) float64 {
 
 // History returns the corrections of a series, oldest first.
 func (s *Set) History(series sensors.Series) []Correction { return slices.Clone(s.series[series]) }
+
+// Overdue returns the newest correction of each series whose next calibration
+// was due before now, the longest overdue first. It is a reminder, not an
+// alarm.
+func (s *Set) Overdue(now time.Time) []Correction {
+	var due []Correction
+	for _, list := range s.series {
+		if c := list[len(list)-1]; !c.Due.IsZero() && c.Due.Before(now) {
+			due = append(due, c)
+		}
+	}
+	slices.SortFunc(due, func(a, b Correction) int {
+		return cmp.Or(a.Due.Compare(b.Due), cmp.Compare(a.Series.Sensor, b.Series.Sensor), cmp.Compare(a.Series.Quantity, b.Series.Quantity))
+	})
+	return due
+}

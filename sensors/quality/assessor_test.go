@@ -376,8 +376,22 @@ func TestAssessAllocatesNothing(t *testing.T) {
 	}
 }
 
+func TestOutdoors(t *testing.T) {
+	cold := NewAssessor(sensors.Temperature, OutdoorConfig(sensors.Temperature))
+	if flag, found := feed(cold, start, time.Minute, 61, steady(rand.New(rand.NewPCG(1, 2)), -22)); flag != sensors.Pass {
+		t.Errorf("frost: %v %v", flag, found)
+	}
+	fog := NewAssessor(sensors.RelativeHumidity, OutdoorConfig(sensors.RelativeHumidity))
+	if flag, found := feed(fog, start, time.Minute, 300, func(i int) float64 { return 99.5 + float64(i%3)/10 }); flag != sensors.Pass {
+		t.Errorf("fog: %v %v", flag, found)
+	}
+}
+
 func TestDefaultsAreValid(t *testing.T) {
 	for q := sensors.Temperature; q <= sensors.SignalStrength; q++ {
+		if err := OutdoorConfig(q).Validate(); err != nil {
+			t.Errorf("%v outdoors: %v", q, err)
+		}
 		if err := DefaultConfig(q).Validate(); err != nil {
 			t.Errorf("%v: %v", q, err)
 		}
@@ -429,4 +443,40 @@ func BenchmarkAssess(b *testing.B) {
 		at = at.Add(30 * time.Second)
 		a.Assess(at, values[i%1024])
 	}
+}
+
+// FuzzRestore gives any state to both kinds of memory and goes on from it.
+func FuzzRestore(f *testing.F) {
+	a := NewAssessor(sensors.Temperature, DefaultConfig(sensors.Temperature))
+	feed(a, start, time.Minute, 300, steady(rand.New(rand.NewPCG(1, 2)), 25))
+	one, err := json.Marshal(a.State())
+	if err != nil {
+		f.Fatal(err)
+	}
+	o := newRoom("s", 25, 0, 1, 2)
+	o.run(start, 7*day, -1, "", nil)
+	two, err := json.Marshal(o.n.State())
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(one, two)
+	f.Fuzz(func(t *testing.T, one, two []byte) {
+		c := DefaultConfig(sensors.Temperature)
+		c.AttenuatedWindow, c.AttenuatedSuspect = 3*time.Hour, 1
+		a := NewAssessor(sensors.Temperature, c)
+		var s State
+		if json.Unmarshal(one, &s) == nil && a.Restore(s) == nil {
+			feed(a, start.Add(5*time.Hour), 10*time.Minute, 60, func(i int) float64 { return 25 + float64(i%3) })
+			if _, err := json.Marshal(a.State()); err != nil {
+				t.Fatal(err)
+			}
+		}
+		n := NewNeighbours(sensors.Temperature, DefaultNeighbourConfig(sensors.Temperature))
+		var ns NeighboursState
+		if json.Unmarshal(two, &ns) == nil && n.Restore(ns) == nil {
+			o := newRoom("s", 25, 0, 1, 2)
+			o.n = n
+			o.run(start.Add(7*day), 30*time.Hour, -1, "", nil)
+		}
+	})
 }

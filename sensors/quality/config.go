@@ -114,6 +114,18 @@ func DefaultConfig(q sensors.Quantity) Config {
 	return Config{}
 }
 
+// OutdoorConfig returns limits for a sensor outdoors or in supply air, where
+// the range is the weather's: up to 60 °C, the plausible value of the WMO
+// guidelines (from memory), and no test of condensing, since fog is common.
+func OutdoorConfig(q sensors.Quantity) Config {
+	c := DefaultConfig(q)
+	if q == sensors.Temperature {
+		c.User = Span{-40, 60}
+	}
+	c.CondensingAt, c.CondensingAfter = 0, 0
+	return c
+}
+
 // Validate reports limits that contradict each other.
 func (c Config) Validate() error {
 	for _, s := range []struct {

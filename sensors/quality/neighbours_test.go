@@ -218,3 +218,14 @@ func TestNeighboursRestore(t *testing.T) {
 		t.Error("took the state of another quantity")
 	}
 }
+
+func BenchmarkNeighbours(b *testing.B) {
+	n := NewNeighbours(sensors.Temperature, DefaultNeighbourConfig(sensors.Temperature))
+	ids := []sensors.SensorID{"a", "b", "c", "d"}
+	at := start
+	b.ReportAllocs()
+	for i := 0; b.Loop(); i++ {
+		at = at.Add(15 * time.Second)
+		n.Observe(ids[i%4], at, 25+float64(i%7)/50, sensors.Pass)
+	}
+}

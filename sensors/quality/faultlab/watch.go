@@ -81,7 +81,7 @@ func (w *watch) tick(t time.Time) {
 			w.complain(id, f.Check, t)
 		}
 	}
-	for i := range quantities() {
+	for i := range 2 {
 		all := make([]*quality.Neighbours, 0, len(w.rooms))
 		for _, pair := range w.rooms {
 			all = append(all, pair[i])
