@@ -43,8 +43,9 @@ type Range struct {
 	// LowW and HighW are humidity ratios in g/kg, 0 where not known.
 	LowW  float64 `json:"low_w,omitempty"`
 	HighW float64 `json:"high_w,omitempty"`
-	// LowRH is the lowest relative humidity in percent, 0 where not known.
-	LowRH float64 `json:"low_rh,omitempty"`
+	// HeldRH is the relative humidity in percent that was held in every
+	// hour: the lowest hourly mean, 0 where not known.
+	HeldRH float64 `json:"held_rh,omitempty"`
 }
 
 // The thresholds below separate the causes in a simulated room with walls,
@@ -63,9 +64,10 @@ const (
 	// one, steadyMoisture one that is none.
 	dryingPerHour  = 0.05
 	steadyMoisture = 0.06
-	// outsideRH is how far, in percent, relative humidity must be below its
-	// usual range for the humidifier to have stopped as well.
-	outsideRH = 2.0
+	// outsideRH is how far, in percent, relative humidity must be below what
+	// was held before for the humidifier to have stopped as well: more than
+	// the band of a humidistat.
+	outsideRH = 4.0
 	// An opened door shows as a jump within this time.
 	jumpWithin = 6 * time.Minute
 	jumpC      = 0.5
@@ -93,7 +95,7 @@ func (tr Trend) usual(now time.Time) (Range, bool) {
 		r.LowC, r.HighC = min(r.LowC, h.LowC), max(r.HighC, h.HighC)
 		if h.LowW > 0 {
 			r.HighW = max(r.HighW, h.HighW)
-			r.LowW, r.LowRH = lowest(r.LowW, h.LowW), lowest(r.LowRH, h.LowRH)
+			r.LowW, r.HeldRH = lowest(r.LowW, h.LowW), lowest(r.HeldRH, h.MeanRH)
 		}
 	}
 	return r, hours >= usualHours
@@ -160,7 +162,7 @@ func Recognise(tr Trend, usual Range, outdoorC *float64) (Cause, string) {
 	if !t.Known || len(tr.Samples) == 0 {
 		return Unclear, "too few readings to see a shape"
 	}
-	now := tr.Samples[len(tr.Samples)-1]
+	now := tr.now()
 	if !w.Known || now.W == 0 {
 		return Unclear, fmt.Sprintf("temperature %+.1f °C/h, and without humidity a cause cannot be told", t.PerHour)
 	}
@@ -170,14 +172,14 @@ func Recognise(tr Trend, usual Range, outdoorC *float64) (Cause, string) {
 	evidence := fmt.Sprintf("temperature %+.1f °C/h, moisture %+.0f %%/h", t.PerHour, 100*w.PerHour)
 	const half = 0.5
 	hot, cold, dry := usual.hot(now, half), usual.cold(now, half), usual.dry(now, half)
-	drier := usual.LowRH > 0 && now.RH < usual.LowRH-outsideRH
+	drier := usual.HeldRH > 0 && now.RH < usual.HeldRH-outsideRH
 	switch {
 	case hot && outdoorC != nil && *outdoorC > usual.HighC:
 		return Unclear, evidence + fmt.Sprintf("; it is %.1f °C outdoors, heater or weather", *outdoorC)
 	case hot && w.PerHour > -steadyMoisture:
 		return CauseHeater, evidence
 	case cold && dry && drier:
-		return CausePower, evidence + fmt.Sprintf(", humidity %.0f %% is below its usual %.0f %%", now.RH, usual.LowRH)
+		return CausePower, evidence + fmt.Sprintf(", humidity %.0f %% is below the %.0f %% held before", now.RH, usual.HeldRH)
 	case cold && w.PerHour > -steadyMoisture/2 && !drier:
 		return CauseWeak, evidence
 	case cold:

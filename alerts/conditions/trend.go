@@ -42,8 +42,10 @@ type Hour struct {
 	// LowW and HighW are in g/kg, 0 where the humidity was not known.
 	LowW  float64 `json:"low_w,omitempty"`
 	HighW float64 `json:"high_w,omitempty"`
-	// LowRH is in percent, 0 where not known.
-	LowRH float64 `json:"low_rh,omitempty"`
+	// MeanRH is the mean relative humidity of N samples in percent. A
+	// visitor at the door lowers the least of an hour, hardly its mean.
+	MeanRH float64 `json:"mean_rh,omitempty"`
+	N      int     `json:"n,omitempty"`
 }
 
 // Trend remembers the last minutes of a room's air in detail and the last day
@@ -128,15 +130,37 @@ func addHour(hours []Hour, s Sample) []Hour {
 	}
 	hours = slices.Clone(hours[first:])
 	if n := len(hours); n == 0 || !hours[n-1].Start.Equal(start) {
-		return append(hours, Hour{Start: start, LowC: s.C, HighC: s.C, LowW: s.W, HighW: s.W, LowRH: s.RH})
+		hours = append(hours, Hour{Start: start, LowC: s.C, HighC: s.C, LowW: s.W, HighW: s.W})
 	}
 	h := &hours[len(hours)-1]
 	h.LowC, h.HighC = min(h.LowC, s.C), max(h.HighC, s.C)
 	if s.W > 0 {
 		h.HighW = max(h.HighW, s.W)
-		h.LowW, h.LowRH = lowest(h.LowW, s.W), lowest(h.LowRH, s.RH)
+		h.LowW = lowest(h.LowW, s.W)
+		h.N++
+		h.MeanRH = rounded(h.MeanRH+(s.RH-h.MeanRH)/float64(h.N), 1e4)
 	}
 	return hours
+}
+
+// now is the median of the last samples, so that noise at a threshold does not
+// make a judgement flicker. There must be a sample.
+func (tr Trend) now() Sample {
+	recent := tr.Samples[max(0, len(tr.Samples)-5):]
+	last := recent[len(recent)-1]
+	pick := func(value func(Sample) float64) float64 {
+		values := make([]float64, len(recent))
+		for i, s := range recent {
+			values[i] = value(s)
+		}
+		return median(values)
+	}
+	s := Sample{Time: last.Time, C: pick(func(s Sample) float64 { return s.C })}
+	if last.W > 0 {
+		s.W = pick(func(s Sample) float64 { return s.W })
+		s.RH = pick(func(s Sample) float64 { return s.RH })
+	}
+	return s
 }
 
 // lowest is the lower of two values of which 0 means that there is none.
