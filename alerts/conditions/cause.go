@@ -111,7 +111,8 @@ func (r Range) outside(s Sample, share float64) bool {
 func (r Range) cold(s Sample, share float64) bool { return s.C < r.LowC-share*outsideC }
 func (r Range) hot(s Sample, share float64) bool  { return s.C > r.HighC+share*outsideC }
 func (r Range) dry(s Sample, share float64) bool {
-	return s.W > 0 && r.LowW > 0 && s.W < r.LowW*(1-share*outsideShare)
+	return s.W > 0 && r.LowW > 0 && s.W < r.LowW*(1-share*outsideShare) ||
+		s.RH > 0 && r.HeldRH > 0 && s.RH < r.HeldRH-share*outsideRH
 }
 
 // follow carries the trouble of a room on. Its cause is told once the shape
@@ -120,7 +121,7 @@ func (x Trouble) follow(tr Trend, now time.Time, outdoorC *float64) Trouble {
 	if len(tr.Samples) == 0 {
 		return x
 	}
-	last := tr.Samples[len(tr.Samples)-1]
+	last := tr.now()
 	if now.Sub(last.Time) > slopeWindow {
 		// Without fresh air nothing is known to have changed.
 		return x

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -215,6 +216,37 @@ func breakOne(t *testing.T, seed uint64, breakHour float64, broken func(*model))
 		}
 	}
 	return told, delay, calls
+}
+
+// How long before the limit of 31 °C is passed a person is called, when the
+// heater sticks on. The heat alarm itself comes after its on-delay of 5 min.
+func TestWarningBeforeHeat(t *testing.T) {
+	var warnings []float64
+	for seed := uint64(50); seed < 65; seed++ {
+		breakHour := 26 + 1.3*float64(seed-50)
+		var called, passed time.Time
+		for _, tr := range run(t, seed, (breakHour+8)/24, breakHour, incidents[1].broken) {
+			if tr.Annunciate && called.IsZero() {
+				called = tr.Time
+			}
+			if tr.Key.Condition == conditions.Heat && tr.Event == alerts.EventRaise && passed.IsZero() {
+				passed = tr.Time.Add(-5 * time.Minute)
+			}
+		}
+		if called.IsZero() || passed.IsZero() {
+			continue // too weak a heater for the weather: the limit is not reached
+		}
+		warnings = append(warnings, passed.Sub(called).Minutes())
+	}
+	slices.Sort(warnings)
+	if len(warnings) < 8 {
+		t.Fatalf("the limit was passed in %d rooms only; too few to measure", len(warnings))
+	}
+	middle := warnings[len(warnings)/2]
+	t.Logf("warning before the limit, %d rooms: median %.0f min, all %.0f", len(warnings), middle, warnings)
+	if middle < 5 {
+		t.Errorf("median warning is %.0f min, want at least 5", middle)
+	}
 }
 
 func TestQuietRoomsStayQuiet(t *testing.T) {
