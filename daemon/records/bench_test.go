@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"os"
+	"slices"
 	"testing"
 	"time"
 
@@ -51,5 +52,74 @@ func BenchmarkCommit(b *testing.B) {
 				}
 			})
 		}
+	}
+}
+
+// BenchmarkCommitWhileRolling commits small batches while a day of 1000
+// series is rolled, and prints how long commits had to wait.
+func BenchmarkCommitWhileRolling(b *testing.B) {
+	ctx := context.Background()
+	for b.Loop() {
+		s := openTest(b, Options{})
+		big := &Batch{}
+		for n := range 2880 {
+			big.Readings = big.Readings[:0]
+			at := day0.Add(time.Duration(n) * 30 * time.Second)
+			for i := range 1000 {
+				t := at.Add(time.Duration(i*7) * time.Millisecond)
+				big.Readings = append(big.Readings, reading(fmt.Sprintf("s%d", i), sensors.Temperature, t, t, 20+float64((n*31+i*17)%500)/100, 20))
+			}
+			commit(b, s, big)
+		}
+		done := make(chan error, 1)
+		start := time.Now()
+		go func() {
+			_, err := s.Roll(ctx, day0.AddDate(0, 0, 1))
+			done <- err
+		}()
+		var took []time.Duration
+		for rolling := true; rolling; {
+			select {
+			case err := <-done:
+				if err != nil {
+					b.Fatal(err)
+				}
+				rolling = false
+			default:
+				at := day0.AddDate(0, 0, 2).Add(time.Duration(len(took)) * time.Second)
+				begun := time.Now()
+				commit(b, s, &Batch{Readings: []sensors.Reading{reading("a", sensors.Temperature, at, at, 20, 20)}})
+				took = append(took, time.Since(begun))
+			}
+		}
+		slices.Sort(took)
+		b.ReportMetric(2.88/time.Since(start).Seconds(), "M/s_rolled")
+		b.ReportMetric(float64(len(took)), "commits")
+		b.ReportMetric(float64(took[len(took)/2].Microseconds())/1e3, "ms_p50")
+		b.ReportMetric(float64(took[len(took)*99/100].Microseconds())/1e3, "ms_p99")
+		b.ReportMetric(float64(took[len(took)-1].Microseconds())/1e3, "ms_max")
+	}
+}
+
+// BenchmarkHas asks for readings that are hot and readings of a rolled day.
+func BenchmarkHas(b *testing.B) {
+	ctx := context.Background()
+	s := openTest(b, Options{Synchronous: Normal})
+	for n := range int64(288) {
+		commit(b, s, batchNumber(n+1))
+	}
+	if _, err := s.Roll(ctx, day0.AddDate(0, 0, 1)); err != nil {
+		b.Fatal(err)
+	}
+	for name, day := range map[string]int{"rolled": 0, "hot": 1} {
+		b.Run(name, func(b *testing.B) {
+			at := day0.AddDate(0, 0, day).Add(10 * time.Minute)
+			series := sensors.Series{Sensor: "s3", Quantity: sensors.Temperature}
+			for b.Loop() {
+				if ok, err := s.Has(ctx, series, at); err != nil || !ok {
+					b.Fatal(ok, err)
+				}
+			}
+		})
 	}
 }

@@ -40,7 +40,7 @@ func advice(kind error) string {
 	case ErrReadOnly:
 		return "make the file and its folder writable for the user that runs rearguard, on a disk that is not mounted read-only"
 	case ErrFull:
-		return "free some space on the disk or raise the file size limit; nothing stored so far is lost"
+		return "free some space on the disk or raise the file size limit (if there is room, the disk is failing: see the system log); nothing stored so far is lost"
 	case ErrCorrupt:
 		return "stop rearguard, keep the file, and put the newest backup in its place"
 	case ErrLocked:
@@ -49,25 +49,43 @@ func advice(kind error) string {
 	return ""
 }
 
-// describe turns an error of SQLite or of the file system into one that names
-// the file and says what to do.
-func describe(path string, err error) error {
-	if err == nil {
-		return nil
+// fileError is a failure of SQLite or of the file system with the name of the
+// records, its kind, if it has one, and what to do.
+type fileError struct {
+	path      string
+	kind, err error
+}
+
+func (e *fileError) Error() string {
+	if e.kind == nil {
+		return fmt.Sprintf("records %s: %v", e.path, e.err)
 	}
-	kind := classify(err)
-	if kind == nil {
+	return fmt.Sprintf("%v: %s (%s): %v", e.kind, e.path, advice(e.kind), e.err)
+}
+
+func (e *fileError) Unwrap() []error {
+	if e.kind == nil {
+		return []error{e.err}
+	}
+	return []error{e.kind, e.err}
+}
+
+// describe turns an error of SQLite or of the file system into a fileError;
+// it leaves other errors as they are.
+func describe(path string, err error) error {
+	var known *fileError
+	if err == nil || errors.As(err, &known) {
 		return err
 	}
-	return fmt.Errorf("%w: %s (%s): %w", kind, path, advice(kind), err)
+	var e *sqlite.Error
+	kind := classify(err)
+	if kind == nil && !errors.As(err, &e) {
+		return err
+	}
+	return &fileError{path, kind, err}
 }
 
 func classify(err error) error {
-	for _, kind := range []error{ErrReadOnly, ErrFull, ErrCorrupt, ErrLocked, ErrForeign, ErrNewer, ErrOlder} {
-		if errors.Is(err, kind) {
-			return nil
-		}
-	}
 	switch {
 	case errors.Is(err, fs.ErrPermission), errors.Is(err, syscall.EROFS):
 		return ErrReadOnly

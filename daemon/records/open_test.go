@@ -179,8 +179,9 @@ func TestKindsOfFailure(t *testing.T) {
 	if err := errors.New("other"); describe("p", err) != err {
 		t.Error("an error of no kind was changed")
 	}
-	if again := describe("p", fmt.Errorf("deeper: %w", ErrFull)); strings.Count(again.Error(), ErrFull.Error()) != 1 {
-		t.Errorf("described twice: %v", again)
+	once := describe("p", syscall.ENOSPC)
+	if twice := describe("q", fmt.Errorf("deeper: %w", once)); strings.Count(twice.Error(), ErrFull.Error()) != 1 {
+		t.Errorf("described twice: %v", twice)
 	}
 }
 

@@ -76,6 +76,9 @@ type Reader struct {
 	path   string
 	db     *sql.DB
 	series seriesIndex
+	// has looks for one reading. One statement sees one state of the file: a
+	// reading that Roll moves in this moment is in one place or the other.
+	has *sql.Stmt
 }
 
 // Store is the one writer of a records file, and reads it like a Reader. It
@@ -193,11 +196,16 @@ func open(ctx context.Context, path, dsn string, readers int) (*Reader, error) {
 		err = fmt.Errorf("%w: %s has schema %d and this program needs %d (start the daemon once, it brings the file up to date)",
 			ErrOlder, path, have, want)
 	}
+	var has *sql.Stmt
+	if err == nil {
+		has, err = db.PrepareContext(ctx, `SELECT EXISTS (SELECT 1 FROM hot WHERE time = ?1 AND series = ?2),
+			(SELECT data FROM chunk WHERE day = ?3 AND series = ?2)`)
+	}
 	if err != nil {
 		db.Close()
-		return nil, err
+		return nil, describe(path, err)
 	}
-	return &Reader{path: path, db: db}, nil
+	return &Reader{path: path, db: db, has: has}, nil
 }
 
 // resolve makes path absolute and follows links, so that one file has one
@@ -239,7 +247,7 @@ func dsn(path, mode string, pragmas ...string) string {
 func (r *Reader) Path() string { return r.path }
 
 // Close ends the use of the file.
-func (r *Reader) Close() error { return r.db.Close() }
+func (r *Reader) Close() error { return errors.Join(r.has.Close(), r.db.Close()) }
 
 // Close waits for the write that is under way, moves the log into the file
 // and lets the lock go.
@@ -258,7 +266,7 @@ func (s *Store) Close() error {
 func (s *Store) release() error {
 	var errs []error
 	if s.Reader != nil {
-		errs = append(errs, s.db.Close())
+		errs = append(errs, s.Reader.Close())
 	}
 	if s.write != nil {
 		errs = append(errs, s.write.close())

@@ -15,7 +15,7 @@ import (
 // milliseconds, since the engine's commits wait for it.
 const (
 	rollChunks = 16
-	rollRows   = 4000
+	rollRows   = 1500
 )
 
 // rollMemory bounds the readings that Roll holds in memory at a time (about

@@ -33,12 +33,9 @@ func (r *Reader) Has(ctx context.Context, series sensors.Series, at time.Time) (
 		return false, err
 	}
 	ms := at.UnixMilli()
-	// One statement sees one state of the file: a reading that Roll moves in
-	// this moment is in one place or the other.
 	var hot bool
 	var data []byte
-	err = r.db.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM hot WHERE time = ?1 AND series = ?2),
-		(SELECT data FROM chunk WHERE day = ?3 AND series = ?2)`, ms, id, dayOf(ms)).Scan(&hot, &data)
+	err = r.has.QueryRowContext(ctx, ms, id, dayOf(ms)).Scan(&hot, &data)
 	if err != nil || hot || data == nil {
 		return hot, describe(r.path, err)
 	}
