@@ -15,15 +15,16 @@ import (
 	"rearguard/dashboards/web"
 )
 
-// serve starts the real server, with its time to read a request cut short.
-func serve(t *testing.T, f dashboards.Facility) (base string, stop func() error) {
+// serve starts the real server with its times to read a request and to write
+// an answer set to limit.
+func serve(t *testing.T, f dashboards.Facility, limit time.Duration) (base string, stop func() error) {
 	t.Helper()
 	server, err := dashboards.Server(f, "1.2.3", web.Options{Now: dashtest.Now, Wall: dashtest.Now, Pace: time.Millisecond, Beat: 20 * time.Millisecond})
 	if err != nil {
 		t.Fatal(err)
 	}
-	server.ReadTimeout = 100 * time.Millisecond
-	server.WriteTimeout = 100 * time.Millisecond
+	server.ReadTimeout = limit
+	server.WriteTimeout = limit
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -44,7 +45,7 @@ func serve(t *testing.T, f dashboards.Facility) (base string, stop func() error)
 }
 
 func TestRoutes(t *testing.T) {
-	base, _ := serve(t, dashtest.New(dashtest.Sample()))
+	base, _ := serve(t, dashtest.New(dashtest.Sample()), 30*time.Second)
 	for path, want := range map[string]struct {
 		status int
 		kind   string
@@ -72,7 +73,7 @@ func TestRoutes(t *testing.T) {
 // write time, sees a change arrive, and sees a shutdown end it.
 func TestStream(t *testing.T) {
 	f := dashtest.New(dashtest.Sample())
-	base, stop := serve(t, f)
+	base, stop := serve(t, f, 100*time.Millisecond)
 	response, err := http.Get(base + "/live?page=%2Frooms%2Fglasshouse")
 	if err != nil {
 		t.Fatal(err)

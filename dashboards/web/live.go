@@ -41,7 +41,7 @@ func (s *Site) live(w http.ResponseWriter, r *http.Request) {
 		s.options.Log.Debug("no read deadline on this connection", "error", err)
 	}
 
-	sent := map[string]string{}
+	sent := newThinner()
 	for {
 		changed := s.facility.Changed()
 		if err := s.push(w, out, inner, build, sent); err != nil {
@@ -80,7 +80,7 @@ func (s *Site) pause(r *http.Request, changed <-chan struct{}) bool {
 }
 
 // push sends what changed since the last push, or a beat when nothing did.
-func (s *Site) push(w http.ResponseWriter, out *http.ResponseController, inner *http.Request, build builder, sent map[string]string) error {
+func (s *Site) push(w http.ResponseWriter, out *http.ResponseController, inner *http.Request, build builder, sent *thinner) error {
 	changed := map[string]string{}
 	if v, ok := s.newView(inner); ok {
 		spec, err := build(v, inner)
@@ -93,9 +93,8 @@ func (s *Site) push(w http.ResponseWriter, out *http.ResponseController, inner *
 			return err
 		}
 		for _, sec := range sections {
-			if sent[sec.ID] != string(sec.HTML) {
-				changed[sec.ID] = string(sec.HTML)
-				sent[sec.ID] = string(sec.HTML)
+			if html, ok := sent.section(sec.ID, string(sec.HTML)); ok {
+				changed[sec.ID] = html
 			}
 		}
 	}

@@ -290,12 +290,24 @@ func (m sensorModel) Signal() *sensors.Reading { return m.Value(sensors.SignalSt
 // Urgent counts the alarms that wait for somebody.
 func (v *view) Urgent() int { return alarmsOf(v, 0).Urgent }
 
-// Announce is what a screen reader says when the alarms change.
+// Announce is what a screen reader says, once, when trouble or the alarms
+// change. The banners are not announced by themselves, since they are renewed
+// with every update of the page.
 func (v *view) Announce() string {
-	if words := alarmsOf(v, 0).Announce; words != "" {
-		return "Alarm: " + words
+	var words []string
+	if v.Silence > 0 {
+		words = append(words, "rearguard has stopped publishing.")
 	}
-	return ""
+	if !v.S.Broker.Connected || !v.S.Broker.Subscribed {
+		words = append(words, "No readings arrive from the broker.")
+	}
+	if !v.S.Store.OK {
+		words = append(words, "Records cannot be written.")
+	}
+	if alarms := alarmsOf(v, 0).Announce; alarms != "" {
+		words = append(words, "Alarm: "+alarms+".")
+	}
+	return strings.Join(words, " ")
 }
 
 // AllStages are the stages of all species, each once, for the form of a new

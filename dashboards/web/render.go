@@ -2,11 +2,13 @@ package web
 
 import (
 	"bytes"
+	"compress/gzip"
 	"errors"
 	"fmt"
 	"html/template"
 	"net/http"
 	"net/url"
+	"strconv"
 	"strings"
 	"time"
 	"unicode"
@@ -146,10 +148,46 @@ func (s *Site) write(w http.ResponseWriter, r *http.Request, name string, data a
 	h := w.Header()
 	h.Set("Content-Type", "text/html; charset=utf-8")
 	h.Set("Cache-Control", "no-store")
+	h.Set("Vary", "Accept-Encoding, Cookie")
+	body := b.Bytes()
+	if acceptsGzip(r) {
+		// Pages are repetitive and phones are far from the access point.
+		if packed, err := packGzip(body); err == nil {
+			body = packed
+			h.Set("Content-Encoding", "gzip")
+		}
+	}
+	h.Set("Content-Length", strconv.Itoa(len(body)))
 	w.WriteHeader(status)
-	if _, err := w.Write(b.Bytes()); err != nil {
+	if _, err := w.Write(body); err != nil {
 		s.options.Log.Debug("page not delivered", "path", r.URL.Path, "error", err)
 	}
+}
+
+// acceptsGzip reports whether the browser names gzip without refusing it.
+func acceptsGzip(r *http.Request) bool {
+	for coding := range strings.SplitSeq(r.Header.Get("Accept-Encoding"), ",") {
+		name, q, _ := strings.Cut(strings.TrimSpace(coding), ";")
+		if strings.EqualFold(strings.TrimSpace(name), "gzip") {
+			return strings.ReplaceAll(q, " ", "") != "q=0"
+		}
+	}
+	return false
+}
+
+func packGzip(body []byte) ([]byte, error) {
+	var b bytes.Buffer
+	z, err := gzip.NewWriterLevel(&b, gzip.BestSpeed)
+	if err != nil {
+		return nil, fmt.Errorf("compress page: %w", err)
+	}
+	if _, err := z.Write(body); err != nil {
+		return nil, fmt.Errorf("compress page: %w", err)
+	}
+	if err := z.Close(); err != nil {
+		return nil, fmt.Errorf("compress page: %w", err)
+	}
+	return b.Bytes(), nil
 }
 
 // fail answers a fault of our own.

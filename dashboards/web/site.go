@@ -79,7 +79,7 @@ func New(facility Facility, options Options) (*Site, error) {
 		options.Wall = time.Now //nolint:forbidigo // the outermost layer: notices a stalled engine
 	}
 	if options.Pace <= 0 {
-		options.Pace = time.Second
+		options.Pace = 2 * time.Second
 	}
 	if options.Beat <= 0 {
 		options.Beat = 10 * time.Second

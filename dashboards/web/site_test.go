@@ -1,7 +1,9 @@
 package web_test
 
 import (
+	"compress/gzip"
 	"fmt"
+	"io"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -164,6 +166,19 @@ func TestStalledDemoShows(t *testing.T) {
 		if got := strings.Contains(get(h, "/").Body.String(), "has published nothing for"); got != step.want {
 			t.Errorf("after %v: banner %v, want %v", wall.Sub(dashtest.Now()), got, step.want)
 		}
+	}
+}
+
+func TestTroubleIsAnnouncedOnce(t *testing.T) {
+	body := get(site(t, dashtest.New(dashtest.Ugly()), time.Hour), "/messages").Body.String()
+	status, _, _ := strings.Cut(body, `class="asof"`)
+	for _, want := range []string{"rearguard has stopped publishing.", "No readings arrive", "Records cannot be written.", "Alarm: Nursery is too hot;", "and more."} {
+		if !strings.Contains(status, want) {
+			t.Errorf("the announcement lacks %q", want)
+		}
+	}
+	if _, part, _ := strings.Cut(status, `id="part-status"`); strings.Contains(part, `role="alert"`) {
+		t.Error("a banner would be read out again with every update")
 	}
 }
 
@@ -331,6 +346,32 @@ func TestHeadersAndBodyLimit(t *testing.T) {
 	w := send(h, "/who", url.Values{"who": {strings.Repeat("x", 70_000)}})
 	if w.Code != http.StatusBadRequest {
 		t.Errorf("large body: status %d, want 400", w.Code)
+	}
+}
+
+func TestPagesArePackedWhenAsked(t *testing.T) {
+	h := site(t, dashtest.New(dashtest.Sample()), 0)
+	plain := get(h, "/alarms").Body.String()
+	for header, want := range map[string]string{"gzip, deflate, br": "gzip", "br;q=1, GZIP;q=0.5": "gzip", "gzip;q=0": "", "br": "", "": ""} {
+		r := httptest.NewRequest(http.MethodGet, "/alarms", http.NoBody)
+		r.Header.Set("Accept-Encoding", header)
+		w := httptest.NewRecorder()
+		h.ServeHTTP(w, r)
+		if got := w.Header().Get("Content-Encoding"); got != want {
+			t.Errorf("%q: encoding %q, want %q", header, got, want)
+			continue
+		}
+		if want == "" {
+			continue
+		}
+		z, err := gzip.NewReader(w.Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		body, err := io.ReadAll(z)
+		if err != nil || string(body) != plain {
+			t.Errorf("%q: the packed page differs (%v)", header, err)
+		}
 	}
 }
 

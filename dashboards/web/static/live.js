@@ -41,22 +41,42 @@
     });
   };
 
-  // merge replaces the pieces of a list that changed, and only those.
-  const merge = (list, next) => {
-    const old = new Map();
-    for (const child of list.children) if (keyOf(child)) old.set(keyOf(child), child);
+  // An update marks what the page has already as the same. When the page does
+  // not have it, since a piece was held or dropped, it asks for everything.
+  let behind = false;
+  const same = (node) => node.dataset && node.dataset.same !== undefined;
+
+  // merge replaces the pieces of a list that changed, and only those. A piece
+  // may come from another list of its section, which all holds.
+  const merge = (list, next, all) => {
+    const gone = new Set(list.children);
     const order = [];
     for (const fresh of [...next.children]) {
-      const was = old.get(keyOf(fresh));
-      old.delete(keyOf(fresh));
-      if (was && (held(was) || (was.received || was.outerHTML) === fresh.outerHTML)) { order.push(was); continue; }
+      const was = all.get(keyOf(fresh));
+      gone.delete(was);
+      if (same(fresh)) {
+        if (was) order.push(was); else behind = true;
+        continue;
+      }
+      if (was && (was.received || was.outerHTML) === fresh.outerHTML) { order.push(was); continue; }
+      if (was && held(was)) { behind = true; order.push(was); continue; }
       fresh.received = fresh.outerHTML;
       if (was) { keepOpen(was, fresh); typed(was, fresh); keepFocus(was, fresh); }
       order.push(fresh);
     }
-    const wanted = [...[...old.values()].filter(held), ...order];
-    const same = wanted.length === list.children.length && wanted.every((n, i) => n === list.children[i]);
-    if (!same) list.replaceChildren(...wanted);
+    const kept = [...gone].filter(held);
+    if (kept.length > 0) behind = true;
+    const wanted = [...kept, ...order];
+    const unmoved = wanted.length === list.children.length && wanted.every((n, i) => n === list.children[i]);
+    if (!unmoved) list.replaceChildren(...wanted);
+  };
+
+  // fill puts the pieces that are the same into the place of their marks.
+  const fill = (section, next) => {
+    for (const mark of next.querySelectorAll("[data-same]")) {
+      const was = [...section.querySelectorAll("[data-key]")].find((n) => keyOf(n) === keyOf(mark));
+      if (was) mark.replaceWith(was); else behind = true;
+    }
   };
 
   // keepFocus finds the link or button that had the focus in its successor.
@@ -77,12 +97,18 @@
     focus = null;
     if (lists.length > 0 && lists.length === nextLists.length) {
       // Keep the lists in the document and only renew what stands around them.
-      lists.forEach((list, i) => { merge(list, nextLists[i]); });
+      const all = new Map();
+      for (const list of lists) for (const child of list.children) all.set(keyOf(child), child);
+      lists.forEach((list, i) => { merge(list, nextLists[i], all); });
       outline(section, next, lists, nextLists);
-    } else if (!held(section)) {
+    } else if (held(section)) {
+      behind = true;
+    } else {
+      fill(section, next);
       keepOpen(section, next);
       keepFocus(section, next);
       section.replaceChildren(next);
+      section.shape = undefined;
     }
     if (focus) focus.focus({ preventScroll: true });
   };
@@ -93,7 +119,8 @@
     nextLists.forEach((l) => l.replaceChildren());
     const shape = document.createElement("div");
     shape.append(next.cloneNode(true));
-    if (section.shape === shape.innerHTML || held(section)) return;
+    if (section.shape === shape.innerHTML) return;
+    if (held(section)) { behind = true; return; }
     keepOpen(section, next);
     keepFocus(section, next);
     nextLists.forEach((l, i) => l.replaceWith(lists[i]));
@@ -110,6 +137,7 @@
   };
 
   const check = () => {
+    if (behind && !held(body)) { behind = false; connect(); }
     const quiet = Date.now() - heard;
     const lost = quiet > lostAfter;
     body.classList.toggle("lost", lost);

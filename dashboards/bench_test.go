@@ -1,0 +1,59 @@
+package dashboards_test
+
+import (
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"testing"
+
+	"rearguard/daemon"
+	"rearguard/daemon/rearing"
+	"rearguard/dashboards"
+	"rearguard/dashboards/dashtest"
+	"rearguard/dashboards/web"
+	"rearguard/sensors"
+)
+
+// large is a facility of 20 rooms, 500 sensors and 200 cohorts.
+func large() *daemon.Snapshot {
+	s := dashtest.Sample()
+	room, sensor, cohort := s.Rooms[0], s.Sensors[0], s.Cohorts[0]
+	s.Rooms, s.Sensors, s.Cohorts = nil, nil, nil
+	for i := range 20 {
+		room.ID = sensors.RoomID(fmt.Sprintf("room-%d", i))
+		s.Rooms = append(s.Rooms, room)
+	}
+	for i := range 500 {
+		sensor.ID = sensors.SensorID(fmt.Sprintf("sensor-%d", i))
+		sensor.Room = s.Rooms[i%20].ID
+		s.Sensors = append(s.Sensors, sensor)
+	}
+	for i := range 200 {
+		cohort.ID = rearing.CohortID(fmt.Sprintf("cohort-%d", i))
+		cohort.Room = s.Rooms[i%20].ID
+		s.Cohorts = append(s.Cohorts, cohort)
+	}
+	return s
+}
+
+// BenchmarkLargeFacility times one answer of each kind.
+func BenchmarkLargeFacility(b *testing.B) {
+	h, err := dashboards.HandlerWith(dashtest.New(large()), "1", web.Options{Now: dashtest.Now, Wall: dashtest.Now})
+	if err != nil {
+		b.Fatal(err)
+	}
+	for _, path := range []string{"/", "/rooms/room-3", "/metrics", "/api/v1/cohorts", "/calendar.ics"} {
+		b.Run(path, func(b *testing.B) {
+			var size int
+			for b.Loop() {
+				w := httptest.NewRecorder()
+				h.ServeHTTP(w, httptest.NewRequest(http.MethodGet, path, http.NoBody))
+				if w.Code != http.StatusOK {
+					b.Fatalf("status %d", w.Code)
+				}
+				size = w.Body.Len()
+			}
+			b.ReportMetric(float64(size), "bytes/answer")
+		})
+	}
+}
