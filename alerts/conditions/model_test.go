@@ -173,6 +173,7 @@ var causeNames = map[alerts.Condition]bool{
 func TestCausesAreToldApart(t *testing.T) {
 	for name, seeds := range map[string]uint64{"seeds of the tuning": 0, "seeds kept apart": 50} {
 		t.Run(name, func(t *testing.T) {
+			t.Parallel()
 			right, wrong, silent, calls := 0, 0, 0, 0
 			for _, incident := range incidents {
 				line, delay := map[string]int{}, time.Duration(0)
@@ -221,9 +222,10 @@ func breakOne(t *testing.T, seed uint64, breakHour float64, broken func(*model))
 // How long before the limit of 31 °C is passed a person is called, when the
 // heater sticks on. The heat alarm itself comes after its on-delay of 5 min.
 func TestWarningBeforeHeat(t *testing.T) {
+	t.Parallel()
 	var warnings []float64
-	for seed := uint64(50); seed < 65; seed++ {
-		breakHour := 26 + 1.3*float64(seed-50)
+	for seed := uint64(50); seed < 60; seed++ {
+		breakHour := 26 + 2*float64(seed-50)
 		var called, passed time.Time
 		for _, tr := range run(t, seed, (breakHour+8)/24, breakHour, incidents[1].broken) {
 			if tr.Annunciate && called.IsZero() {
@@ -239,7 +241,7 @@ func TestWarningBeforeHeat(t *testing.T) {
 		warnings = append(warnings, passed.Sub(called).Minutes())
 	}
 	slices.Sort(warnings)
-	if len(warnings) < 8 {
+	if len(warnings) < 6 {
 		t.Fatalf("the limit was passed in %d rooms only; too few to measure", len(warnings))
 	}
 	middle := warnings[len(warnings)/2]
@@ -250,21 +252,22 @@ func TestWarningBeforeHeat(t *testing.T) {
 }
 
 func TestQuietRoomsStayQuiet(t *testing.T) {
+	t.Parallel()
 	calls, days := map[alerts.Condition]int{}, 0.0
-	for seed := uint64(100); seed < 106; seed++ {
-		for _, tr := range run(t, seed, 15, 0, nil) {
+	for seed := uint64(100); seed < 105; seed++ {
+		for _, tr := range run(t, seed, 12, 0, nil) {
 			if tr.Annunciate {
 				calls[tr.Key.Condition]++
 			}
 		}
-		days += 15
+		days += 12
 	}
 	total := 0
 	for _, n := range calls {
 		total += n
 	}
 	t.Logf("%d calls in %.0f room-days: %v", total, days, fmt.Sprint(calls))
-	if total > 2 {
-		t.Errorf("%d false calls in %.0f room-days, want at most 2", total, days)
+	if total > 1 {
+		t.Errorf("%d false calls in %.0f room-days, want at most 1", total, days)
 	}
 }

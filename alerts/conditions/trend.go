@@ -211,13 +211,49 @@ func theilSen(list []xy) float64 {
 	return median(slopes)
 }
 
+// median reorders the values it is given.
 func median(values []float64) float64 {
 	n := len(values)
 	if n == 0 {
 		return 0
 	}
-	slices.Sort(values)
-	return (values[(n-1)/2] + values[n/2]) / 2
+	upper := nth(values, n/2)
+	if n%2 == 1 {
+		return upper
+	}
+	return (slices.Max(values[:n/2]) + upper) / 2
+}
+
+// nth puts the value of rank k in its place, none greater before it and none
+// smaller behind it, and returns it: Hoare's selection, which a room's slopes
+// need every minute and which is several times as fast as sorting.
+func nth(values []float64, k int) float64 {
+	low, high := 0, len(values)-1
+	for low < high {
+		pivot := values[(low+high)/2]
+		i, j := low, high
+		for i <= j {
+			for values[i] < pivot {
+				i++
+			}
+			for values[j] > pivot {
+				j--
+			}
+			if i <= j {
+				values[i], values[j] = values[j], values[i]
+				i, j = i+1, j-1
+			}
+		}
+		switch {
+		case k <= j:
+			high = j
+		case k >= i:
+			low = i
+		default:
+			return values[k]
+		}
+	}
+	return values[k]
 }
 
 // robustSlope gives the slope with bounds three standard errors away, taken
