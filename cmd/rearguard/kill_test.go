@@ -1,19 +1,14 @@
 package main
 
 import (
-	"bytes"
-	"context"
-	"encoding/json"
 	"fmt"
 	"maps"
 	"math"
 	"math/rand/v2"
 	"net/http"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
-	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -32,29 +27,6 @@ const (
 	killMessages = 200_000
 	killTimes    = 10
 )
-
-// program builds the program once for all tests of the package.
-var program = sync.OnceValues(func() (string, error) {
-	dir, err := os.MkdirTemp("", "rearguard-test-")
-	if err != nil {
-		return "", err
-	}
-	path := filepath.Join(dir, "rearguard")
-	out, err := exec.Command("go", "build", "-o", path, ".").CombinedOutput()
-	if err != nil {
-		return "", fmt.Errorf("build: %w\n%s", err, out)
-	}
-	return path, nil
-})
-
-// TestMain removes the program that tests have built.
-func TestMain(m *testing.M) {
-	code := m.Run()
-	if path, err := program(); err == nil {
-		_ = os.RemoveAll(filepath.Dir(path))
-	}
-	os.Exit(code)
-}
 
 // killConfig writes a facility of many sensors, and returns its path and the
 // address of its pages.
@@ -79,72 +51,7 @@ func killConfig(t *testing.T, dir, brokerURL string) (path, pages string) {
 	return path, pages
 }
 
-// daemonProcess is a rearguard run in a process of its own.
-type daemonProcess struct {
-	t      *testing.T
-	config string
-	pages  string
-	cmd    *exec.Cmd
-	log    bytes.Buffer
-}
-
-func (d *daemonProcess) start() {
-	d.t.Helper()
-	binary, err := program()
-	if err != nil {
-		d.t.Fatal(err)
-	}
-	d.cmd = exec.Command(binary, "run", "--config", d.config)
-	d.cmd.Stderr = &d.log
-	if err := d.cmd.Start(); err != nil {
-		d.t.Fatal(err)
-	}
-}
-
-// end sends a signal and waits for the process.
-func (d *daemonProcess) end(signal syscall.Signal) {
-	if d.cmd == nil {
-		return
-	}
-	_ = d.cmd.Process.Signal(signal)
-	err := d.cmd.Wait()
-	d.cmd = nil
-	if signal == syscall.SIGTERM && err != nil {
-		d.t.Errorf("rearguard did not end well: %v\n%s", err, d.log.String())
-	}
-}
-
-// get fetches a path of the pages and decodes its JSON; it reports whether
-// that worked.
-func (d *daemonProcess) get(path string, into any) bool {
-	answer, err := http.Get("http://" + d.pages + path)
-	if err != nil {
-		return false
-	}
-	defer answer.Body.Close()
-	if answer.StatusCode != http.StatusOK {
-		return false
-	}
-	return into == nil || json.NewDecoder(answer.Body).Decode(into) == nil
-}
-
-// eventually polls a condition until it holds or the test's time is over.
-func eventually(t *testing.T, what string, limit time.Duration, condition func() bool) {
-	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), limit)
-	defer cancel()
-	ticker := time.NewTicker(50 * time.Millisecond)
-	defer ticker.Stop()
-	for !condition() {
-		select {
-		case <-ctx.Done():
-			t.Fatalf("waited %v in vain: %s", limit, what)
-		case <-ticker.C:
-		}
-	}
-}
-
-// reading is the temperature that sensor s reports in its n-th message.
+// killReading is the temperature that sensor s reports in its n-th message.
 func killReading(s, n int) float64 {
 	return math.Round(100*(24+2*math.Sin(float64(n)/60)+0.5*math.Sin(float64(s)))) / 100
 }
