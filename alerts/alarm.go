@@ -147,6 +147,10 @@ type Transition struct {
 	// Cleared says that an occurrence of which people were told has returned
 	// to normal; it is set under silencing too, so that good news gets out.
 	Cleared bool `json:"cleared,omitempty"`
+	// Alarm is the alarm right after the step, and right before its
+	// occurrence was closed where the step closed it: what a notice tells is
+	// still in it when the machine has already forgotten.
+	Alarm Alarm `json:"-"`
 }
 
 // Delay is a delay being waited out. Its time stands still while the truth is

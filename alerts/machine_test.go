@@ -278,6 +278,26 @@ func TestFalseDoesNotLetGoDuringTheOffDelay(t *testing.T) {
 	}
 }
 
+// The news that an acknowledged alarm is over still says what it was.
+func TestClosingTransitionCarriesTheAlarm(t *testing.T) {
+	b := newBench(t, false)
+	b.event("true")
+	raised := b.out[len(b.out)-1]
+	b.event("acknowledge")
+	b.event("false")
+	cleared := b.out[len(b.out)-1]
+	if b.m.Alarm(b.key).Occurrence != 0 || !cleared.Cleared {
+		t.Fatalf("not closed by %+v", cleared)
+	}
+	got := cleared.Alarm
+	if got.Annunciations != 1 || got.AckedBy != "ann" || !got.RaisedAt.Equal(raised.Time) || !got.ClearedAt.Equal(cleared.Time) || got.Occurrence != raised.Occurrence {
+		t.Errorf("the closing transition carries %+v", got)
+	}
+	if raised.Alarm.Annunciations != 1 {
+		t.Errorf("the raising transition counts %d calls, want its own", raised.Alarm.Annunciations)
+	}
+}
+
 func TestUrgentFirst(t *testing.T) {
 	m := newMachine(t, []alerts.Definition{
 		definition("low", func(d *alerts.Definition) { d.Severity = alerts.Minor }),

@@ -17,7 +17,17 @@ type step struct {
 	firstOut bool
 	// root is the active root under which a raised alarm falls at once.
 	root *Key
+	// last is the alarm as it was when its occurrence was closed.
+	last *Alarm
 	out  []Transition
+}
+
+// close ends the open occurrence and keeps it for the transition.
+func (s *step) close() {
+	last := s.a
+	last.UpdatedAt = s.now
+	s.last = &last
+	s.a = s.a.close()
 }
 
 // record appends the transition from the state before to the state now.
@@ -27,9 +37,14 @@ func (s *step) record(event Event, before Alarm, who, reason string, cleared boo
 		occurrence = s.a.Occurrence
 	}
 	s.a.UpdatedAt = s.now
+	alarm := s.a
+	if s.last != nil {
+		alarm = *s.last
+	}
 	s.out = append(s.out, Transition{
 		Occurrence: occurrence, Key: s.a.Key, Time: s.now, Event: event,
 		From: before.State(), To: s.a.State(), Who: who, Reason: reason, Cleared: cleared,
+		Alarm: alarm,
 	})
 	return &s.out[len(s.out)-1]
 }
@@ -45,6 +60,7 @@ func (s *step) call(t *Transition) {
 	s.a.Owed = false
 	s.a.Annunciations++
 	s.a.LastAnnunciated = s.now
+	t.Alarm = s.a
 }
 
 // raise makes the alarm active. An occurrence that is still open (returned
@@ -95,7 +111,7 @@ func (s *step) clear() {
 	}
 	s.a.Latched = s.def.Latching
 	if !s.a.Latched && (s.a.Acked || !told) {
-		s.a = s.a.close()
+		s.close()
 	}
 	s.letGo()
 	s.record(EventReturn, before, "", reason, told)
@@ -134,7 +150,7 @@ func (s *step) acknowledge(who string) {
 		s.a.Owed = false
 	}
 	if !s.a.Active && !s.a.Latched {
-		s.a = s.a.close()
+		s.close()
 	}
 	s.letGo()
 	s.record(EventAcknowledge, before, who, "", false)
@@ -150,7 +166,7 @@ func (s *step) silence(event Event, who, reason string, set func(*Alarm)) {
 	if event != EventSuppress && s.a.Occurrence != 0 && !s.a.Acked {
 		s.a.Acked, s.a.AckedAt, s.a.AckedBy = true, s.now, who
 		if !s.a.Active && !s.a.Latched {
-			s.a = s.a.close()
+			s.close()
 		}
 		s.letGo()
 	}
@@ -189,7 +205,7 @@ func (s *step) realarm() {
 
 func (s *step) reset(who string) {
 	before := s.a
-	s.a = s.a.close()
+	s.close()
 	s.record(EventReset, before, who, "", false)
 }
 
