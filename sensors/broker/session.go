@@ -178,13 +178,24 @@ func (l *Link) subscribe(ctx context.Context, s *session) {
 	l.remember(ctx, wanted)
 	switch {
 	case len(denied) > 0:
-		l.connected(false, Subscription, fmt.Sprintf("The broker refuses the subscription to %s. Allow user %q to read it in the broker's access rules, or correct the topic.",
-			quoteSome(denied), l.cfg.Username))
+		l.connected(false, Subscription, fmt.Sprintf("The broker refuses the subscription to %s. Allow %s to read it in the broker's access rules, or correct the topic.",
+			quoteSome(denied), l.whoami()))
 	case len(failures) > 0:
 		l.connected(false, Subscription, fmt.Sprintf("Subscribing failed: %s. Look at the broker's log.", failures[0]))
 	default:
 		l.connected(true, "", "")
 	}
+}
+
+// whoami is how the broker's access rules know this client.
+func (l *Link) whoami() string {
+	switch {
+	case l.cfg.Username != "":
+		return fmt.Sprintf("user %q", l.cfg.Username)
+	case l.cfg.CertFile != "":
+		return "the user of the client certificate"
+	}
+	return fmt.Sprintf("the client %q", l.cfg.ClientID)
 }
 
 // request subscribes to filters and returns the broker's return codes.

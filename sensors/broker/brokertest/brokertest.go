@@ -102,7 +102,8 @@ func Binary(tb testing.TB, name string) string {
 		if candidate := "/usr/sbin/" + name; fileExists(candidate) {
 			return candidate
 		}
-		const hint = "install mosquitto (apt-get install mosquitto)"
+		debian, _, _ := strings.Cut(name, "_") // mosquitto_passwd comes with mosquitto
+		hint := fmt.Sprintf("install %s (apt-get install %s)", debian, debian)
 		if os.Getenv("CI") != "" {
 			tb.Fatalf("%s is missing: %s", name, hint)
 		}

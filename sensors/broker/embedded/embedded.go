@@ -9,7 +9,9 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"math"
 	"net"
+	"sync"
 
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
@@ -89,17 +91,63 @@ func (b *Broker) URL() string { return "mqtt://" + b.address }
 // Close ends the broker and disconnects its clients.
 func (b *Broker) Close() error { return b.server.Close() }
 
-// doorkeeper lets clients in.
+// doorkeeper lets clients in, and keeps the packet identifiers of the two
+// directions apart. MQTT numbers what a client sends and what it is sent
+// independently (MQTT 3.1.1 section 2.3.1). The server does not: it refuses a
+// subscription, ignores an unsubscription and forgets a message on its way
+// where the client's number is also that of a message waiting for the client.
+// A client that comes back to a queue of messages begins to count at 1, and so
+// meets that at once.
 type doorkeeper struct {
 	mochi.HookBase
 	users map[string]string
+	// asked holds the client's own number of the request that its goroutine is
+	// working on, by *mochi.Client, where another one stands in for it.
+	asked sync.Map
 }
 
 func (*doorkeeper) ID() string { return "doorkeeper" }
 
 func (*doorkeeper) Provides(b byte) bool {
-	return b == mochi.OnConnectAuthenticate || b == mochi.OnACLCheck
+	switch b {
+	case mochi.OnConnectAuthenticate, mochi.OnACLCheck, mochi.OnPacketRead, mochi.OnPacketEncode, mochi.OnDisconnect:
+		return true
+	}
+	return false
 }
+
+// OnPacketRead puts a free number in place of one that is in use.
+func (d *doorkeeper) OnPacketRead(c *mochi.Client, p packets.Packet) (packets.Packet, error) {
+	switch kind := p.FixedHeader.Type; {
+	case kind == packets.Subscribe, kind == packets.Unsubscribe, kind == packets.Publish && p.FixedHeader.Qos == 1:
+	default:
+		return p, nil
+	}
+	if _, used := c.State.Inflight.Get(p.PacketID); !used || p.PacketID == 0 {
+		return p, nil
+	}
+	for id := uint16(math.MaxUint16); id > 0; id-- {
+		if _, used := c.State.Inflight.Get(id); !used {
+			d.asked.Store(c, p.PacketID)
+			p.PacketID = id
+			break
+		}
+	}
+	return p, nil
+}
+
+// OnPacketEncode gives the answer the client's own number again.
+func (d *doorkeeper) OnPacketEncode(c *mochi.Client, p packets.Packet) packets.Packet {
+	switch p.FixedHeader.Type {
+	case packets.Suback, packets.Unsuback, packets.Puback:
+		if id, ok := d.asked.LoadAndDelete(c); ok {
+			p.PacketID = id.(uint16)
+		}
+	}
+	return p
+}
+
+func (d *doorkeeper) OnDisconnect(c *mochi.Client, _ error, _ bool) { d.asked.Delete(c) }
 
 func (d *doorkeeper) OnConnectAuthenticate(_ *mochi.Client, p packets.Packet) bool {
 	if len(d.users) == 0 {
