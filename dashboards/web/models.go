@@ -33,6 +33,19 @@ type alarmModel struct {
 // HasValue reports whether a value against a limit says anything.
 func (a alarmModel) HasValue() bool { return a.Unit != "" }
 
+// Heading is the title with the room and the sensor or cohort it is about,
+// unless the title names them already.
+func (a alarmModel) Heading() string {
+	where := a.RoomName
+	if a.Key.Subject != "" {
+		where = strings.TrimPrefix(where+", "+a.Key.Subject, ", ")
+	}
+	if where == "" || strings.Contains(a.Title, a.RoomName) && a.RoomName != "" || strings.Contains(a.Title, a.Key.Subject) && a.Key.Subject != "" {
+		return capital(a.Title)
+	}
+	return capital(where + ": " + a.Title)
+}
+
 // Shape names the priority's symbol.
 func (a alarmModel) Shape() string { return "shape-" + a.Priority.String() }
 
@@ -74,7 +87,7 @@ func alarmsOf(v *view, limit int) alarmLists {
 			lists.Silenced = append(lists.Silenced, a)
 		case a.Open:
 			lists.Urgent++
-			words = append(words, a.Title)
+			words = append(words, a.Heading())
 			if limit > 0 && len(lists.Open) >= limit {
 				lists.More++
 				continue

@@ -240,11 +240,19 @@ func localPath(path, fallback string) string {
 // sentence makes an error a sentence.
 func sentence(s string) string {
 	s = strings.TrimPrefix(s, daemon.ErrRefused.Error()+": ")
+	if s == "" {
+		return s
+	}
+	return capital(s) + "."
+}
+
+// capital makes the first letter a capital one.
+func capital(s string) string {
 	r, size := utf8.DecodeRuneInString(s)
 	if size == 0 {
 		return s
 	}
-	return string(unicode.ToUpper(r)) + s[size:] + "."
+	return string(unicode.ToUpper(r)) + s[size:]
 }
 
 // functions are what the templates may call.
