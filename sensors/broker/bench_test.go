@@ -93,13 +93,18 @@ func queue(b *testing.B, m *brokertest.Mosquitto, id string, n int) {
 		b.Fatal(err)
 	}
 	defer c.Disconnect(100)
-	tokens := make([]mqtt.Token, n)
-	for i := range tokens {
-		tokens[i] = c.Publish(fmt.Sprintf("rooms/sensor%d", i%500), 1, false, "21.53")
-	}
-	for _, token := range tokens {
-		if err := mqtt.WaitTokenTimeout(token, time.Minute); err != nil {
-			b.Fatal(err)
+	// A window of the packet identifiers, of which there are 65,535.
+	const window = 1000
+	tokens := make([]mqtt.Token, window)
+	for i := range n + window {
+		if token := tokens[i%window]; token != nil {
+			if err := mqtt.WaitTokenTimeout(token, time.Minute); err != nil {
+				b.Fatal(err)
+			}
+			tokens[i%window] = nil
+		}
+		if i < n {
+			tokens[i%window] = c.Publish(fmt.Sprintf("rooms/sensor%d", i%500), 1, false, "21.53")
 		}
 	}
 }
