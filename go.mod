@@ -2,6 +2,8 @@ module rearguard
 
 go 1.26.0
 
+toolchain go1.26.9
+
 require (
 	github.com/alecthomas/kong v1.17.0 // indirect
 	github.com/arran4/golang-ical v0.3.4 // indirect
@@ -38,6 +40,7 @@ require (
 	golang.org/x/sync v0.25.0 // indirect
 	golang.org/x/sys v0.50.0 // indirect
 	golang.org/x/text v0.44.0 // indirect
+	golang.org/x/tools v0.52.0 // indirect
 	gonum.org/v1/gonum v0.17.0 // indirect
 	google.golang.org/protobuf v1.36.12 // indirect
 	modernc.org/libc v1.80.1 // indirect
