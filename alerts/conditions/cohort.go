@@ -22,7 +22,7 @@ type CohortState struct {
 	// where there is none. Seen is set once a count has confirmed it.
 	ExpectedMedian, ExpectedLate time.Time
 	Seen                         bool
-	// ProgressSince is since when development has been standing still: since
+	// StillSince is since when development has been standing still: since
 	// then less thermal time passed than LeastPerDay. Zero while it passes.
 	StillSince time.Time
 	// CentreC and ThresholdC are the room's temperature and the lower
