@@ -69,8 +69,16 @@ func eval[T any](t *testing.T, ctx context.Context, js string) T {
 // until waits for a condition in the page.
 func until(t *testing.T, ctx context.Context, js string) {
 	t.Helper()
-	if err := chromedp.Do(ctx, chromedp.Poll[chromedp.Void](js)); err != nil {
-		t.Fatalf("wait for %.80s: %v", js, err)
+	look := chromedp.Evaluate[bool](`new Promise((r) => setTimeout(() => r(Boolean(`+js+`)), 20))`, chromedp.EvalAwaitPromise)
+	for {
+		// A look that falls into a navigation fails; the next one will not.
+		met, err := chromedp.Run(ctx, look)
+		if met {
+			return
+		}
+		if ctx.Err() != nil {
+			t.Fatalf("waited in vain for %.80s: %v", js, err)
+		}
 	}
 }
 
