@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"time"
 
 	"rearguard/alerts/notify"
@@ -29,7 +30,10 @@ func (f filterStore) SubscribedFilters(ctx context.Context) ([]string, error) {
 		return nil, err
 	}
 	var filters []string
-	return filters, json.Unmarshal(body, &filters)
+	if err := json.Unmarshal(body, &filters); err != nil {
+		return nil, fmt.Errorf("read %s from the records: %w", filtersName, err)
+	}
+	return filters, nil
 }
 
 // SaveSubscribedFilters implements broker.FilterStore.

@@ -107,7 +107,7 @@ func (d *demo) run() (err error) {
 	if err != nil {
 		return err
 	}
-	defer mqttBroker.Close()
+	defer func() { err = errors.Join(err, mqttBroker.Close()) }()
 	phone, err := d.phone()
 	if err != nil {
 		return err
@@ -145,15 +145,15 @@ func (d *demo) run() (err error) {
 // listen takes the port for the pages, another one when the usual is taken.
 func (d *demo) listen() (net.Listener, error) {
 	if d.command.Listen != "" {
-		l, err := net.Listen("tcp", d.command.Listen)
+		l, err := d.listenOn(d.command.Listen)
 		if err != nil {
 			return nil, fmt.Errorf("listen for pages (--listen): %w", err)
 		}
 		return l, nil
 	}
-	l, err := net.Listen("tcp", demoPages)
+	l, err := d.listenOn(demoPages)
 	if errors.Is(err, syscall.EADDRINUSE) {
-		l, err = net.Listen("tcp", "127.0.0.1:0")
+		l, err = d.listenOn("127.0.0.1:0")
 	}
 	if err != nil {
 		return nil, fmt.Errorf("listen for pages: %w", err)
@@ -161,12 +161,16 @@ func (d *demo) listen() (net.Listener, error) {
 	return l, nil
 }
 
+func (d *demo) listenOn(address string) (net.Listener, error) {
+	return new(net.ListenConfig).Listen(d.env.ctx, "tcp", address)
+}
+
 // phone is a webhook receiver that stands for the facility lead's phone.
 func (d *demo) phone() (net.Listener, error) {
 	if err := os.Setenv(demoSecretEnv, "the secret of an invented phone"); err != nil {
 		return nil, err
 	}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
+	l, err := d.listenOn("127.0.0.1:0")
 	if err != nil {
 		return nil, fmt.Errorf("listen for the demo's phone: %w", err)
 	}
@@ -306,8 +310,10 @@ func wait(ctx context.Context, token mqtt.Token) error {
 
 // ending drops errors that only say that the demo is being stopped.
 func ending(ctx context.Context, err error) error {
-	if ctx.Err() != nil {
+	select {
+	case <-ctx.Done():
 		return nil
+	default:
+		return err
 	}
-	return err
 }

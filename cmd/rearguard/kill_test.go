@@ -118,7 +118,7 @@ func killRun(t *testing.T, disturb func(round int, d *daemonProcess, m *brokerte
 	t.Cleanup(func() { d.end(syscall.SIGKILL) })
 	eventually(t, "ready", time.Minute, func() bool { return d.get("/readyz", nil) })
 
-	p := &publisher{t: t, url: m.URL(), begin: time.Now().UTC().Add(-killMessages / killSensors * time.Minute).Truncate(time.Minute)} //nolint:forbidigo // a live daemon lives by the wall clock
+	p := &publisher{t: t, url: m.URL(), begin: time.Now().UTC().Add(-killMessages / killSensors * time.Minute).Truncate(time.Minute)}
 	p.connect()
 	for r := range killRooms {
 		body := fmt.Sprintf(`{"who":"test","id":"cohort-%d","species":"danaus-plexippus","start":%q,"start_stage":"egg","individuals":100,"room":"room-%d"}`,

@@ -114,7 +114,10 @@ func (c *replayCommand) replay(e *env, f *facility.Facility, reader *records.Rea
 	}
 	report.Recorded, report.Replayed = episodes(happened), episodes(replayed.Transitions)
 	report.Same = slices.EqualFunc(report.Recorded, report.Replayed, episode.equal)
-	return report, report.losses(e.ctx, reader)
+	if err := report.losses(e.ctx, reader); err != nil {
+		return nil, err
+	}
+	return report, nil
 }
 
 // endOfTime is after everything recorded.

@@ -21,7 +21,7 @@ func (c *runCommand) Run(e *env) error {
 	if err != nil {
 		return unusable("%v", err)
 	}
-	listener, err := net.Listen("tcp", f.Web.Listen)
+	listener, err := new(net.ListenConfig).Listen(e.ctx, "tcp", f.Web.Listen)
 	if err != nil {
 		return fmt.Errorf("listen for pages on %s (web.listen): %w", f.Web.Listen, err)
 	}
