@@ -92,6 +92,9 @@ func (h readerHistory) Mark(room sensors.RoomID, t time.Time) (curveMark, bool, 
 		if err != nil {
 			return curveMark{}, false, err
 		}
+		if len(body) == 0 {
+			continue // dropped
+		}
 		var m curveMark
 		if err := json.Unmarshal(body, &m); err != nil {
 			return curveMark{}, false, fmt.Errorf("stored curve of room %s: %w", room, err)
@@ -116,4 +119,15 @@ func (c *core) keepMark(r *roomState, m curveMark) error {
 	}
 	c.keepState(markName(r.config.ID, m.At), body)
 	return nil
+}
+
+// dropMarks blanks the stored marks of a room from a time on: a late reading
+// has changed what they were made of. Marks older than the search are never
+// found again and need no blanking.
+func (c *core) dropMarks(r *roomState, from time.Time) {
+	oldest := c.clock.AddDate(0, 0, -oldestMark)
+	for day := later(from, oldest); !day.After(c.clock.AddDate(0, 0, 1)); day = day.AddDate(0, 0, 1) {
+		c.keepState(markName(r.config.ID, day), []byte{})
+	}
+	r.markedDay = time.Time{}
 }

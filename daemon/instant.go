@@ -142,6 +142,7 @@ func (c *core) redoRoom(r *roomState) error {
 	from := r.track.late.From
 	r.track.late = lateness{}
 	r.track.forget(from)
+	c.dropMarks(r, from)
 	curve, err := c.curveFrom(r, from, r.track.settled, func(roomair.Segment) {})
 	if err != nil {
 		return err

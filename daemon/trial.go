@@ -140,4 +140,3 @@ func (m *memory) Temperatures(ids []sensors.SensorID, from, to time.Time, yield 
 func (m *memory) Mark(sensors.RoomID, time.Time) (curveMark, bool, error) {
 	return curveMark{}, false, nil
 }
-
