@@ -150,7 +150,8 @@ func (c *core) load(cp checkpoint) error {
 	for _, a := range c.machine.Restore(cp.Alarms) {
 		c.logger.Warn("an alarm of a condition that no longer exists is left out", "alarm", a.Key.String())
 	}
-	return nil
+	// Forecasts are made at the instants at which checkpoints are kept.
+	return c.refreshLimits(c.clock)
 }
 
 func (c *core) loadSensor(one sensorCheckpoint) error {

@@ -31,6 +31,17 @@ type cohortState struct {
 	redo time.Time
 
 	forecast cohortForecast
+	// seen is the state of base and of the rooms' air that live was made from.
+	seen liveSource
+}
+
+// liveSource tells apart what a live progress is made from.
+type liveSource struct {
+	base    *rearing.Progress
+	baseAt  time.Time
+	counted int
+	waiting int
+	rooms   uint64
 }
 
 // progress is a rearing.Progress with the end of the air it has gone along.
@@ -279,8 +290,25 @@ func (c *core) catchingUp(s *cohortState) bool {
 	return false
 }
 
-// goLive brings the cohort's live progress up to the newest readings.
+// source is what the cohort's live progress would be made from now.
+func (c *core) source(s *cohortState) liveSource {
+	from := liveSource{base: s.base.Progress, baseAt: s.base.Time(), counted: s.base.counted, waiting: len(s.waiting)}
+	for _, p := range s.cohort.Placements {
+		if room := c.roomBy[p.Room]; room != nil {
+			from.rooms += room.track.version
+		}
+	}
+	return from
+}
+
+// goLive brings the cohort's live progress up to the newest readings. A live
+// progress is never changed once it is made, so snapshots may share it.
 func (c *core) goLive(s *cohortState) error {
+	from := c.source(s)
+	if s.live != nil && s.seen == from {
+		return nil
+	}
+	s.seen = from
 	live := s.base.clone()
 	ahead := slices.Clone(s.waiting)
 	for _, id := range s.roomsSince(live.Time()) {
@@ -306,4 +334,43 @@ func (c *core) goLive(s *cohortState) error {
 	}
 	s.live = live.Progress
 	return nil
+}
+
+// countsShown bounds the counts of a cohort on its page.
+const countsShown = 100
+
+// outcomes are the shares of the animals started with that counts have seen
+// pupated and emerged, and those booked as lost.
+func (s *cohortState) outcomes() []OutcomeShare {
+	if s.cohort.Individuals < 1 {
+		return nil
+	}
+	pupa, hasPupa := s.species.StageIndex("pupa")
+	adult, hasAdult := s.species.StageIndex("adult")
+	pupated, emerged, lost := -1, -1, 0
+	for _, count := range s.counts {
+		if count.Undone {
+			continue
+		}
+		lost += count.Lost
+		stage, _ := s.species.StageIndex(count.Stage)
+		if hasPupa && stage >= pupa && (count.Seen > 0 || count.Of > 0) {
+			pupated = max(pupated, count.Seen)
+		}
+		if hasAdult && stage == adult && (count.Seen > 0 || count.Of > 0) {
+			emerged = max(emerged, count.Seen)
+		}
+	}
+	var shares []OutcomeShare
+	add := func(outcome string, n int) {
+		if n >= 0 {
+			shares = append(shares, OutcomeShare{Outcome: outcome, Share: min(1, float64(n)/float64(s.cohort.Individuals))})
+		}
+	}
+	add("pupated", pupated)
+	add("emerged", emerged)
+	if lost > 0 {
+		add("lost", lost)
+	}
+	return shares
 }

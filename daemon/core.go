@@ -118,6 +118,8 @@ type roomState struct {
 	rules   roomair.Rules
 	track   track
 	limits  limitSet
+	// outlook is what is expected of the air; nil before the first reading.
+	outlook *roomOutlook
 	memory  conditions.RoomMemory
 	recent  []RecentPoint
 	// blindSince is when the last usable temperature went stale, markedDay

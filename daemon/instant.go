@@ -148,6 +148,7 @@ func (c *core) redoRoom(r *roomState) error {
 		return err
 	}
 	r.track.curve = curve
+	r.track.version++
 	// The late sample may lie inside a segment that began before it.
 	from = from.Add(-c.facility.Ingest.GapLimit)
 	for _, s := range c.cohorts {

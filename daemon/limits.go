@@ -2,7 +2,6 @@ package daemon
 
 import (
 	"fmt"
-	"log/slog"
 	"time"
 
 	"rearguard/alerts"
@@ -18,23 +17,21 @@ type limitSet struct {
 	views      []LimitView
 }
 
-// cohortForecast is the newest forecast of a cohort.
-type cohortForecast struct {
-	at       time.Time
-	forecast *rearing.Forecast
-	problem  string
-}
-
 // refreshLimits brings live progress, forecasts and the limits of every room
 // up to date. A room's limits are the strictest of the cohorts in it; a limit
 // set for the room in the configuration replaces them, and applies only while
 // somebody lives there.
 func (c *core) refreshLimits(at time.Time) error {
-	sets := make(map[sensors.RoomID]*limitSet, len(c.rooms))
 	for _, s := range c.cohorts {
 		if err := c.goLive(s); err != nil {
 			return err
 		}
+	}
+	if err := c.refreshAir(at); err != nil {
+		return err
+	}
+	sets := make(map[sensors.RoomID]*limitSet, len(c.rooms))
+	for _, s := range c.cohorts {
 		c.refreshForecast(s, at)
 		room, ok := s.cohort.RoomAt(at)
 		if !ok || c.roomBy[room] == nil {
@@ -127,48 +124,4 @@ func (set *limitSet) view() {
 	add(conditions.Chill, set.conditions.Chill, "°C")
 	dose(conditions.Drying, set.conditions.Drying, "kPa")
 	dose(conditions.Damp, set.conditions.Damp, "%")
-}
-
-// outlookHorizon is how far ahead cohorts are forecast.
-const outlookHorizon = 120 * 24 * time.Hour
-
-// refreshForecast makes a new forecast when the last one is due for it.
-func (c *core) refreshForecast(s *cohortState, at time.Time) {
-	if !s.forecast.at.IsZero() && !c.forecastDue(at) {
-		return
-	}
-	room, ok := s.cohort.RoomAt(at)
-	if !ok {
-		return
-	}
-	s.forecast = cohortForecast{at: at}
-	outlook, err := c.outlook(room, s.live.Time())
-	if err == nil {
-		s.forecast.forecast, err = s.live.Forecast(outlook)
-	}
-	if err != nil {
-		s.forecast.problem = err.Error()
-		c.logger.Debug("no forecast", slog.String("cohort", string(s.cohort.ID)), slog.Any("error", err))
-	}
-}
-
-// airDoubt is how far the day mean of a room is taken to stray from its
-// pattern: common practice, no published source.
-var airDoubt = rearing.AirUncertainty{DayMeanSDC: 0.7, Persistence: 0.7}
-
-// outlook is what is expected of a room's air: its own last day, again and
-// again, or its present temperature while no whole day is known.
-func (c *core) outlook(id sensors.RoomID, from time.Time) (*rearing.Outlook, error) {
-	r := c.roomBy[id]
-	if r == nil {
-		return nil, fmt.Errorf("there is no room %q", id)
-	}
-	expected, ok := r.track.curve.Day()
-	if ok {
-		return rearing.NewOutlook(rearing.DiurnalAir{HourC: expected, Location: time.UTC}, airDoubt, from, outlookHorizon)
-	}
-	if r.track.curve.Point.IsZero() {
-		return nil, fmt.Errorf("room %q has had no reading yet", id)
-	}
-	return rearing.NewOutlook(rearing.ConstantAir(r.track.curve.PointC), airDoubt, from, outlookHorizon)
 }

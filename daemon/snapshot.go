@@ -63,6 +63,46 @@ type RoomView struct {
 	// Recent is the temperature and humidity curve of the last day for a
 	// small chart, oldest first.
 	Recent []RecentPoint
+	// Expected is what is expected of the air to come; nil before the first
+	// reading.
+	Expected *ExpectedAir
+	// Bending tells, for each stage now in the room, how wrong daily means
+	// would be.
+	Bending []BendingError
+}
+
+// Where the expectation of a room's air comes from.
+const (
+	AirFromSetPoints = "set points"
+	AirFromDays      = "its own days"
+	AirFromNow       = "the present temperature"
+)
+
+// ExpectedAir is what is expected of a room's air from now on.
+type ExpectedAir struct {
+	// From is one of the constants above; Days is how many days of the room
+	// taught the doubt, 0 where none was known yet.
+	From string
+	Days int
+	Air  rearing.AirForecast
+	// Doubt is how far the room's day means stray from Air.
+	Doubt rearing.AirUncertainty
+}
+
+// BendingError is the error that daily means would make in one stage over the
+// last days of a room, because rates are no straight lines (Kaufmann effect).
+type BendingError struct {
+	Species     rearing.SpeciesID
+	SpeciesName string
+	Stage       rearing.StageID
+	StageName   string
+	// Days is how many local days were compared.
+	Days int
+	// Along is the thermal time along the curve, AtMeans that at daily means,
+	// in Unit; Relative is AtMeans/Along - 1.
+	Along, AtMeans float64
+	Unit           string
+	Relative       float64
 }
 
 // RecentPoint is one point of a room's recent curve.
@@ -157,8 +197,21 @@ type CohortView struct {
 	Outcomes []OutcomeShare
 	// Counts are the latest counts, newest first, undone ones included.
 	Counts []rearing.Count
-	Start  time.Time
-	Note   string
+	// Verdicts say how each count agreed with what was known before it.
+	Verdicts []rearing.Verdict
+	// Losses are the animals found dead or missing, by stage and cause.
+	Losses []rearing.LossSum
+	// Daily are the animals expected to pass each event today (from now on)
+	// and on each of the seven days after it.
+	Daily []rearing.DayNumbers
+	// Rate is how fast the cohort is against its species, 1 being as the
+	// constants say, with the standard deviation of what is believed.
+	Rate, RateSD float64
+	// Progress is the cohort's population as it stands, to plan with. It is
+	// shared and must not be changed.
+	Progress *rearing.Progress
+	Start    time.Time
+	Note     string
 }
 
 // StageEntry is one stage a cohort has entered.

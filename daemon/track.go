@@ -19,6 +19,8 @@ type track struct {
 	tail    []roomair.Sample
 	late    lateness
 	marks   []curveMark
+	// version grows with every change of what open and settle have to tell.
+	version uint64
 }
 
 // lateness is what late samples have made of a track.
@@ -65,6 +67,7 @@ func (t *track) add(s roomair.Sample, now time.Time) {
 		t.late.Last = now
 		return
 	}
+	t.version++
 	at, _ := slices.BinarySearchFunc(t.tail, s, roomair.Sample.Compare)
 	t.tail = slices.Insert(t.tail, at, s)
 }
@@ -76,6 +79,7 @@ func (t *track) settle(at time.Time, rules roomair.Rules, emit func(roomair.Segm
 	for n < len(t.tail) && !t.tail[n].Time.After(at) {
 		t.curve.Add(t.tail[n], rules, emit)
 		n++
+		t.version++
 	}
 	t.tail = slices.Delete(t.tail, 0, n)
 	t.curve.Close(rules, emit)

@@ -47,6 +47,9 @@ func (c *core) roomView(r *roomState) RoomView {
 		ID: r.config.ID, Name: r.config.Name, Blind: now.temperature == nil, Updated: now.updated,
 		UsableSensors: now.usable, TotalSensors: len(r.sensors), Limits: r.limits.views, Recent: slices.Clone(r.recent),
 	}
+	if r.outlook != nil {
+		v.Expected, v.Bending = &r.outlook.view, r.outlook.bending
+	}
 	if v.Blind {
 		return v
 	}
@@ -96,13 +99,26 @@ func (c *core) cohortView(s *cohortState) (CohortView, bool) {
 		return CohortView{}, false
 	}
 	typical := s.live.Typical()
+	stage, progress := s.mainStage()
 	room, _ := s.cohort.RoomAt(c.clock)
 	v := CohortView{
 		ID: s.cohort.ID, Species: s.species.ID, SpeciesName: s.species.CommonName, Room: room,
-		Stage: typical.Stage, StageName: s.species.StageName(typical.Stage), StageProgress: typical.StageProgress,
+		Stage: stage, StageName: s.species.StageName(stage), StageProgress: progress,
 		Individuals: s.live.Alive(), ThermalTime: typical.DegreeDays, Estimated: typical.Estimated,
 		Assumed: s.species.Assumed(), Source: s.species.Source(), Start: s.cohort.Start, Note: s.cohort.Note,
 		CatchingUp: c.catchingUp(s),
+		Verdicts:   s.live.Verdicts(), Losses: rearing.SumLosses(s.live.Losses()), Daily: s.forecast.daily,
+		Outcomes: s.outcomes(), Progress: s.live,
+	}
+	v.Rate, v.RateSD = s.live.RateFactor()
+	for _, e := range s.live.Entries() {
+		v.Entered = append(v.Entered, StageEntry{Stage: e.Stage, Name: s.species.StageName(e.Stage), At: e.Time})
+	}
+	for _, count := range slices.Backward(s.counts) {
+		if len(v.Counts) == countsShown {
+			break
+		}
+		v.Counts = append(v.Counts, count)
 	}
 	for _, share := range s.live.Shares() {
 		if share.Share > 0 {

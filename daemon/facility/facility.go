@@ -133,6 +133,27 @@ type Room struct {
 	// ColdestSurfaceBelowAirCelsius is by how many degrees the coldest wall
 	// or window stays below the air; it tells when water condenses there.
 	ColdestSurfaceBelowAirCelsius float64 `yaml:"coldest_surface_below_air_celsius" rule:"range=0..30"`
+	// SetPoints are the temperatures the room is held at through the day, in
+	// order of time; empty where the room's own days tell what to expect.
+	SetPoints []SetPoint `yaml:"set_points"`
+}
+
+// SetPoint is a temperature that a room is held at from a time of day on,
+// until the next one; the last of a day lasts until the first of the next.
+type SetPoint struct {
+	// From is the time of day as 15:04, in the facility's time zone.
+	From    string  `yaml:"from" rule:"need"`
+	Celsius float64 `yaml:"celsius" rule:"need;range=-10..50"`
+}
+
+// Hour returns From in hours, 0 to just below 24, and false when it is no time
+// of day.
+func (p SetPoint) Hour() (float64, bool) {
+	t, err := time.Parse("15:04", p.From)
+	if err != nil {
+		return 0, false
+	}
+	return float64(t.Hour()) + float64(t.Minute())/60, true
 }
 
 // Sensor is one device that reports air.

@@ -199,8 +199,27 @@ func (d *document) has(path string) bool { _, ok := d.places[path]; return ok }
 func (d *document) validateRooms(f *Facility) []string {
 	for i, room := range f.Rooms {
 		d.validateLimits(fmt.Sprintf("rooms[%d].limits", i), room.Limits, room.Limits.over(f.Limits))
+		d.validateSetPoints(fmt.Sprintf("rooms[%d].set_points", i), room.SetPoints)
 	}
 	return d.ids("rooms", len(f.Rooms), func(i int) string { return string(f.Rooms[i].ID) })
+}
+
+// validateSetPoints checks that times of day are such and in order.
+func (d *document) validateSetPoints(path string, points []SetPoint) {
+	last := -1.0
+	for i, p := range points {
+		at := fmt.Sprintf("%s[%d].from", path, i)
+		hour, ok := p.Hour()
+		switch {
+		case !d.has(at):
+			continue // its absence is a fault already
+		case !ok:
+			d.faultAt(at, fmt.Sprintf("%q is not a time of day", p.From), "write hours and minutes in quotes, for example \"07:00\"")
+		case hour <= last:
+			d.faultAt(at, fmt.Sprintf("%s does not come after the set point before it", p.From), "put set points in order of time, each time once")
+		}
+		last = hour
+	}
 }
 
 // secret checks that a secret is given in one way and reports whether it is

@@ -45,6 +45,21 @@ func DayAndNight(meanC, amplitudeC float64, warmest int, loc *time.Location) Diu
 	return d
 }
 
+// SettlingAir is air that is off its expectation at a time and comes back to
+// it: the error shrinks by the factor Persistence every day.
+type SettlingAir struct {
+	Air         AirForecast
+	From        time.Time
+	ErrorC      float64
+	Persistence float64
+}
+
+// TemperatureC implements AirForecast.
+func (a SettlingAir) TemperatureC(t time.Time) float64 {
+	days := math.Max(0, t.Sub(a.From).Hours()/24)
+	return a.Air.TemperatureC(t) + a.ErrorC*math.Pow(a.Persistence, days)
+}
+
 // SetPoint is a temperature that a room is held at from a time of day on.
 type SetPoint struct {
 	// FromHour is the hour of the day, 0 to just below 24.

@@ -150,6 +150,16 @@ func RestoreProgress(sp *Species, c *Cohort, data []byte) (*Progress, error) {
 	return p, nil
 }
 
+// Equal reports whether p and o are the same state to the last bit.
+func (p *Progress) Equal(o *Progress) bool {
+	if p == nil || o == nil {
+		return p == o
+	}
+	a, errA := p.MarshalBinary()
+	b, errB := o.MarshalBinary()
+	return errA == nil && errB == nil && bytes.Equal(a, b)
+}
+
 // Clone returns an independent copy.
 func (p *Progress) Clone() *Progress {
 	c := *p

@@ -14,7 +14,7 @@ import (
 
 // fillMonth commits 80 series (40 sensors of temperature and humidity) of 30
 // days on a 30 s grid, the day's course and noise at the sensors' resolution
-// of 0.01. Times have a random part of jitter milliseconds,
+// of 0.01, corrected with a gain and an offset and rounded to 0.0001. Times have a random part of jitter milliseconds,
 // and readings take a random part of delay milliseconds to arrive.
 func fillMonth(b *testing.B, s *Store, jitter, delay int) (readings int) {
 	rnd := rand.New(rand.NewPCG(1, 2))
@@ -34,7 +34,7 @@ func fillMonth(b *testing.B, s *Store, jitter, delay int) (readings int) {
 			raw := math.Round(v*100) / 100
 			batch.Readings = append(batch.Readings, sensors.Reading{
 				Series: sensors.Series{Sensor: sensors.SensorID(fmt.Sprintf("sensor-%d", i/2)), Quantity: sensors.Quantity(1 + i%2)},
-				Time:   t, Arrival: a, Raw: raw, Value: correct(raw, 1, 0.15), Flag: sensors.Pass,
+				Time:   t, Arrival: a, Raw: raw, Value: math.Round((1.0123456*raw-0.321)*1e4) / 1e4, Flag: sensors.Pass,
 			})
 		}
 		readings += len(batch.Readings)

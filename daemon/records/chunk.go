@@ -67,10 +67,10 @@ const (
 	// Raw and value: the number of decimals (0..6), or floatBits.
 	floatBits = 0xff
 	// Value only: the same as raw, raw corrected by a gain and an offset, or
-	// raw plus a decimal difference.
-	valueSame       = 0x80
-	valueCorrected  = 0x81
-	valueDifference = 0x82
+	// decimals near such a correction.
+	valueSame      = 0x80
+	valueCorrected = 0x81
+	valueNear      = 0x82
 )
 
 // codec turns Columns into chunks and back. A codec is for one goroutine; it
@@ -118,16 +118,15 @@ func (k *codec) encode(c *Columns) []byte {
 	e.body = appendRuns(e.body, c.Flag)
 	var scale int
 	var ok bool
-	k.ints, scale, ok = decimals(k.ints, c.Raw, 0)
+	k.ints, scale, ok = decimals(k.ints, c.Raw)
 	if ok {
 		e.body = append(e.body, byte(scale))
 		e.ints(k.ints, nearConstant, nearStep, nearLastStep)
 	} else {
-		scale = -1
 		e.body = append(e.body, floatBits)
 		e.body = appendBits(e.body, c.Raw)
 	}
-	k.encodeValue(c, scale)
+	k.encodeValue(c)
 	e.flush()
 	e.cut()
 	return k.pack(e)
@@ -154,40 +153,41 @@ func (k *codec) pack(e *encoder) []byte {
 	return b
 }
 
-// encodeValue codes values; rawScale is the number of decimals of the raw
-// column, whose integers are in k.ints, or -1.
-func (k *codec) encodeValue(c *Columns, rawScale int) {
+func (k *codec) encodeValue(c *Columns) {
 	e := &k.e
 	if sameBits(c.Raw, c.Value) {
 		e.body = append(e.body, valueSame)
 		return
 	}
-	if gain, offset, ok := correction(c.Raw, c.Value); ok {
+	gain, offset := fit(c.Raw, c.Value)
+	if rounded := [2]float64{math.Round(gain*1e6) / 1e6, math.Round(offset*1e6) / 1e6}; corrects(c, rounded[0], rounded[1]) {
 		e.body = append(e.body, valueCorrected)
-		e.body = binary.LittleEndian.AppendUint64(e.body, math.Float64bits(gain))
-		e.body = binary.LittleEndian.AppendUint64(e.body, math.Float64bits(offset))
+		e.float(rounded[0])
+		e.float(rounded[1])
 		return
 	}
 	var scale int
 	var ok bool
-	k.diff, scale, ok = decimals(k.diff, c.Value, max(rawScale, 0))
+	k.ints, scale, ok = decimals(k.ints, c.Value)
 	if !ok {
 		e.body = append(e.body, floatBits)
 		e.body = appendBits(e.body, c.Value)
 		return
 	}
-	if rawScale < 0 {
-		e.body = append(e.body, byte(scale))
-		e.ints(k.diff, nearConstant, nearStep, nearLastStep)
-		return
+	if k.diff, ok = foretell(k.diff, c.Raw, gain, offset, scale); ok {
+		for i, n := range k.ints {
+			k.diff[i] = n - k.diff[i]
+		}
+		if e.estimate(k.diff, nearConstant) < e.estimate(k.ints, nearConstant, nearStep, nearLastStep) {
+			e.body = append(e.body, valueNear, byte(scale))
+			e.float(gain)
+			e.float(offset)
+			e.ints(k.diff, nearConstant)
+			return
+		}
 	}
-	e.body = append(e.body, valueDifference, byte(scale))
-	up := int64(powersOfTen[scale-rawScale])
-	for i, n := range k.ints {
-		// Wraps around for absurd numbers, and back again on decoding.
-		k.diff[i] -= n * up
-	}
-	e.ints(k.diff, nearConstant, nearStep, nearLastStep)
+	e.body = append(e.body, byte(scale))
+	e.ints(k.ints, nearConstant, nearStep, nearLastStep)
 }
 
 // decode reads a chunk into c, whose slices are used again.
@@ -236,7 +236,7 @@ func (k *codec) columns(c *Columns, d *decoder) error {
 		c.Raw = d.floats(c.Raw, k.ints, scale)
 	}
 	if d.err == nil {
-		k.decodeValue(d, c, n, scale)
+		k.decodeValue(d, c, n)
 	}
 	if d.err == nil && d.left() {
 		return fmt.Errorf("%w: too long", errCoded)
@@ -244,7 +244,7 @@ func (k *codec) columns(c *Columns, d *decoder) error {
 	return d.err
 }
 
-func (k *codec) decodeValue(d *decoder, c *Columns, n int, rawScale uint8) {
+func (k *codec) decodeValue(d *decoder, c *Columns, n int) {
 	switch mode := d.byte(); mode {
 	case valueSame:
 		c.Value = append(c.Value[:0], c.Raw...)
@@ -256,18 +256,23 @@ func (k *codec) decodeValue(d *decoder, c *Columns, n int, rawScale uint8) {
 		}
 	case floatBits:
 		c.Value = d.bits(c.Value, n)
-	case valueDifference:
+	case valueNear:
 		scale := d.byte()
-		k.diff = d.ints(k.diff, n)
-		if d.err != nil || scale > maxScale || rawScale > scale {
+		gain, offset := d.float(), d.float()
+		k.ints = d.ints(k.ints, n)
+		if d.err != nil || scale > maxScale {
 			d.fail()
 			return
 		}
-		up := int64(powersOfTen[scale-rawScale])
-		for i := range k.diff {
-			k.diff[i] += k.ints[i] * up
+		var ok bool
+		if k.diff, ok = foretell(k.diff, c.Raw, gain, offset, int(scale)); !ok {
+			d.fail()
+			return
 		}
-		c.Value = d.floats(c.Value, k.diff, scale)
+		for i, n := range k.diff {
+			k.ints[i] += n
+		}
+		c.Value = d.floats(c.Value, k.ints, scale)
 	default:
 		k.ints = d.ints(k.ints, n)
 		c.Value = d.floats(c.Value, k.ints, mode)
@@ -294,9 +299,8 @@ func correct(raw, gain, offset float64) float64 {
 	return float64(gain*raw) + offset
 }
 
-// correction finds a gain and an offset of few decimals that turn every raw
-// number into its value exactly, if there are such.
-func correction(raw, value []float64) (gain, offset float64, ok bool) {
+// fit gives the line through the readings of least and greatest raw number.
+func fit(raw, value []float64) (gain, offset float64) {
 	lo, hi := 0, 0
 	for i, r := range raw {
 		if r < raw[lo] {
@@ -308,15 +312,34 @@ func correction(raw, value []float64) (gain, offset float64, ok bool) {
 	}
 	gain = 1
 	if raw[hi] > raw[lo] {
-		gain = math.Round((value[hi]-value[lo])/(raw[hi]-raw[lo])*1e6) / 1e6
+		gain = (value[hi] - value[lo]) / (raw[hi] - raw[lo])
 	}
-	offset = math.Round((value[lo]-gain*raw[lo])*1e6) / 1e6
-	for i, r := range raw {
-		if math.Float64bits(correct(r, gain, offset)) != math.Float64bits(value[i]) {
-			return 0, 0, false
+	return gain, value[lo] - float64(gain*raw[lo])
+}
+
+// corrects reports whether gain and offset turn every raw number into its
+// value exactly.
+func corrects(c *Columns, gain, offset float64) bool {
+	for i, r := range c.Raw {
+		if math.Float64bits(correct(r, gain, offset)) != math.Float64bits(c.Value[i]) {
+			return false
 		}
 	}
-	return gain, offset, true
+	return true
+}
+
+// foretell gives the corrected raw numbers as integers at scale; false when
+// one of them is none or is too large.
+func foretell(dst []int64, raw []float64, gain, offset float64, scale int) ([]int64, bool) {
+	dst = dst[:0]
+	for _, r := range raw {
+		n := math.Round(correct(r, gain, offset) * powersOfTen[scale])
+		if !(math.Abs(n) < exactInteger) {
+			return dst, false
+		}
+		dst = append(dst, int64(n))
+	}
+	return dst, true
 }
 
 func sameBits(a, b []float64) bool {

@@ -52,7 +52,7 @@ func drawColumns(t *rapid.T) *Columns {
 		case 1:
 			value = correct(raw, gain, -0.15)
 		case 2:
-			value = math.Round((raw+0.25)*1000) / 1000
+			value = math.Round((gain*raw+0.25)*1e4) / 1e4
 		default:
 			value = number64(t, "value")
 		}
@@ -96,7 +96,8 @@ func TestCodingOfValues(t *testing.T) {
 		"uncorrected":         {raw, func(v float64) float64 { return v }, []byte{2, valueSame}},
 		"shifted":             {raw, func(v float64) float64 { return correct(v, 1, -0.15) }, []byte{2, valueCorrected}},
 		"scaled and shifted":  {raw, func(v float64) float64 { return correct(v, 1.012, 0.3) }, []byte{2, valueCorrected}},
-		"rounded":             {raw, func(v float64) float64 { return math.Round(v*v*1000) / 1000 }, []byte{2, valueDifference}},
+		"corrected, rounded":  {raw, func(v float64) float64 { return math.Round((1.0123456*v-0.321)*1e4) / 1e4 }, []byte{2, valueNear}},
+		"of its own":          {raw, func(v float64) float64 { return math.Mod(v*7919, 3) - math.Mod(math.Mod(v*7919, 3), 0.125) }, []byte{2, 3}},
 		"not decimal":         {third, func(v float64) float64 { return v * v }, []byte{floatBits, floatBits}},
 		"decimal of a third":  {third, func(v float64) float64 { return math.Round(v*v*100) / 100 }, []byte{floatBits, 2}},
 		"curved, not decimal": {raw, math.Sqrt, []byte{2, floatBits}},

@@ -19,9 +19,9 @@ var powersOfTen = [maxScale + 1]float64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6}
 // them gives the very same float64 back, and false when there is no such
 // scale. The quotient of two exactly held integers is rounded correctly, so it
 // equals the float64 nearest to the decimal number a sensor had sent.
-func decimals(dst []int64, v []float64, minScale int) ([]int64, int, bool) {
+func decimals(dst []int64, v []float64) ([]int64, int, bool) {
 	dst = dst[:0]
-	scale := minScale
+	scale := 0
 	for i := 0; i < len(v); {
 		n := math.Round(v[i] * powersOfTen[scale])
 		// The way over int64 tells -0 from 0.

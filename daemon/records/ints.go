@@ -150,17 +150,7 @@ func (e *encoder) reset() {
 
 // ints codes v by the best of the given predictions.
 func (e *encoder) ints(v []int64, predictions ...byte) {
-	var chosen byte
-	var first, base int64
-	k, least := 0, math.Inf(1)
-	for _, p := range predictions {
-		var f, b int64
-		e.u, f, b = remainders(e.u, v, p)
-		if s, c := bestSplit(e.u); c < least {
-			chosen, first, base, k, least = p, f, b, s, c
-			e.u, e.best = e.best, e.u
-		}
-	}
+	chosen, k, first, base, _ := e.choose(v, predictions)
 	e.body = append(e.body, chosen, byte(k))
 	e.body = binary.AppendVarint(e.body, first)
 	e.body = binary.AppendVarint(e.body, base)
@@ -173,6 +163,31 @@ func (e *encoder) ints(v []int64, predictions ...byte) {
 		}
 	}
 	e.cut()
+}
+
+// estimate gives the bits that ints would take.
+func (e *encoder) estimate(v []int64, predictions ...byte) float64 {
+	_, _, _, _, bits := e.choose(v, predictions)
+	return bits
+}
+
+// choose gives the prediction and split of least cost, with the remainders in
+// e.best.
+func (e *encoder) choose(v []int64, predictions []byte) (chosen byte, k int, first, base int64, least float64) {
+	least = math.Inf(1)
+	for _, p := range predictions {
+		var f, b int64
+		e.u, f, b = remainders(e.u, v, p)
+		if s, c := bestSplit(e.u); c < least {
+			chosen, first, base, k, least = p, f, b, s, c
+			e.u, e.best = e.best, e.u
+		}
+	}
+	return chosen, k, first, base, least
+}
+
+func (e *encoder) float(v float64) {
+	e.body = binary.LittleEndian.AppendUint64(e.body, math.Float64bits(v))
 }
 
 // cut ends a column.

@@ -89,6 +89,9 @@ type Curve struct {
 	OpenC float64   `json:"open_c"`
 	// Shape holds the curve at whole hours, by hour of the day in UTC.
 	Shape [shapeHours]HourValue `json:"shape"`
+	// Today is the day being measured, Past the days before it, oldest first.
+	Today Day   `json:"today"`
+	Past  []Day `json:"past,omitempty"`
 }
 
 // HourValue is the curve at a whole hour of measured time.
@@ -183,6 +186,7 @@ func (c *Curve) remember(line Segment) {
 			at = part.FromC
 		}
 		c.Shape[h.UTC().Hour()] = HourValue{Hour: h, C: at}
+		c.record(h, at)
 	}
 }
 
@@ -195,18 +199,6 @@ func (c *Curve) knowsDay() bool {
 		}
 	}
 	return true
-}
-
-// Day returns the curve at each full hour of the day in UTC over the day
-// before the newest point, and false while a whole day is not known.
-func (c *Curve) Day() (hourC [24]float64, ok bool) {
-	for i, h := range c.Shape {
-		if h.Hour.IsZero() || c.Point.Sub(h.Hour) > 2*shapeHours*time.Hour {
-			return hourC, false
-		}
-		hourC[i] = h.C
-	}
-	return hourC, true
 }
 
 // shapeAt is the remembered day at t, between whole hours on a straight line.
