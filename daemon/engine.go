@@ -32,6 +32,11 @@ type Options struct {
 	Invented bool
 	// NoticesDue is called, if set, after a commit that holds new notices.
 	NoticesDue func()
+	// Evaluated is called, if set, with the readings of a batch once alarms
+	// have been evaluated with them; Committed with the number of messages
+	// acknowledged after a commit. Both must be quick and keep nothing.
+	Evaluated func([]sensors.Reading)
+	Committed func(messages int)
 	// ForecastEvery is how much event time passes between forecasts; ten
 	// minutes if zero.
 	ForecastEvery time.Duration
@@ -215,6 +220,9 @@ drain:
 	if err := e.core.handlePending(); err != nil {
 		return err
 	}
+	if e.opts.Evaluated != nil {
+		e.opts.Evaluated(e.core.out.Readings)
+	}
 	return e.store(acks)
 }
 
@@ -273,6 +281,9 @@ func (e *Engine) store(acks []func()) error {
 	return e.commit.submit(batch, func() {
 		for _, ack := range acks {
 			ack()
+		}
+		if len(acks) > 0 && e.opts.Committed != nil {
+			e.opts.Committed(len(acks))
 		}
 		if notices && e.opts.NoticesDue != nil {
 			e.opts.NoticesDue()

@@ -21,6 +21,7 @@ import (
 	"rearguard/daemon/records"
 	"rearguard/dashboards"
 	"rearguard/dashboards/web"
+	"rearguard/sensors"
 	"rearguard/sensors/broker"
 )
 
@@ -41,6 +42,9 @@ type service struct {
 	listener      net.Listener
 	invented      bool
 	forecastEvery time.Duration
+	// evaluated and committed are the engine's hooks of the same names.
+	evaluated func([]sensors.Reading)
+	committed func(messages int)
 	// atEnd, if set, is called when everything has stopped, before the
 	// records are closed.
 	atEnd func(*records.Store) error
@@ -90,6 +94,7 @@ func (s *service) run(ctx context.Context, ready func()) (err error) {
 	if s.engine, err = daemon.New(hard, daemon.Options{
 		Facility: s.facility, Catalog: s.catalog, Store: s.store, Logger: s.logger, Now: s.clock(),
 		Invented: s.invented, NoticesDue: worker.Wake, ForecastEvery: s.forecastEvery,
+		Evaluated: s.evaluated, Committed: s.committed,
 	}); err != nil {
 		return err
 	}
