@@ -209,8 +209,9 @@ func TestAcknowledgeInBrowser(t *testing.T) {
 		chromedp.Navigate(base+"/"),
 		chromedp.SendKeys(chromedp.CSS(".p-critical .act input[name=who]"), "Ines"),
 		chromedp.Click(button),
-		chromedp.WaitVisible(chromedp.CSS(".done")),
 	)
+	until(t, ctx, `document.querySelector(".done") !== null && document.querySelector(".done").checkVisibility()`)
+	until(t, ctx, `Number(document.body.dataset.updates) >= 1`)
 	// The second time one tap is enough: the name is kept.
 	who, err := chromedp.Run(ctx, chromedp.Text(button))
 	if err != nil {

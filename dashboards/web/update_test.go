@@ -105,3 +105,21 @@ func TestHeldPieceCatchesUp(t *testing.T) {
 		t.Errorf("the half-typed name became %q", typed)
 	}
 }
+
+// TestUnchangedPageIsLeftAlone: the first update brings what the page has
+// already, and must not touch an element somebody is about to tap.
+func TestUnchangedPageIsLeftAlone(t *testing.T) {
+	ctx := browser(t)
+	base := serve(t, dashtest.New(dashtest.Sample()))
+	do(t, ctx, chromedp.Navigate(base+"/"))
+	// The watch may start after the first update: connect once more for it.
+	do(t, ctx, chromedp.Evaluate[chromedp.Void](`(() => { window.touched = [];
+		new MutationObserver((all) => all.forEach((m) => window.touched.push(m.target.id || m.target.className || m.target.tagName)))
+			.observe(document.getElementById("main"), { childList: true, subtree: true, attributes: true, characterData: true });
+		window.before = Number(document.body.dataset.updates || 0);
+		dispatchEvent(new PageTransitionEvent("pageshow", { persisted: true })); })()`))
+	until(t, ctx, `Number(document.body.dataset.updates) > window.before`)
+	for _, touched := range eval[[]string](t, ctx, `[...new Set(window.touched)]`) {
+		t.Errorf("%s was touched though nothing changed", touched)
+	}
+}

@@ -97,10 +97,14 @@
     focus = null;
     if (lists.length > 0 && lists.length === nextLists.length) {
       // Keep the lists in the document and only renew what stands around them.
+      // As it came from the server: nothing moves when nothing changed.
+      if (section.shape === undefined) section.shape = shapeOf(section);
       const all = new Map();
       for (const list of lists) for (const child of list.children) all.set(keyOf(child), child);
       lists.forEach((list, i) => { merge(list, nextLists[i], all); });
       outline(section, next, lists, nextLists);
+    } else if (template.innerHTML === section.innerHTML) {
+      return;
     } else if (held(section)) {
       behind = true;
     } else {
@@ -113,19 +117,26 @@
     if (focus) focus.focus({ preventScroll: true });
   };
 
+  // shapeOf is what stands around the lists.
+  const shapeOf = (node) => {
+    const box = document.createElement("div");
+    for (const child of node.childNodes) box.append(child.cloneNode(true));
+    box.querySelectorAll("[data-list]").forEach((l) => l.replaceChildren());
+    return box.innerHTML;
+  };
+
   // outline puts the kept lists into the new surroundings, unless nothing
   // but the lists changed.
   const outline = (section, next, lists, nextLists) => {
     nextLists.forEach((l) => l.replaceChildren());
-    const shape = document.createElement("div");
-    shape.append(next.cloneNode(true));
-    if (section.shape === shape.innerHTML) return;
+    const shape = shapeOf(next);
+    if (section.shape === shape) return;
     if (held(section)) { behind = true; return; }
     keepOpen(section, next);
     keepFocus(section, next);
     nextLists.forEach((l, i) => l.replaceWith(lists[i]));
     section.replaceChildren(next);
-    section.shape = shape.innerHTML;
+    section.shape = shape;
   };
 
   const speak = () => {
