@@ -17,7 +17,7 @@ const (
 
 // approach says whether the temperature is on its way to a limit that it has
 // not reached, and in how many minutes it will be there.
-func (e evaluation) approach(c alerts.Condition, limit *Limit, extreme *Point, tr Trend, sign float64) alerts.Observation {
+func (e evaluation) approach(c alerts.Condition, limit *Limit, extreme *Point, tr *Trend, sign float64) alerts.Observation {
 	o := e.found(c, "°C")
 	if limit == nil {
 		o.Truth, o.Detail = alerts.False, emptyRoom
@@ -55,7 +55,7 @@ func (e evaluation) approach(c alerts.Condition, limit *Limit, extreme *Point, t
 // unusual reports whether a value on its way in the direction of sign is
 // beyond where the room goes every day. While a day is not known, the way
 // behind must be as long as the way ahead.
-func (e evaluation) unusual(tr Trend, value, sign, gap float64) bool {
+func (e evaluation) unusual(tr *Trend, value, sign, gap float64) bool {
 	if usual, known := tr.usual(e.in.Now); known {
 		return sign*value > sign*usual.end(sign)
 	}
@@ -90,7 +90,7 @@ func (p projection) latestText() string {
 // project follows the trend on towards a limit that lies gap °C away in the
 // direction of sign. A change that slows down is followed along an exponential
 // to where it levels off; one that speeds up or stays is followed straight on.
-func project(tr Trend, sign, gap float64) projection {
+func project(tr *Trend, sign, gap float64) projection {
 	slope, low, high := sign*tr.Temperature.PerHour, sign*tr.Temperature.Low, sign*tr.Temperature.High
 	if sign < 0 {
 		low, high = high, low

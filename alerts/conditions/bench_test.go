@@ -11,8 +11,11 @@ import (
 func BenchmarkEvaluate(b *testing.B) {
 	m := newModel(1)
 	var memory conditions.RoomMemory
+	rules := conditions.NewEvaluator(conditions.Definitions())
+	in := m.state(night)
 	for i := range b.N {
-		_, memory = conditions.Evaluate(m.state(night.Add(time.Duration(i)*2*time.Second)), memory)
+		in.Now = night.Add(time.Duration(i) * 2 * time.Second)
+		_, memory = rules.Room(&in, memory)
 	}
 	text, err := json.Marshal(memory)
 	if err != nil {
@@ -24,7 +27,9 @@ func BenchmarkEvaluate(b *testing.B) {
 func BenchmarkEvaluateEachMinute(b *testing.B) {
 	m := newModel(1)
 	var memory conditions.RoomMemory
+	rules := conditions.NewEvaluator(conditions.Definitions())
 	for i := range b.N {
-		_, memory = conditions.Evaluate(m.state(night.Add(time.Duration(i)*time.Minute)), memory)
+		in := m.state(night.Add(time.Duration(i) * time.Minute))
+		_, memory = rules.Room(&in, memory)
 	}
 }

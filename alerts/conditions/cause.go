@@ -117,7 +117,7 @@ func (r Range) dry(s Sample, share float64) bool {
 
 // follow carries the trouble of a room on. Its cause is told once the shape
 // has had time to form, and told anew until it has been the same for a while.
-func (x Trouble) follow(tr Trend, now time.Time, outdoorC *float64) Trouble {
+func (x Trouble) follow(tr *Trend, now time.Time, outdoorC *float64) Trouble {
 	if len(tr.Samples) == 0 {
 		return x
 	}
@@ -140,7 +140,7 @@ func (x Trouble) follow(tr Trend, now time.Time, outdoorC *float64) Trouble {
 	if now.Sub(x.Since) < settleFor || x.Cause != Unclear && now.Sub(x.ToldAt) >= sureAfter {
 		return x
 	}
-	cause, evidence := Recognise(tr, x.Range, outdoorC)
+	cause, evidence := Recognise(*tr, x.Range, outdoorC)
 	if cause == CauseWeak && now.Sub(x.Since) < slopeWindow+settleFor {
 		// The slope of moisture still holds the humidifier's last cycle from
 		// before; only after that does a steady one show that it runs.
@@ -226,8 +226,7 @@ func (tr Trend) jump(usual Range) (dC, dW float64, found bool) {
 var causeConditions = [...]alerts.Condition{HumidifierExhausted, HeaterStuckOn, HeatingWeak, DoorOpen, PowerLost}
 
 // causes gives one finding for each cause.
-func (e evaluation) causes(x Trouble, tr Trend) []alerts.Observation {
-	out := make([]alerts.Observation, 0, len(causeConditions))
+func (e evaluation) causes(out []alerts.Observation, x *Trouble, tr *Trend) []alerts.Observation {
 	_, known := tr.usual(e.in.Now)
 	for _, c := range causeConditions {
 		o := e.found(c, "")
@@ -245,16 +244,6 @@ func (e evaluation) causes(x Trouble, tr Trend) []alerts.Observation {
 		out = append(out, o)
 	}
 	return out
-}
-
-// causeWords is the title under which a person knows the cause.
-func causeWords(c Cause) string {
-	for _, d := range causeDefinitions() {
-		if d.Condition == alerts.Condition(c) {
-			return d.Title
-		}
-	}
-	return string(c)
 }
 
 // explains says which causes account for which harm.
@@ -285,7 +274,7 @@ func (e evaluation) harmOf(cause Cause) *alerts.Key {
 
 // explain adds the cause to a harm that is found true: as its root where the
 // cause accounts for it, and in words in any case.
-func (e evaluation) explain(o alerts.Observation, x Trouble) alerts.Observation {
+func (e evaluation) explain(o alerts.Observation, x *Trouble) alerts.Observation {
 	if o.Truth != alerts.True && o.Truth != alerts.Between || x.Cause == "" {
 		return o
 	}
@@ -293,7 +282,7 @@ func (e evaluation) explain(o alerts.Observation, x Trouble) alerts.Observation 
 	case explains(x.Cause, o.Key.Condition):
 		o.Root = &alerts.Key{Condition: alerts.Condition(x.Cause), Room: e.in.Room}
 		if o.Truth == alerts.True {
-			o.Detail += "; " + causeWords(x.Cause) + ": " + x.Evidence
+			o.Detail += "; " + e.rules.title[alerts.Condition(x.Cause)] + ": " + x.Evidence
 		}
 	case x.Cause == Unclear && o.Truth == alerts.True && o.Detail != "":
 		o.Detail += "; cause cannot be told: " + x.Evidence

@@ -18,7 +18,7 @@ const (
 )
 
 // swing judges the range of the centre temperature over the last day.
-func (e evaluation) swing(tr Trend) alerts.Observation {
+func (e evaluation) swing(tr *Trend) alerts.Observation {
 	o := e.found(DaySwing, "°C")
 	limit := e.in.Limits.DaySwing
 	if limit == nil {
@@ -36,10 +36,13 @@ func (e evaluation) swing(tr Trend) alerts.Observation {
 		return o
 	}
 	o.Value = high - low
-	o.Truth = alerts.Above(o.Value, limit.Value, swingDeadband)
+	o.Truth = alerts.Above(o.Value, limit.Value, e.rules.deadband[DaySwing])
 	if hours < swingHours && o.Truth == alerts.False {
 		// Too little of the day is known to say that all is well.
 		o.Truth = alerts.Unknown
+	}
+	if o.Truth == alerts.False {
+		return o
 	}
 	o.Detail = fmt.Sprintf("%.1f to %.1f °C within 24 h%s", low, high, limit.by())
 	return o
@@ -47,7 +50,7 @@ func (e evaluation) swing(tr Trend) alerts.Observation {
 
 // fast judges how fast the centre temperature changes, by the bound nearer
 // to no change: noise alone must not look fast.
-func (e evaluation) fast(tr Trend) alerts.Observation {
+func (e evaluation) fast(tr *Trend) alerts.Observation {
 	o := e.found(FastChange, "°C/h")
 	limit := e.in.Limits.FastChange
 	if limit == nil {
@@ -67,9 +70,12 @@ func (e evaluation) fast(tr Trend) alerts.Observation {
 	case s.High < 0:
 		surely = -s.High
 	}
-	o.Truth = alerts.Above(surely, limit.Value, changeDeadband)
-	if o.Truth == alerts.False && o.Value > limit.Value-changeDeadband {
+	o.Truth = alerts.Above(surely, limit.Value, e.rules.deadband[FastChange])
+	if o.Truth == alerts.False && o.Value > limit.Value-e.rules.deadband[FastChange] {
 		o.Truth = alerts.Between
+	}
+	if o.Truth == alerts.False {
+		return o
 	}
 	o.Detail = fmt.Sprintf("changing by %+.1f °C/h, now %.1f °C%s", s.PerHour, *e.in.TemperatureC, limit.by())
 	return o

@@ -29,18 +29,6 @@ type Exposure struct {
 // mostExcess keeps the excess a number, whatever a sensor says.
 const mostExcess = 1000
 
-// doseKind is one kind of air that harms only by lasting.
-type doseKind struct {
-	condition alerts.Condition
-	unit      string
-	deadband  float64
-}
-
-var (
-	vpdDose  = doseKind{Drying, "kPa", vpdDeadband}
-	dampDose = doseKind{Damp, "%", humidityDeadband}
-)
-
 // advance counts the stretch since the last evaluation by what it found.
 func (x Exposure) advance(now time.Time, found alerts.Truth, over float64, limit DoseLimit) Exposure {
 	if span := now.Sub(x.At); !x.At.IsZero() && span > 0 && found != alerts.Unknown {
@@ -78,9 +66,9 @@ func (x Exposure) spent(limit DoseLimit) bool {
 
 // dose judges a value that harms only by lasting.
 func (e evaluation) dose(
-	kind doseKind, limit *DoseLimit, extreme *Point, x Exposure,
+	c alerts.Condition, unit string, limit *DoseLimit, extreme *Point, x Exposure,
 ) (alerts.Observation, Exposure) {
-	o := e.found(kind.condition, kind.unit)
+	o := e.found(c, unit)
 	if limit == nil {
 		o.Truth, o.Detail = alerts.False, emptyRoom
 		return o, Exposure{}
@@ -89,7 +77,7 @@ func (e evaluation) dose(
 	if e.in.Blind || extreme == nil {
 		return o, x.advance(e.in.Now, alerts.Unknown, 0, *limit)
 	}
-	found := alerts.Above(extreme.Value, limit.Value, kind.deadband)
+	found := alerts.Above(extreme.Value, limit.Value, e.rules.deadband[c])
 	if !limit.holds(e.in.TemperatureC) {
 		found = alerts.False
 	}
@@ -103,6 +91,9 @@ func (e evaluation) dose(
 		// Beyond the limit, not yet for long enough: nothing begins, and
 		// what was begun does not end.
 		o.Truth = alerts.Between
+	}
+	if found == alerts.False {
+		return o, x
 	}
 	o.Detail = extreme.where()
 	if !x.Since.IsZero() {

@@ -60,7 +60,7 @@ func (in FacilityState) found(c alerts.Condition, unit string) alerts.Observatio
 }
 
 func (in FacilityState) part(c alerts.Condition, p PartState) alerts.Observation {
-	o := in.found(c, "min")
+	o := in.found(c, "")
 	if !p.Known {
 		return o
 	}

@@ -62,10 +62,14 @@ func (x Injury) count(line harm.Line, now time.Time, temperatureC float64) Injur
 
 // injury judges the cohort with the least time left. The warmest sensor
 // counts, since some animals are there.
-func (e evaluation) injury(tr Trend, memory map[string]Injury) (alerts.Observation, map[string]Injury) {
-	o := e.found(HeatInjury, "%")
+func (e evaluation) injury(tr *Trend, memory map[string]Injury) (alerts.Observation, map[string]Injury) {
+	o := e.found(HeatInjury, "")
 	o.Limit = 100 * injuryShare
-	next := map[string]Injury{}
+	if len(e.in.Cohorts) == 0 {
+		o.Truth, o.Detail = alerts.False, emptyRoom
+		return o, nil
+	}
+	next := make(map[string]Injury, len(e.in.Cohorts))
 	known := !e.in.Blind && e.in.Warmest != nil && !math.IsNaN(e.in.Warmest.Value) && !math.IsInf(e.in.Warmest.Value, 0)
 	var worst *HeatCohort
 	least := math.Inf(1)
@@ -83,9 +87,6 @@ func (e evaluation) injury(tr Trend, memory map[string]Injury) (alerts.Observati
 		}
 	}
 	switch {
-	case len(e.in.Cohorts) == 0:
-		o.Truth, o.Detail = alerts.False, emptyRoom
-		return o, nil
 	case !known:
 		return o, next
 	case worst == nil:
@@ -98,7 +99,7 @@ func (e evaluation) injury(tr Trend, memory map[string]Injury) (alerts.Observati
 
 // minutesLeft follows the present trend of the room, if it is upwards: to
 // reckon with cooling that may not last would be hope.
-func (e evaluation) minutesLeft(line harm.Line, x Injury, tr Trend) float64 {
+func (e evaluation) minutesLeft(line harm.Line, x Injury, tr *Trend) float64 {
 	perMinute := 0.0
 	if tr.Temperature.Known && tr.Temperature.Low > 0 && e.in.Warmest.Value >= line.BoundaryC {
 		perMinute = tr.Temperature.PerHour / 60
@@ -112,12 +113,13 @@ func (e evaluation) sayInjury(o *alerts.Observation, c HeatCohort, x Injury, lef
 	switch {
 	case rate > 0 && (x.Share >= injuryShare || left <= injuryWarnMinutes):
 		o.Truth = alerts.True
-	case rate > 0 || e.in.Warmest.Value >= c.Line.BoundaryC-temperatureDeadband:
+	case rate > 0 || e.in.Warmest.Value >= c.Line.BoundaryC-e.rules.deadband[HeatInjury]:
 		o.Truth = alerts.Between
 	default:
 		o.Truth = alerts.False
+		return
 	}
-	o.Detail = fmt.Sprintf("cohort %s at %.1f °C, %s", c.Name, e.in.Warmest.Value, e.in.Warmest.where())
+	o.Detail = fmt.Sprintf("%.0f %% of the lethal heat dose, cohort %s at %.1f °C, %s", o.Value, c.Name, e.in.Warmest.Value, e.in.Warmest.where())
 	if rate > 0 {
 		o.Detail += "; " + timeLeft(left)
 		if left < (365 * 24 * time.Hour).Minutes() {

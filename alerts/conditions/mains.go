@@ -41,7 +41,7 @@ const mainsTogether = 45 * time.Minute
 // mains judges all rooms together: what cannot be told of one room alone, a
 // failed heater or failed mains, can be told of several at once.
 func (in FacilityState) mains() alerts.Observation {
-	o := in.found(MainsLost, "rooms")
+	o := in.found(MainsLost, "")
 	if len(in.Rooms) < 2 || in.Broker.Known && !in.Broker.Working {
 		// Without the broker all rooms are blind, whatever their power.
 		return o

@@ -22,7 +22,7 @@ const condensationDeadband = 0.5
 
 // condensation compares the dew point with the coldest surface.
 func (e evaluation) condensation() alerts.Observation {
-	o := e.found(Condensation, "°C")
+	o := e.found(Condensation, "")
 	if e.in.Limits.empty() || e.in.Surface == nil {
 		o.Truth, o.Detail = alerts.False, emptyRoom
 		if e.in.Surface == nil {
@@ -49,7 +49,10 @@ func (e evaluation) condensation() alerts.Observation {
 		return o
 	}
 	o.Value, o.Limit = dewPoint, surface
-	o.Truth = alerts.Above(dewPoint, surface, condensationDeadband)
+	o.Truth = alerts.Above(dewPoint, surface, e.rules.deadband[Condensation])
+	if o.Truth == alerts.False {
+		return o
+	}
 	o.Detail = fmt.Sprintf("dew point %.1f °C, coldest surface %.1f °C (%s)", dewPoint, surface, how)
 	return o
 }
@@ -69,7 +72,7 @@ const mouldRecoveryPerHour = 1.0 / 24
 
 // mould judges the dose of damp air within the temperature window of fungi.
 func (e evaluation) mould(m Mould) (alerts.Observation, Mould) {
-	o := e.found(MouldRisk, "%")
+	o := e.found(MouldRisk, "")
 	limit := e.in.Limits.MouldRisk
 	if limit == nil {
 		o.Truth, o.Detail = alerts.False, emptyRoom
@@ -98,17 +101,15 @@ func (e evaluation) mould(m Mould) (alerts.Observation, Mould) {
 	case !growing:
 		// The air is good again: nothing is left for a person to do.
 		o.Truth = alerts.False
+		return o, m
 	case o.Value >= limit.Value:
 		o.Truth = alerts.True
 	default:
 		o.Truth = alerts.Between
 	}
-	o.Detail = fmt.Sprintf("%s at %.0f %% RH and %.1f °C", e.in.Dampest.where(), e.in.Dampest.Value, *e.in.TemperatureC)
-	if growing {
-		left := max(0, 1-m.Share) * hours
-		o.Detail += fmt.Sprintf("; spores germinate in about %.0f h", left)
-		o.Due = e.in.Now.Add(durationOfMinutes(60 * left))
-	}
-	o.Detail += limit.by()
+	left := max(0, 1-m.Share) * hours
+	o.Detail = fmt.Sprintf("%s at %.0f %% RH and %.1f °C; if it stays so, spores germinate in about %.0f h%s",
+		e.in.Dampest.where(), e.in.Dampest.Value, *e.in.TemperatureC, left, limit.by())
+	o.Due = e.in.Now.Add(durationOfMinutes(60 * left))
 	return o, m
 }

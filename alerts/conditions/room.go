@@ -108,6 +108,9 @@ type RoomState struct {
 	// that began.
 	Blind      bool
 	BlindSince time.Time
+	// Listening is set while rearguard has not listened for long enough for
+	// every sensor to have had its chance: silence then says nothing.
+	Listening bool
 	// Warmest and Coldest are the extremes of usable, fresh temperature in
 	// °C; Driest and Dampest of relative humidity in percent; HighestVPD is
 	// the greatest vapour pressure deficit of one sensor in kPa. Nil where
@@ -148,44 +151,12 @@ const (
 	emptyRoom       = "no cohort in the room"
 )
 
-// Evaluate returns one finding for every condition of the room and of its
-// sensors, and the memory for the next call. A condition without a limit is
-// found false, so that an alarm left from before the room was emptied ends.
-func Evaluate(in RoomState, memory RoomMemory) ([]alerts.Observation, RoomMemory) {
-	e := evaluation{in}
-	memory.Trend = memory.Trend.add(in)
-	trend := memory.Trend
-	if in.Limits.empty() {
-		memory.Trouble = Trouble{}
-	} else {
-		memory.Trouble = memory.Trouble.follow(trend, in.Now, in.OutdoorC)
-	}
-	var drying, damp, mould, injury alerts.Observation
-	drying, memory.Drying = e.dose(vpdDose, in.Limits.Drying, in.HighestVPD, memory.Drying)
-	damp, memory.Damp = e.dose(dampDose, in.Limits.Damp, in.Dampest, memory.Damp)
-	mould, memory.Mould = e.mould(memory.Mould)
-	injury, memory.Injuries = e.injury(trend, memory.Injuries)
-	// Causes come before what they explain, so that they are its root from
-	// the beginning.
-	out := e.causes(memory.Trouble, trend)
-	for _, o := range []alerts.Observation{
-		e.level(Heat, in.Limits.Heat, in.Warmest, alerts.Above),
-		e.level(Chill, in.Limits.Chill, in.Coldest, alerts.Below),
-		drying, damp, mould, injury,
-		e.approach(HeatApproaching, in.Limits.Heat, in.Warmest, trend, 1),
-		e.approach(ChillApproaching, in.Limits.Chill, in.Coldest, trend, -1),
-		e.swing(trend), e.fast(trend), e.condensation(),
-	} {
-		out = append(out, e.explain(o, memory.Trouble))
-	}
-	out = append(out, e.blind())
-	for _, s := range in.Sensors {
-		out = append(out, e.silent(s))
-	}
-	return out, memory
+// evaluation is one room at one time. Words are only written where they will
+// be read: a finding that all is well has no detail.
+type evaluation struct {
+	in    *RoomState
+	rules *Evaluator
 }
-
-type evaluation struct{ in RoomState }
 
 // found starts an observation about the room as a whole.
 func (e evaluation) found(c alerts.Condition, unit string) alerts.Observation {
@@ -206,16 +177,22 @@ func (e evaluation) level(
 		return o
 	}
 	o.Value = extreme.Value
-	o.Truth = judge(extreme.Value, limit.Value, temperatureDeadband)
-	o.Detail = extreme.where() + limit.by()
+	o.Truth = judge(extreme.Value, limit.Value, e.rules.deadband[c])
+	if o.Truth != alerts.False {
+		o.Detail = extreme.where() + limit.by()
+	}
 	return o
 }
 
 // blind says whether anything can be told about the room's air.
 func (e evaluation) blind() alerts.Observation {
-	o := e.found(RoomBlind, "min")
-	o.Truth = alerts.False
-	if !e.in.Blind {
+	o := e.found(RoomBlind, "")
+	switch {
+	case !e.in.Blind:
+		o.Truth = alerts.False
+		return o
+	case e.in.Listening:
+		o.Detail = "waiting for the sensors' first reports"
 		return o
 	}
 	o.Truth = alerts.True
@@ -225,10 +202,11 @@ func (e evaluation) blind() alerts.Observation {
 			last = s
 		}
 	}
+	o.Detail = "no believable temperature"
 	if !e.in.BlindSince.IsZero() {
 		o.Value = minutes(e.in.Now.Sub(e.in.BlindSince))
+		o.Detail += " since " + e.clock(e.in.BlindSince)
 	}
-	o.Detail = "no believable temperature"
 	if !last.LastReading.IsZero() {
 		o.Detail += fmt.Sprintf("; last heard %s%s at %s", sensorName(last), lastValue(last), e.clock(last.LastReading))
 	}
@@ -247,12 +225,13 @@ func (e evaluation) silent(s SensorState) alerts.Observation {
 		o.Detail = sensorName(s) + ", reporting interval not known yet"
 		return o
 	}
-	limit := max(silentIntervals*s.Interval, silentFloor)
+	limit := SilentAfter(s.Interval)
 	age := e.in.Now.Sub(since)
 	o.Value, o.Limit, o.Truth = minutes(age), minutes(limit), alerts.False
-	if age >= limit {
-		o.Truth = alerts.True
+	if age < limit {
+		return o
 	}
+	o.Truth = alerts.True
 	if s.LastReading.IsZero() {
 		o.Detail = sensorName(s) + ", never heard"
 	} else {

@@ -239,7 +239,7 @@ func TestHeatInjury(t *testing.T) {
 	if got := o.Due.Sub(o.Time).Minutes(); math.Abs(got-60) > 0.01 {
 		t.Errorf("%v min left, want 60", got)
 	}
-	want := "cohort weak in egg at 37.0 °C, shelf 2 (nursery-n); about 60 min to lethal injury; heat tolerance assumed"
+	want := "40 % of the lethal heat dose, cohort weak in egg at 37.0 °C, shelf 2 (nursery-n); about 60 min to lethal injury; heat tolerance assumed"
 	if o.Detail != want {
 		t.Errorf("says %q, want %q", o.Detail, want)
 	}

@@ -74,7 +74,7 @@ type Slope struct {
 
 // add takes in the centre of the air. It keeps at most one sample a minute
 // and works the slopes out anew when it keeps one.
-func (tr Trend) add(in RoomState) Trend {
+func (tr Trend) add(in *RoomState) Trend {
 	if in.Blind || in.TemperatureC == nil || math.IsNaN(*in.TemperatureC) || math.Abs(*in.TemperatureC) > 1000 {
 		return tr
 	}
@@ -107,7 +107,7 @@ func rounded(x, parts float64) float64 { return math.Round(x*parts) / parts }
 func celsius(s Sample) (float64, bool) { return s.C, true }
 
 // humidityRatio is in g/kg, 0 where it cannot be told.
-func humidityRatio(in RoomState) float64 {
+func humidityRatio(in *RoomState) float64 {
 	if in.HumidityPercent == nil || in.TemperatureC == nil {
 		return 0
 	}
