@@ -1,0 +1,87 @@
+package conditions
+
+import (
+	"time"
+
+	"rearguard/alerts"
+)
+
+// Evaluator judges rooms by definitions as they are in force, with the
+// configuration's deadbands in them. It is built once and holds no state.
+type Evaluator struct {
+	deadband map[alerts.Condition]float64
+	title    map[alerts.Condition]string
+}
+
+// NewEvaluator returns the evaluator for some definitions.
+func NewEvaluator(definitions []alerts.Definition) *Evaluator {
+	v := &Evaluator{
+		deadband: make(map[alerts.Condition]float64, len(definitions)),
+		title:    make(map[alerts.Condition]string, len(definitions)),
+	}
+	for _, d := range definitions {
+		v.deadband[d.Condition], v.title[d.Condition] = d.Deadband, d.Title
+	}
+	return v
+}
+
+// Evaluate judges a room by the definitions of the package; see Room.
+func Evaluate(in RoomState, memory RoomMemory) ([]alerts.Observation, RoomMemory) {
+	return NewEvaluator(Definitions()).Room(&in, memory)
+}
+
+// Room returns one finding for every condition of the room and of its
+// sensors, and the memory for the next call. A condition without a limit is
+// found false, so that an alarm left from before the room was emptied ends.
+func (v *Evaluator) Room(in *RoomState, memory RoomMemory) ([]alerts.Observation, RoomMemory) {
+	e := evaluation{in, v}
+	memory.Trend = memory.Trend.add(in)
+	trend := &memory.Trend
+	if in.Limits.empty() {
+		memory.Trouble = Trouble{}
+	} else {
+		memory.Trouble = memory.Trouble.follow(trend, in.Now, in.OutdoorC)
+	}
+	// Causes come before what they explain, so that they are its root from
+	// the beginning.
+	out := make([]alerts.Observation, 0, len(causeConditions)+12+len(in.Sensors))
+	out = e.causes(out, &memory.Trouble, trend)
+	add := func(o alerts.Observation) { out = append(out, e.explain(o, &memory.Trouble)) }
+	var o alerts.Observation
+	add(e.level(Heat, in.Limits.Heat, in.Warmest, alerts.Above))
+	add(e.level(Chill, in.Limits.Chill, in.Coldest, alerts.Below))
+	o, memory.Drying = e.dose(Drying, "kPa", in.Limits.Drying, in.HighestVPD, memory.Drying)
+	add(o)
+	o, memory.Damp = e.dose(Damp, "%", in.Limits.Damp, in.Dampest, memory.Damp)
+	add(o)
+	o, memory.Mould = e.mould(memory.Mould)
+	add(o)
+	o, memory.Injuries = e.injury(trend, memory.Injuries)
+	add(o)
+	add(e.approach(HeatApproaching, in.Limits.Heat, in.Warmest, trend, 1))
+	add(e.approach(ChillApproaching, in.Limits.Chill, in.Coldest, trend, -1))
+	add(e.swing(trend))
+	add(e.fast(trend))
+	add(e.condensation())
+	out = append(out, e.blind())
+	for _, s := range in.Sensors {
+		out = append(out, e.silent(s))
+	}
+	return out, memory
+}
+
+// Level is a finding of one extreme against its limit, for the moment between
+// two full evaluations at which a reading crosses it.
+func (v *Evaluator) Level(c alerts.Condition, in *RoomState, memory *RoomMemory) alerts.Observation {
+	e := evaluation{in, v}
+	if c == Chill {
+		return e.explain(e.level(c, in.Limits.Chill, in.Coldest, alerts.Below), &memory.Trouble)
+	}
+	return e.explain(e.level(c, in.Limits.Heat, in.Warmest, alerts.Above), &memory.Trouble)
+}
+
+// SilentAfter is how long a sensor with a reporting interval may be silent
+// before that is a finding.
+func SilentAfter(interval time.Duration) time.Duration {
+	return max(silentIntervals*interval, silentFloor)
+}
