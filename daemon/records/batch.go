@@ -31,6 +31,10 @@ type Batch struct {
 	Counts  []rearing.Count
 	// Calibrations replace those of the same series and time.
 	Calibrations []Calibration
+	// Reflags and Revalues correct readings that are stored, those of this
+	// batch included.
+	Reflags  []Reflag
+	Revalues []Revalue
 	// State replaces the named blobs.
 	State map[string][]byte
 }
@@ -55,6 +59,12 @@ func (s *Store) Commit(ctx context.Context, b *Batch) error {
 		if err := checkReading(&b.Readings[i]); err != nil {
 			return err
 		}
+	}
+	if len(b.Revalues) > 0 {
+		// Roll reads history before it writes it; values must not change in
+		// between.
+		s.rolling.Lock()
+		defer s.rolling.Unlock()
 	}
 	added := make(map[sensors.Series]int64)
 	seqs := make([]int64, len(b.Journal))
@@ -84,6 +94,9 @@ func (s *Store) Commit(ctx context.Context, b *Batch) error {
 }
 
 func (s *Store) putRest(ctx context.Context, b *Batch) error {
+	if err := s.revise(ctx, b); err != nil {
+		return err
+	}
 	for i := range b.Alarms {
 		if err := s.putAlarm(ctx, &b.Alarms[i]); err != nil {
 			return fmt.Errorf("store alarm %v: %w", b.Alarms[i].Key, err)
