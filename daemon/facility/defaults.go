@@ -39,6 +39,16 @@ func (f *Facility) fillDefaults() {
 		}
 		room.Limits = room.Limits.over(f.Limits)
 	}
+	for i := range f.Sensors {
+		if a := f.Sensors[i].Availability; a != nil {
+			if a.Online == "" {
+				a.Online = "online"
+			}
+			if a.Offline == "" {
+				a.Offline = "offline"
+			}
+		}
+	}
 	for i := range f.Channels {
 		if smtp := f.Channels[i].SMTP; smtp != nil {
 			smtp.fillDefaults()

@@ -136,8 +136,20 @@ func sensorLines(s Sensor, indent int) []string {
 	if s.Room != "" {
 		add("  room: " + quote(string(s.Room)))
 	}
+	if s.Place != "" && s.Place != "room" {
+		add("  place: " + s.Place)
+	}
 	if s.Position != "" {
 		add("  position: " + quote(s.Position))
+	}
+	if s.HeightM != nil {
+		add("  height_m: " + strconv.FormatFloat(*s.HeightM, 'f', -1, 64))
+	}
+	if s.Replaces != "" {
+		add("  replaces: " + quote(string(s.Replaces)))
+	}
+	if a := s.Availability; a != nil {
+		add(fmt.Sprintf("  availability: {topic: %s, online: %s, offline: %s}", quote(a.Topic), quote(a.Online), quote(a.Offline)))
 	}
 	if s.Interval != 0 {
 		add("  interval: " + s.Interval.String())

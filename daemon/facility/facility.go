@@ -136,6 +136,9 @@ type Room struct {
 	// SetPoints are the temperatures the room is held at through the day, in
 	// order of time; empty where the room's own days tell what to expect.
 	SetPoints []SetPoint `yaml:"set_points"`
+	// Climate is what readings in this room are expected to be; a later entry
+	// replaces an earlier one where both apply.
+	Climate []Climate `yaml:"climate"`
 }
 
 // SetPoint is a temperature that a room is held at from a time of day on,
@@ -160,15 +163,39 @@ func (p SetPoint) Hour() (float64, bool) {
 type Sensor struct {
 	ID sensors.SensorID `yaml:"id" rule:"need"`
 	// Room is empty for outdoor and supply-air sensors.
-	Room     sensors.RoomID `yaml:"room"`
-	Position string         `yaml:"position"`
+	Room sensors.RoomID `yaml:"room"`
+	// Place is "room", "outdoor" or "supply-air"; empty is "room" for a sensor
+	// with a room. The air of the other two is no cohort's air.
+	Place    string `yaml:"place" rule:"one=room|outdoor|supply-air"`
+	Position string `yaml:"position"`
+	// HeightM is the height above the floor in metres, nil if not given.
+	HeightM *float64 `yaml:"height_m" rule:"range=0..50"`
+	// Replaces is the sensor whose position this one took over; the history
+	// of both is the history of the position.
+	Replaces sensors.SensorID `yaml:"replaces"`
+	// Retired sensors are no longer listened to. They stay in the file so that
+	// their history keeps its place.
+	Retired bool `yaml:"retired"`
+	// Availability is where the sensor, or the broker in its place (last
+	// will), says whether it is there; nil if it does not.
+	Availability *Availability `yaml:"availability"`
 	// Interval is the expected time between reports, 0 if it is to be learned.
 	Interval time.Duration `yaml:"interval" rule:"range=1s..24h"`
 	Inputs   []Input       `yaml:"inputs" rule:"need"`
 }
 
+// Availability is a topic on which a sensor says that it is there or gone.
+type Availability struct {
+	Topic string `yaml:"topic" rule:"need"`
+	// Online and Offline are the payloads; "online" and "offline" if empty.
+	Online  string `yaml:"online"`
+	Offline string `yaml:"offline"`
+}
+
 // Input is one topic a sensor reports on, and how to read its payload.
 type Input struct {
+	// Topic is the device's for Homie (homie/5/device) and Sparkplug
+	// (spBv1.0/group/+/node/device), whose messages come on several topics.
 	Topic  string `yaml:"topic" rule:"need"`
 	Format string `yaml:"format" rule:"need"`
 	// Time is nil when the payload carries no time of its own.
@@ -187,7 +214,8 @@ type TimeField struct {
 // Value says where in a payload one quantity is.
 type Value struct {
 	Quantity sensors.Quantity `yaml:"quantity" rule:"need"`
-	// At is a JSON pointer (RFC 6901) for format json and empty for plain.
+	// At is a JSON pointer (RFC 6901) for json, a record's name for senml, a
+	// metric's for sparkplug, node/property for homie, and empty for plain.
 	At string `yaml:"at"`
 	// Unit is the unit the sensor reports in, for example "°F".
 	Unit string `yaml:"unit"`
@@ -195,7 +223,7 @@ type Value struct {
 
 // Spec returns how to decode the payloads of the input.
 func (in Input) Spec() payload.Spec {
-	spec := payload.Spec{Format: in.Format}
+	spec := payload.Spec{Format: in.Format, Topic: in.Topic}
 	if in.Time != nil {
 		spec.Time = &payload.TimeSpec{At: in.Time.At, Unit: in.Time.Unit}
 	}

@@ -30,6 +30,11 @@ func (d *document) validateSensors(f *Facility, rooms []string) {
 	for i, s := range f.Sensors {
 		path := fmt.Sprintf("sensors[%d]", i)
 		d.reference(path+".room", string(s.Room), "room", rooms)
+		d.validatePlace(path, s, f)
+		if s.Retired {
+			// Its topics may be another sensor's by now.
+			continue
+		}
 		for j, in := range s.Inputs {
 			here := fmt.Sprintf("%s.inputs[%d]", path, j)
 			d.validateInput(here, in, f.Broker.AvailabilityTopic)
@@ -65,7 +70,13 @@ func (d *document) validateSensors(f *Facility, rooms []string) {
 
 func (d *document) validateInput(path string, in Input, availability string) {
 	if d.has(path+".topic") && in.Topic != "" {
-		if p := topicProblem(in.Topic); p != "" {
+		name := in.Topic
+		if in.Format == payload.Sparkplug {
+			// The one wildcard of a Sparkplug device is where the kind of
+			// message stands; the decoder checks its place.
+			name = strings.Replace(name, "/+/", "/-/", 1)
+		}
+		if p := topicProblem(name); p != "" {
 			d.faultAt(path+".topic", p, "write the one topic on which this sensor reports")
 		} else if in.Topic == availability {
 			d.faultAt(path+".topic", "this is rearguard's own availability topic", "write the topic on which this sensor reports")
@@ -120,15 +131,25 @@ func flatten(err error) []error {
 func specAdvice(field string, in Input) string {
 	switch {
 	case field == "format":
-		return choose(in.Format, []string{payload.Plain, payload.JSON})
+		return choose(in.Format, payload.Formats())
 	case strings.HasSuffix(field, ".unit") && field != "time.unit":
 		for k, v := range in.Values {
 			if field == fmt.Sprintf("values[%d].unit", k) {
 				return "write " + quotedList(payload.Units(v.Quantity))
 			}
 		}
+	case field == "topic" && in.Format == payload.Sparkplug:
+		return `write "spBv1.0/group/+/node/device", or "spBv1.0/group/+/node" for the metrics of an edge node itself`
+	case field == "topic" && in.Format == payload.Homie:
+		return `write the device's topic, for example "homie/5/nursery-north"`
 	case strings.HasSuffix(field, ".at") && in.Format == payload.JSON:
 		return `a JSON pointer (RFC 6901) starts with a slash, for example "/data/temperature"`
+	case strings.HasSuffix(field, ".at") && (in.Format == payload.SenML || in.Format == payload.SenMLCBOR):
+		return `a SenML record's full name is base name and name together, for example "urn:dev:ow:10e2073a01080063:temp"`
+	case strings.HasSuffix(field, ".at") && in.Format == payload.Sparkplug:
+		return `write the metric's name as in the birth message, for example "Air/Temperature"`
+	case strings.HasSuffix(field, ".at") && in.Format == payload.Homie:
+		return `write node and property, for example "air/temperature"`
 	case in.Format == payload.Plain:
 		return "a plain payload is one number and nothing else; other payloads need another format"
 	}

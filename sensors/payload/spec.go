@@ -34,7 +34,7 @@ func New(spec Spec) (Decoder, error) {
 	case Homie:
 		decoder, err = newHomie(spec.Topic, fields)
 	default:
-		err = &SpecError{"format", fmt.Sprintf("unknown format %q (want %s)", spec.Format, strings.Join(formats(), ", "))}
+		err = &SpecError{"format", fmt.Sprintf("unknown format %q (want %s)", spec.Format, strings.Join(Formats(), ", "))}
 	}
 	if err = errors.Join(append(faults, err)...); err != nil {
 		return nil, err
@@ -42,10 +42,11 @@ func New(spec Spec) (Decoder, error) {
 	return decoder, nil
 }
 
-func formats() []string { return []string{Plain, JSON, SenML, SenMLCBOR, Sparkplug, Homie} }
+// Formats are the names of all formats.
+func Formats() []string { return []string{Plain, JSON, SenML, SenMLCBOR, Sparkplug, Homie} }
 
 func knownFormat(format string) bool {
-	for _, f := range formats() {
+	for _, f := range Formats() {
 		if f == format {
 			return true
 		}
