@@ -76,9 +76,9 @@ func parseFacility(t *testing.T, text string) *facility.Facility {
 	return f
 }
 
-func newRig(t *testing.T, text string) *rig {
+func newRig(t *testing.T) *rig {
 	t.Helper()
-	r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: parseFacility(t, text)}
+	r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: parseFacility(t, testFacility)}
 	r.start(testStart)
 	t.Cleanup(func() { r.stop() })
 	return r
@@ -159,7 +159,7 @@ func (r *rig) monarchs(at time.Time) {
 }
 
 func TestReadingsBecomeAirAndThermalTime(t *testing.T) {
-	r := newRig(t, testFacility)
+	r := newRig(t)
 	r.monarchs(testStart)
 	for m := range 24 * 60 {
 		r.air(testStart.Add(time.Duration(m)*time.Minute), 25, 70)
@@ -188,7 +188,7 @@ func TestReadingsBecomeAirAndThermalTime(t *testing.T) {
 
 func TestOrderOfArrivalChangesNothing(t *testing.T) {
 	play := func(order func([]int) []int) *Snapshot {
-		r := newRig(t, testFacility)
+		r := newRig(t)
 		r.monarchs(testStart)
 		minutes := make([]int, 600)
 		for i := range minutes {

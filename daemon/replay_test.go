@@ -70,7 +70,7 @@ func transitions(t *testing.T, path string) []records.AlarmTransition {
 }
 
 func TestReplayEqualsLive(t *testing.T) {
-	r := newRig(t, testFacility)
+	r := newRig(t)
 	story(r, func(time.Time) {})
 	live := r.engine.Snapshot()
 	r.stop()
@@ -106,12 +106,12 @@ func TestReplayEqualsLive(t *testing.T) {
 }
 
 func TestRestartContinuesAsIfNeverStopped(t *testing.T) {
-	calm := newRig(t, testFacility)
+	calm := newRig(t)
 	story(calm, func(time.Time) {})
 	want := calm.engine.Snapshot()
 	calm.stop()
 
-	r := newRig(t, testFacility)
+	r := newRig(t)
 	story(r, func(at time.Time) {
 		r.stop()
 		r.start(at)

@@ -32,7 +32,10 @@ func NewTrial(f *facility.Facility, catalog *rearing.Catalog, begin time.Time) (
 	}
 	t := &Trial{core: c}
 	c.history = &t.past
-	return t, t.settle(c.journal(resumeEvent{At: begin}))
+	if err := t.settle(c.journal(resumeEvent{At: begin})); err != nil {
+		return nil, err
+	}
+	return t, nil
 }
 
 // Message handles one message.

@@ -61,7 +61,7 @@ func weatherDegreeDays(t *testing.T, file, method string) float64 {
 	t.Helper()
 	var out, errOut bytes.Buffer
 	code := run(&env{ctx: t.Context(), in: strings.NewReader(""), out: &out, errOut: &errOut,
-		logger: slog.New(slog.DiscardHandler), now: time.Now}, //nolint:forbidigo // the subcommand gets the clock it has in life
+		logger: slog.New(slog.DiscardHandler), now: time.Now},
 		[]string{"degree-days", "--lower", "10", "--method", method, "--time-column", "date", "--temperature-column", "temperature", "--json", file})
 	if code != exitGood {
 		t.Fatalf("degree-days --method %s: status %d\n%s", method, code, errOut.String())
@@ -101,7 +101,7 @@ func TestYearOfWeatherThroughTheBroker(t *testing.T) {
 	}
 	// The year is moved to the one just past: a live daemon refuses readings
 	// that are many years old.
-	moved := time.Now().UTC().Add(-time.Duration(len(rows)+24) * time.Hour).Truncate(time.Hour).Sub(first) //nolint:forbidigo // see above
+	moved := time.Now().UTC().Add(-time.Duration(len(rows)+24) * time.Hour).Truncate(time.Hour).Sub(first)
 
 	m := brokertest.Start(t, brokertest.Options{Extra: "max_inflight_messages 1000\nmax_queued_messages 0\n"})
 	dir := t.TempDir()

@@ -108,6 +108,6 @@ func (h *House) report(p *houseProbe, weather Weather, publish func(Message)) {
 // instant.
 func (h *House) stamp(p *houseProbe) time.Time {
 	sum := fnv.New32a()
-	sum.Write([]byte(p.spec.ID)) //nolint:errcheck // a hash never fails
+	sum.Write([]byte(p.spec.ID))
 	return h.now.Add(-time.Duration(sum.Sum32()%30_000) * time.Millisecond)
 }
