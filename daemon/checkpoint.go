@@ -35,6 +35,7 @@ type checkpoint struct {
 	Cohorts        []cohortCheckpoint
 	UsedIDs        []rearing.CohortID
 	LastCount      rearing.CountID
+	Learning       *Learning
 	Alarms         []alerts.Alarm
 	LastOccurrence int64
 	Outcomes       map[string]uint64
@@ -65,6 +66,7 @@ type cohortCheckpoint struct {
 	EndC     float64
 	HasAir   bool
 	Counted  int
+	Air      airSum
 	Waiting  []roomair.Segment
 	Redo     time.Time
 }
@@ -73,7 +75,7 @@ type cohortCheckpoint struct {
 func (c *core) keepCheckpoint() error {
 	cp := checkpoint{
 		Clock: c.clock, Resumed: c.resumed, Settled: c.settledTo, Link: c.link, Outcomes: c.outcomes,
-		UsedIDs: slices.Sorted(maps.Keys(c.usedIDs)), LastCount: c.lastCount,
+		UsedIDs: slices.Sorted(maps.Keys(c.usedIDs)), LastCount: c.lastCount, Learning: c.learning,
 		Alarms: c.machine.Memory(), LastOccurrence: c.machine.LastOccurrence(), Annunciations: c.annunciationTotals(),
 	}
 	for _, s := range c.sensors {
@@ -98,7 +100,7 @@ func (c *core) keepCheckpoint() error {
 			return fmt.Errorf("checkpoint of cohort %s: %w", s.cohort.ID, err)
 		}
 		cp.Cohorts = append(cp.Cohorts, cohortCheckpoint{
-			Cohort: s.cohort, Counts: s.counts, Progress: body, EndC: s.base.endC, HasAir: s.base.hasAir, Counted: s.base.counted, Waiting: s.waiting, Redo: s.redo,
+			Cohort: s.cohort, Counts: s.counts, Progress: body, EndC: s.base.endC, HasAir: s.base.hasAir, Counted: s.base.counted, Air: s.base.air, Waiting: s.waiting, Redo: s.redo,
 		})
 	}
 	body, err := json.Marshal(cp)
@@ -141,6 +143,15 @@ func (c *core) load(cp checkpoint) error {
 		c.usedIDs[id] = true
 	}
 	c.lastCount = cp.LastCount
+	if cp.Learning != nil {
+		catalog, err := cp.Learning.Apply(c.starting)
+		if err != nil {
+			// The cohorts go by what is left; the page says what is not in force.
+			c.logger.Warn("adopted constants are left out", "reason", err)
+		}
+		c.learning = cp.Learning
+		c.useCatalog(catalog)
+	}
 	for _, one := range cp.Cohorts {
 		if err := c.loadCohort(one); err != nil {
 			return err
@@ -193,7 +204,7 @@ func (c *core) loadCohort(one cohortCheckpoint) error {
 		s.redoFrom(s.cohort.Start)
 		return nil
 	}
-	s.base = progress{Progress: p, endC: one.EndC, hasAir: one.HasAir, counted: one.Counted}
+	s.base = progress{Progress: p, endC: one.EndC, hasAir: one.HasAir, counted: one.Counted, air: one.Air}
 	s.waiting, s.redo = one.Waiting, one.Redo
 	return nil
 }

@@ -21,6 +21,8 @@ type cohortState struct {
 	// view, goes on to the newest reading.
 	base progress
 	live *rearing.Progress
+	// liveAir is the air that live has gone along.
+	liveAir airSum
 	// waiting are settled segments that must not be gone along yet, since the
 	// air of the room the cohort came from is not known up to its move.
 	waiting []roomair.Segment
@@ -51,10 +53,12 @@ type progress struct {
 	hasAir bool
 	// counted is how many of the cohort's counts have been applied.
 	counted int
+	air     airSum
 }
 
 func (p progress) clone() progress {
 	p.Progress = p.Progress.Clone()
+	p.air.Steps = slices.Clip(p.air.Steps)
 	return p
 }
 
@@ -114,6 +118,7 @@ func (s *cohortState) advance(p *progress, seg roomair.Segment) error {
 	if err := p.Advance(rearing.Segment(seg)); err != nil {
 		return fmt.Errorf("cohort %s: %w", s.cohort.ID, err)
 	}
+	p.air.add(seg)
 	p.endC, p.hasAir = seg.ToC, true
 	return nil
 }
@@ -332,7 +337,7 @@ func (c *core) goLive(s *cohortState) error {
 			}
 		}
 	}
-	s.live = live.Progress
+	s.live, s.liveAir = live.Progress, live.air
 	return nil
 }
 

@@ -30,9 +30,12 @@ const settleLag = 5 * time.Minute
 // goroutine and never reads a clock.
 type core struct {
 	facility *facility.Facility
-	catalog  *rearing.Catalog
-	logger   *slog.Logger
-	invented bool
+	// starting are the species as the library and the configuration have them;
+	// catalog has what people adopted laid over them.
+	starting, catalog *rearing.Catalog
+	learning          *Learning
+	logger            *slog.Logger
+	invented          bool
 	// forecastEvery is the grid of event time on which cohorts are forecast.
 	forecastEvery time.Duration
 	speciesViews  []SpeciesView
@@ -152,7 +155,7 @@ func newCore(o coreOptions) (*core, error) {
 		o.forecastEvery = 10 * time.Minute
 	}
 	c := &core{
-		facility: o.facility, catalog: o.catalog, logger: o.logger, invented: o.invented, forecastEvery: o.forecastEvery,
+		facility: o.facility, starting: o.catalog, catalog: o.catalog, learning: &Learning{}, logger: o.logger, invented: o.invented, forecastEvery: o.forecastEvery,
 		speciesViews:  speciesList(o.catalog),
 		roster:        roster(o.facility.Roster),
 		topics:        make(map[string][]*input),

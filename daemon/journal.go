@@ -105,6 +105,14 @@ func eventOf(e records.JournalEntry) (Command, error) {
 		var v UndoCount
 		read(&v)
 		return v, err
+	case AdoptConstants{}.Kind():
+		var v AdoptConstants
+		read(&v)
+		return v, err
+	case RefuseConstants{}.Kind():
+		var v RefuseConstants
+		read(&v)
+		return v, err
 	}
 	return nil, fmt.Errorf("journal entry %d has the unknown kind %q; was it written by a newer version?", e.Seq, e.Kind)
 }
@@ -127,6 +135,10 @@ func who(event Command) string {
 	case RecordCount:
 		return v.Count.By
 	case UndoCount:
+		return v.Who
+	case AdoptConstants:
+		return v.Who
+	case RefuseConstants:
 		return v.Who
 	}
 	return ""
@@ -169,6 +181,10 @@ func (c *core) apply(event Command, arrival time.Time) error {
 		return c.recordCount(v.Count)
 	case UndoCount:
 		return c.undoCount(v.Count)
+	case AdoptConstants:
+		return c.adoptConstants(v, arrival)
+	case RefuseConstants:
+		return c.refuseConstants(v, arrival)
 	}
 	return fmt.Errorf("no way to carry out a %T", event)
 }
@@ -271,6 +287,9 @@ func (c *core) endCohort(end EndCohort) error {
 	s.cohort.Ended = end.At
 	s.redoFrom(end.At)
 	if err := c.cohortChanged(s); err != nil {
+		return err
+	}
+	if err := c.learnFrom(s); err != nil {
 		return err
 	}
 	c.cohorts = slices.DeleteFunc(c.cohorts, func(o *cohortState) bool { return o == s })

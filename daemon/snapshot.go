@@ -25,6 +25,11 @@ type Snapshot struct {
 	Cohorts []CohortView
 	// Species are those a cohort can be entered for, in order of name.
 	Species []SpeciesView
+	// Catalog are the species in force, Starting those before anything was
+	// adopted. Neither is ever changed.
+	Catalog, Starting *rearing.Catalog
+	// Learning is what finished cohorts taught and what people made of it.
+	Learning *Learning
 	// Alarms are all alarms that are not in the normal state, most urgent
 	// first.
 	Alarms []AlarmView
@@ -133,6 +138,8 @@ type SpeciesView struct {
 	Stages []StageName
 	// Assumed is set when the constants have no published source.
 	Assumed bool
+	// Origin is "library", "facility" or "library, changed by facility".
+	Origin string
 }
 
 // StageName is a stage with the name people read.

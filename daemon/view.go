@@ -37,7 +37,7 @@ func (c *core) view() *Snapshot {
 		s.Messages = append(s.Messages, MessageTotal{outcome, n})
 	}
 	slices.SortFunc(s.Messages, func(a, b MessageTotal) int { return cmp.Compare(a.Outcome, b.Outcome) })
-	s.Species = c.speciesViews
+	s.Species, s.Catalog, s.Starting, s.Learning = c.speciesViews, c.catalog, c.starting, c.learning
 	return s
 }
 
@@ -204,7 +204,7 @@ func (r *roomState) remember(now time.Time) {
 func speciesList(catalog *rearing.Catalog) []SpeciesView {
 	var list []SpeciesView
 	for _, sp := range catalog.All() {
-		v := SpeciesView{ID: sp.ID, Name: sp.CommonName, Assumed: sp.Assumed()}
+		v := SpeciesView{ID: sp.ID, Name: sp.CommonName, ScientificName: sp.ScientificName, Assumed: sp.Assumed(), Origin: sp.Origin}
 		for _, st := range sp.Stages {
 			v.Stages = append(v.Stages, StageName{ID: st.ID, Name: st.Name})
 		}

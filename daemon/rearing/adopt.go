@@ -21,9 +21,12 @@ type StageConstants struct {
 }
 
 // Adopted returns an entry that sets the constants of some stages of a
-// species, for Catalog.With.
-func Adopted(id SpeciesID, stages []StageConstants) Entry {
-	d := speciesDoc{id: id, at: place{name: "adopted constants", path: string(id)}}
+// species, for Catalog.With. A rate spread of 0 keeps what the species says.
+func Adopted(id SpeciesID, stages []StageConstants, rateSpread float64) Entry {
+	d := speciesDoc{id: id, adopted: true, at: place{name: "adopted constants", path: string(id)}}
+	if rateSpread > 0 {
+		d.rateSpread = &rateSpread
+	}
 	for _, c := range stages {
 		method := string(c.Method)
 		s := stageDoc{id: c.Stage, at: place{name: "adopted constants", path: string(id) + "." + string(c.Stage)},

@@ -9,7 +9,7 @@ import (
 func TestAdoptedConstantsReplaceTheLibrarys(t *testing.T) {
 	c, err := library(t).With([]Entry{Adopted("morpho-peleides", []StageConstants{
 		{Stage: "pupa", LowerC: 11.2, Requirement: 151, Spread: 0.05, Method: Regression, Source: "12 cohorts of 2025 and 2026"},
-	})})
+	}, 0)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -23,7 +23,7 @@ func TestAdoptedConstantsReplaceTheLibrarys(t *testing.T) {
 	if !sp.Stages[0].Assumed {
 		t.Error("the egg is no longer marked as assumed")
 	}
-	if _, err := library(t).With([]Entry{Adopted("morpho-peleides", []StageConstants{{Stage: "pupa", LowerC: 11.2}})}); err == nil {
+	if _, err := library(t).With([]Entry{Adopted("morpho-peleides", []StageConstants{{Stage: "pupa", LowerC: 11.2}}, 0)}); err == nil {
 		t.Error("a requirement of zero was adopted")
 	}
 }

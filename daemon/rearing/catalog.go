@@ -16,6 +16,28 @@ type Catalog struct {
 	docs    map[SpeciesID]speciesDoc
 	species map[SpeciesID]*Species
 	shapes  *shapes
+	// stated are the stages whose constants the facility's own entries give.
+	stated map[SpeciesID]map[StageID]bool
+}
+
+// Stated reports whether the facility's own entry of a species gives the
+// constants of a stage: what stands there is never replaced by what was
+// adopted.
+func (c *Catalog) Stated(id SpeciesID, stage StageID) bool { return c.stated[id][stage] }
+
+// state remembers what an entry of the facility states.
+func (c *Catalog) state(d *speciesDoc) {
+	own := map[StageID]bool{}
+	for stage := range c.stated[d.id] {
+		own[stage] = true
+	}
+	for _, s := range d.stages {
+		// A total of the entry gives the constants of the stages that share it.
+		if s.restates() {
+			own[s.id] = true
+		}
+	}
+	c.stated[d.id] = own
 }
 
 // Library returns the built-in species library.
@@ -24,7 +46,7 @@ func Library() (*Catalog, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read species library: %w", err)
 	}
-	c := &Catalog{docs: map[SpeciesID]speciesDoc{}, species: map[SpeciesID]*Species{}, shapes: newShapes()}
+	c := &Catalog{docs: map[SpeciesID]speciesDoc{}, species: map[SpeciesID]*Species{}, shapes: newShapes(), stated: map[SpeciesID]map[StageID]bool{}}
 	var all Problems
 	for _, f := range files {
 		data, err := libraryFiles.ReadFile(path.Join("library", f.Name()))
@@ -47,13 +69,19 @@ func Library() (*Catalog, error) {
 // a known species changes what it states and keeps the rest, another one is
 // a new species. All faults are returned together as Problems.
 func (c *Catalog) With(entries []Entry) (*Catalog, error) {
-	n := &Catalog{docs: map[SpeciesID]speciesDoc{}, species: map[SpeciesID]*Species{}, shapes: c.shapes}
+	n := &Catalog{docs: map[SpeciesID]speciesDoc{}, species: map[SpeciesID]*Species{}, shapes: c.shapes, stated: map[SpeciesID]map[StageID]bool{}}
+	for id, own := range c.stated {
+		n.stated[id] = own
+	}
 	for id, d := range c.docs {
 		n.docs[id], n.species[id] = d, c.species[id]
 	}
 	var all Problems
 	for _, e := range entries {
 		d := e.doc
+		if !d.adopted {
+			n.state(&d)
+		}
 		if known, ok := n.docs[d.id]; ok {
 			d = known.over(d)
 		} else {

@@ -14,6 +14,8 @@ type speciesDoc struct {
 	limits                                limitsDoc
 	stages                                []stageDoc
 	fromLibrary, fromFacility             bool
+	// adopted is set for constants that the facility's own cohorts gave.
+	adopted bool
 }
 
 // totalDoc is a published constant that covers several stages; stages take

@@ -36,6 +36,12 @@ type AlarmTransition struct {
 	From, To string
 	// Who is the person who caused it, empty when the condition did.
 	Who, Reason string
+	// Event is what made the alarm change, Annunciate says that it called for
+	// a person, Cleared that people were told it is over; Priority is what the
+	// alarm had then. Steps from before these were kept have none of them.
+	Event               alerts.Event
+	Annunciate, Cleared bool
+	Priority            alerts.Priority
 }
 
 func (s *Store) putAlarm(ctx context.Context, a *AlarmRow) error {
@@ -57,7 +63,7 @@ func (s *Store) putAlarm(ctx context.Context, a *AlarmRow) error {
 
 func (s *Store) putTransition(ctx context.Context, t *AlarmTransition) error {
 	_, err := s.write.transition.ExecContext(ctx, append(alarmKey(t.Key),
-		t.Occurrence, t.Time.UnixMilli(), t.From, t.To, t.Who, t.Reason)...)
+		t.Occurrence, t.Time.UnixMilli(), t.From, t.To, t.Who, t.Reason, string(t.Event), t.Annunciate, t.Cleared, int64(t.Priority))...)
 	return err
 }
 
@@ -78,7 +84,7 @@ func (r *Reader) AlarmHistory(ctx context.Context, from, to time.Time) ([]AlarmR
 // AlarmTransitions gives the transitions in [from, to), in the order in which
 // they happened.
 func (r *Reader) AlarmTransitions(ctx context.Context, from, to time.Time) ([]AlarmTransition, error) {
-	return collect(ctx, r, scanTransition, `SELECT condition, room, subject, occurrence, time, from_state, to_state, who, reason
+	return collect(ctx, r, scanTransition, `SELECT condition, room, subject, occurrence, time, from_state, to_state, who, reason, event, annunciate, cleared, priority
 		FROM alarm_transition WHERE time >= ? AND time < ? ORDER BY id`, from.UnixMilli(), to.UnixMilli())
 }
 
@@ -94,7 +100,8 @@ func scanAlarm(rows *sql.Rows) (a AlarmRow, err error) {
 
 func scanTransition(rows *sql.Rows) (t AlarmTransition, err error) {
 	var at int64
-	err = rows.Scan(&t.Key.Condition, &t.Key.Room, &t.Key.Subject, &t.Occurrence, &at, &t.From, &t.To, &t.Who, &t.Reason)
+	err = rows.Scan(&t.Key.Condition, &t.Key.Room, &t.Key.Subject, &t.Occurrence, &at, &t.From, &t.To, &t.Who, &t.Reason,
+		&t.Event, &t.Annunciate, &t.Cleared, &t.Priority)
 	t.Time = time.UnixMilli(at).UTC()
 	return t, err
 }

@@ -62,8 +62,8 @@ func prepare(ctx context.Context, c *sql.Conn) (_ *statements, err error) {
 	s.closeAlarm = stmt(`DELETE FROM alarm WHERE condition = ? AND room = ? AND subject = ?`)
 	s.occurrence = stmt(`INSERT INTO occurrence (condition, room, subject, id, closed, priority, active, raised_at, cleared_at, acknowledged_at, acknowledged_by, state)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET closed = excluded.closed, ` + cycle)
-	s.transition = stmt(`INSERT INTO alarm_transition (condition, room, subject, occurrence, time, from_state, to_state, who, reason)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`)
+	s.transition = stmt(`INSERT INTO alarm_transition (condition, room, subject, occurrence, time, from_state, to_state, who, reason, event, annunciate, cleared, priority)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`)
 	s.notice = stmt(`INSERT INTO outbox (key, occurrence, channel, recipient, payload, created_at, due_at)
 		VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (key) DO NOTHING`)
 	return s, err

@@ -84,7 +84,7 @@ func TestBatchComesBackAfterReopening(t *testing.T) {
 			{Key: key, Occurrence: 7, Priority: alerts.High, State: json.RawMessage(`{"state":"unacknowledged"}`), Active: true, RaisedAt: at},
 			{Key: alerts.Key{Condition: "cold", Room: "nursery"}, Priority: alerts.Low, State: json.RawMessage(`{"waiting":true}`)},
 		},
-		Transitions: []AlarmTransition{{Key: key, Occurrence: 7, Time: at, From: "normal", To: "unacknowledged", Reason: "31 °C"}},
+		Transitions: []AlarmTransition{{Key: key, Occurrence: 7, Time: at, From: "normal", To: "unacknowledged", Reason: "31 °C", Event: alerts.EventRaise, Annunciate: true, Priority: alerts.High}},
 		Outbox:      []OutboxRow{{Key: "7/1/ada/mail", Occurrence: 7, Channel: "mail", Recipient: "ada", Payload: json.RawMessage(`{"s":1}`), CreatedAt: at, DueAt: at}},
 		Cohorts: []rearing.Cohort{{ID: "atlas-3", Species: "attacus-atlas", Start: at, StartStage: "egg", Individuals: 52,
 			Placements: []rearing.Placement{{Room: "nursery", From: at}}, Note: "from Ada"}},

@@ -94,7 +94,7 @@ func (c *Curve) Habit(expected func(time.Time) float64) (Habit, bool) {
 		h.HourC[hour] = Median(values)
 	}
 	if !complete {
-		return Habit{}, false
+		return c.firstDay()
 	}
 	if expected == nil {
 		expected = func(t time.Time) float64 { return h.HourC[t.UTC().Hour()] }
@@ -103,7 +103,7 @@ func (c *Curve) Habit(expected func(time.Time) float64) (Habit, bool) {
 	return h, true
 }
 
-// firstDay is the habit while no day has ended yet: the last 24 hours.
+// firstDay is the habit while no whole day has ended yet: the last 24 hours.
 func (c *Curve) firstDay() (Habit, bool) {
 	h := Habit{DayMeanSDC: priorDayMeanSDC, Persistence: priorPersistence}
 	for i, v := range c.Shape {

@@ -83,6 +83,7 @@ func TestHabitNeedsADay(t *testing.T) {
 		t.Errorf("no reading gave %+v", h)
 	}
 	c := lived(1, wave)
+	c.remember(Segment{From: c.Open, To: c.Point, FromC: c.OpenC, ToC: c.PointC})
 	if h, ok := c.Habit(nil); !ok || math.Abs(h.HourC[15]-26) > 0.01 {
 		t.Errorf("one day gave %+v, %v", h, ok)
 	}
