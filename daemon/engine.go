@@ -77,6 +77,7 @@ type Engine struct {
 	changed  chan struct{}
 	ended    chan struct{}
 	mu       sync.Mutex
+	lastTick time.Time
 	commit   *committer
 }
 
@@ -227,7 +228,7 @@ drain:
 }
 
 func (e *Engine) handleTick(now time.Time) error {
-	if err := e.core.advanceTo(now); err != nil {
+	if err := e.core.advanceTo(e.forward(now)); err != nil {
 		return err
 	}
 	if err := e.store(nil); err != nil {
@@ -235,6 +236,19 @@ func (e *Engine) handleTick(now time.Time) error {
 	}
 	e.publish()
 	return nil
+}
+
+// forward is the time a tick stands for. When the clock of the machine was
+// set back, the engine's own goes on from where it was at the same pace: the
+// order of what is recorded must hold, and no delay of an alarm may stand
+// still for as long as the clock was wrong.
+func (e *Engine) forward(now time.Time) time.Time {
+	passed := max(0, now.Sub(e.lastTick))
+	if e.lastTick.IsZero() {
+		passed = 0
+	}
+	e.lastTick = now
+	return later(now, e.core.clock.Add(passed))
 }
 
 func (e *Engine) handleLink(link LinkView) error {

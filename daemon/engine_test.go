@@ -222,3 +222,21 @@ func TestOrderOfArrivalChangesNothing(t *testing.T) {
 		t.Errorf("thermal time in order %.12f, out of order %.12f", a, b)
 	}
 }
+
+func TestClockSetBackStopsNothing(t *testing.T) {
+	r := newRig(t)
+	r.monarchs(testStart)
+	at := testStart.Add(time.Hour)
+	r.air(at, 25, 70)
+	if s := r.tick(at); s.Rooms[0].Blind {
+		t.Fatal("blind with fresh readings")
+	}
+	// The machine's clock is set back by half an hour. Twenty minutes later
+	// the sensors, silent since, must have been missed.
+	back := at.Add(-30 * time.Minute)
+	r.ticks <- back
+	s := r.tick(back.Add(20 * time.Minute))
+	if !s.Rooms[0].Blind {
+		t.Errorf("at %v, twenty minutes after the last reading, the room is not blind", s.Time)
+	}
+}
