@@ -1,6 +1,7 @@
 package facility
 
 import (
+	"cmp"
 	"time"
 
 	"rearguard/alerts"
@@ -37,7 +38,8 @@ func (f *Facility) fillDefaults() {
 		if room.Name == "" {
 			room.Name = string(room.ID)
 		}
-		room.Limits = room.Limits.over(f.Limits)
+		room.Limits.DryingAfter = cmp.Or(room.Limits.DryingAfter, f.Limits.DryingAfter)
+		room.Limits.DampAfter = cmp.Or(room.Limits.DampAfter, f.Limits.DampAfter)
 	}
 	for i := range f.Sensors {
 		if a := f.Sensors[i].Availability; a != nil {

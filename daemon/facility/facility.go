@@ -25,7 +25,8 @@ type Facility struct {
 	Broker  Broker  `yaml:"broker" rule:"need"`
 	Web     Web     `yaml:"web"`
 	Ingest  Ingest  `yaml:"ingest"`
-	// Limits apply in every room that does not set its own.
+	// Limits tighten what the cohorts in a room set: of the two the stricter
+	// holds. An empty room has none.
 	Limits  Limits   `yaml:"limits"`
 	Rooms   []Room   `yaml:"rooms" rule:"need"`
 	Sensors []Sensor `yaml:"sensors"`
@@ -108,8 +109,7 @@ type Ingest struct {
 	GapLimit time.Duration `yaml:"gap_limit" rule:"range=1m..168h"`
 }
 
-// Limits are limits on air that hold whatever cohort is in the room. A nil or
-// zero field sets none.
+// Limits are limits on the air of an occupied room. A nil field sets none.
 type Limits struct {
 	// HeatCelsius and ChillCelsius are air temperatures in °C.
 	HeatCelsius  *float64 `yaml:"heat_celsius" rule:"range=-20..60"`
@@ -122,13 +122,21 @@ type Limits struct {
 	// longer than DampAfter.
 	DampPercent *float64      `yaml:"damp_percent" rule:"range=20..100"`
 	DampAfter   time.Duration `yaml:"damp_after" rule:"range=1m..168h"`
+	// DaySwingCelsius is the range of temperature within 24 h in °C,
+	// FastChangeCelsiusPerHour a rate of change whatever its sign.
+	DaySwingCelsius          *float64 `yaml:"day_swing_celsius" rule:"range=1..40"`
+	FastChangeCelsiusPerHour *float64 `yaml:"fast_change_celsius_per_hour" rule:"range=1..60"`
+	// MouldPercent is how far spores of moulds and insect fungi may come
+	// towards germinating, in percent.
+	MouldPercent *float64 `yaml:"mould_percent" rule:"range=5..100"`
 }
 
 // Room is one room, chamber or cabinet with air of its own.
 type Room struct {
 	ID   sensors.RoomID `yaml:"id" rule:"need"`
 	Name string         `yaml:"name"`
-	// Limits are the facility's limits with the room's own laid over them.
+	// Limits are the room's own. They take the place of what cohorts and
+	// facility set, so that somebody who knows the room can also loosen.
 	Limits Limits `yaml:"limits"`
 	// ColdestSurfaceBelowAirCelsius is by how many degrees the coldest wall
 	// or window stays below the air; it tells when water condenses there.

@@ -41,8 +41,8 @@ func TestSampleFileIsGoodAndComplete(t *testing.T) {
 	if got := *f.Rooms[0].Limits.HeatCelsius; got != 31 {
 		t.Errorf("heat limit of the nursery = %v, want its own 31", got)
 	}
-	if got := *f.Rooms[1].Limits.HeatCelsius; got != 35 {
-		t.Errorf("heat limit of the larva hall = %v, want the facility's 35", got)
+	if f.Rooms[1].Limits.HeatCelsius != nil || *f.Limits.HeatCelsius != 35 {
+		t.Errorf("heat limits of the larva hall = %v and of the facility = %v, want none of its own and 35", f.Rooms[1].Limits.HeatCelsius, *f.Limits.HeatCelsius)
 	}
 	if got := f.Rooms[2].Limits.DryingAfter; got != 20*time.Minute {
 		t.Errorf("drying after = %v, want 20m", got)
