@@ -1,0 +1,90 @@
+package quality
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+)
+
+var touched = time.Date(2026, 5, 1, 9, 0, 0, 0, time.UTC)
+
+// course is a candidate that reports every interval for ten minutes before the
+// touch and until after it, rising by warmth with a time constant of a minute.
+func course(name string, level, noise, warmth, roomRise float64, interval, until time.Duration, r *rand.Rand) Trace {
+	t := Trace{Name: name}
+	for at := touched.Add(-10 * time.Minute); !at.After(touched.Add(until)); at = at.Add(interval) {
+		v := level + noise*r.NormFloat64()
+		if s := at.Sub(touched).Minutes(); s > 0 {
+			v += warmth*(s/(s+1)) + roomRise*s
+		}
+		t.Points = append(t.Points, TracePoint{at, v})
+	}
+	return t
+}
+
+func TestTheWarmedSensorIsMarked(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 2))
+	for name, warmth := range map[string]float64{"hand": 4, "barely touched": 1.5} {
+		var traces []Trace
+		for i := range 12 {
+			w := 0.0
+			if i == 7 {
+				w = warmth
+			}
+			traces = append(traces, course(fmt.Sprint("s", i), 20+float64(i)/3, 0.03, w, 0.02, 20*time.Second, 90*time.Second, r))
+		}
+		// One candidate is so noisy that it rises more than the warmed one.
+		traces = append(traces, course("noisy", 25, 3, 0, 0, 20*time.Second, 90*time.Second, r))
+		got := Identify(traces, touched)
+		if !got[0].Marked || got[0].Name != "s7" || got[0].By < warmth/3 || got[0].By > warmth+0.5 {
+			t.Errorf("%s: %+v, then %+v", name, got[0], got[1])
+		}
+		for _, other := range got[1:] {
+			if other.Marked {
+				t.Errorf("%s: %s is marked too", name, other.Name)
+			}
+		}
+	}
+}
+
+func TestNobodyIsMarkedWithoutATouch(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		r := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 3))
+		n := rapid.IntRange(3, 20).Draw(t, "candidates")
+		var traces []Trace
+		for i := range n {
+			traces = append(traces, course(fmt.Sprint("s", i), 22, 0.05, 0, 0.1, 30*time.Second, time.Minute, r))
+		}
+		for _, rise := range Identify(traces, touched) {
+			if rise.Marked {
+				t.Errorf("marked %+v among %d that only follow the room", rise, n)
+			}
+		}
+	})
+}
+
+func TestTwoWarmedSensorsAreNotOne(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	traces := []Trace{
+		course("a", 20, 0.03, 4, 0, 20*time.Second, time.Minute, r), course("b", 21, 0.03, 4, 0, 20*time.Second, time.Minute, r),
+		course("c", 22, 0.03, 0, 0, 20*time.Second, time.Minute, r), course("d", 22, 0.03, 0, 0, 20*time.Second, time.Minute, r),
+	}
+	if got := Identify(traces, touched); got[0].Marked || got[0].Score < identifyScore {
+		t.Errorf("%+v", got)
+	}
+}
+
+func TestCoarseAndSparseCandidates(t *testing.T) {
+	at := func(s int, v float64) TracePoint { return TracePoint{touched.Add(time.Duration(s) * time.Second), v} }
+	coarse := Trace{"coarse", []TracePoint{at(-60, 21), at(-40, 21), at(-20, 21), at(10, 22), at(30, 24)}}
+	got := Identify([]Trace{coarse, {"quiet", []TracePoint{at(-60, 20), at(20, 20)}}, {"new", []TracePoint{at(20, 30)}}, {"gone", []TracePoint{at(-20, 30)}}}, touched)
+	if len(got) != 2 || !got[0].Marked || got[0].Name != "coarse" || got[0].By != 3 {
+		t.Errorf("%+v", got)
+	}
+	if got := Identify(nil, touched); len(got) != 0 {
+		t.Errorf("%+v", got)
+	}
+}
