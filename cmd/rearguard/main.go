@@ -51,6 +51,9 @@ type commands struct {
 	Demo       demoCommand       `cmd:"" help:"Show all of it on an invented facility, with nothing to configure."`
 	Check      checkCommand      `cmd:"" help:"Check a configuration and show every fault in it."`
 	Replay     replayCommand     `cmd:"" help:"Handle recorded history again, with the same or a changed configuration."`
+	Species    speciesCommand    `cmd:"" help:"List the species known, or explain one with its sources."`
+	Plan       planCommand       `cmd:"" help:"Plan backwards: eggs, shipping, host plant, and the shift of an emergence."`
+	Learn      learnCommand      `cmd:"" help:"Show what finished cohorts say about this facility's constants."`
 	Backup     backupCommand     `cmd:"" help:"Copy the records into one file, also while the daemon runs."`
 	Air        airCommand        `cmd:"" help:"Compute what follows from a temperature and a humidity."`
 	DegreeDays degreeDaysCommand `cmd:"" help:"Compute the thermal time of a table of temperatures."`
@@ -82,6 +85,7 @@ func run(e *env, args []string) int {
 		kong.Writers(e.out, e.errOut),
 		kong.Exit(func(code int) { exited = code }),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: 100}),
+		kong.WithHyphenPrefixedParameters(true),
 		kong.Bind(e),
 	)
 	if err != nil {
