@@ -142,6 +142,13 @@ func (m *Machine) Alarm(key Key) Alarm {
 	return Alarm{Key: key}
 }
 
+// Tracks reports whether anything is remembered of an alarm. A finding other
+// than true changes nothing about one that is not tracked.
+func (m *Machine) Tracks(key Key) bool {
+	_, ok := m.alarms[key]
+	return ok
+}
+
 // Alarms returns every alarm that is not normal, most urgent first, then in
 // order of raising.
 func (m *Machine) Alarms() []Alarm {

@@ -221,8 +221,11 @@ func (s *step) observe(o Observation) (raise, clear bool) {
 		return false, false
 	}
 	s.a.Truth, s.a.ObservedAt = truth, s.now
-	s.a.Value, s.a.Limit, s.a.Unit = o.Value, o.Limit, o.Unit
-	s.a.Detail, s.a.Due = o.Detail, o.Due
+	s.a.Value, s.a.Limit, s.a.Unit, s.a.Due = o.Value, o.Limit, o.Unit, o.Due
+	if truth != False || o.Detail != "" {
+		// That all is well again needs no words; what was wrong stays.
+		s.a.Detail = o.Detail
+	}
 	if truth != False {
 		// A condition that has just turned false names no root any more; it
 		// must not be let go from under one, and call, during its off-delay.

@@ -40,6 +40,7 @@ type checkpoint struct {
 	LastOccurrence int64
 	Outcomes       map[string]uint64
 	Annunciations  []AnnunciationTotal
+	Watch          watchCheckpoint
 }
 
 type sensorCheckpoint struct {
@@ -57,6 +58,7 @@ type roomCheckpoint struct {
 	Late       lateness
 	Memory     conditions.RoomMemory
 	BlindSince time.Time
+	Sign       conditions.RoomSign
 }
 
 type cohortCheckpoint struct {
@@ -76,7 +78,7 @@ func (c *core) keepCheckpoint() error {
 	cp := checkpoint{
 		Clock: c.clock, Resumed: c.resumed, Settled: c.settledTo, Link: c.link, Outcomes: c.outcomes,
 		UsedIDs: slices.Sorted(maps.Keys(c.usedIDs)), LastCount: c.lastCount, Learning: c.learning,
-		Alarms: c.machine.Memory(), LastOccurrence: c.machine.LastOccurrence(), Annunciations: c.annunciationTotals(),
+		Alarms: c.machine.Memory(), LastOccurrence: c.machine.LastOccurrence(), Annunciations: c.annunciationTotals(), Watch: c.watch.checkpoint(),
 	}
 	for _, s := range c.sensors {
 		one := sensorCheckpoint{ID: s.config.ID, Heard: s.heard, Told: s.told}
@@ -91,7 +93,7 @@ func (c *core) keepCheckpoint() error {
 	for _, r := range c.rooms {
 		cp.Rooms = append(cp.Rooms, roomCheckpoint{
 			ID: r.config.ID, Curve: r.track.curve, Settled: r.track.settled, Tail: r.track.tail, Late: r.track.late,
-			Memory: r.memory, BlindSince: r.blindSince,
+			Memory: r.memory, BlindSince: r.blindSince, Sign: r.sign,
 		})
 	}
 	for _, s := range c.cohorts {
@@ -136,7 +138,7 @@ func (c *core) load(cp checkpoint) error {
 	for _, one := range cp.Rooms {
 		if r := c.roomBy[one.ID]; r != nil {
 			r.track = track{curve: one.Curve, settled: one.Settled, tail: one.Tail, late: one.Late}
-			r.memory, r.blindSince = one.Memory, one.BlindSince
+			r.memory, r.blindSince, r.sign = one.Memory, one.BlindSince, one.Sign
 		}
 	}
 	for _, id := range cp.UsedIDs {
@@ -157,6 +159,7 @@ func (c *core) load(cp checkpoint) error {
 			return err
 		}
 	}
+	c.watch.load(cp.Watch)
 	c.machine.SetLastOccurrence(cp.LastOccurrence)
 	for _, a := range c.machine.Restore(cp.Alarms) {
 		c.logger.Warn("an alarm of a condition that no longer exists is left out", "alarm", a.Key.String())

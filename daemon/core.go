@@ -59,6 +59,7 @@ type core struct {
 	lastCount rearing.CountID
 
 	machine       *alerts.Machine
+	watch         watchState
 	roster        []notify.Duty
 	link          LinkView
 	notified      NoticeState
@@ -124,6 +125,7 @@ type roomState struct {
 	// outlook is what is expected of the air; nil before the first reading.
 	outlook *roomOutlook
 	memory  conditions.RoomMemory
+	sign    conditions.RoomSign
 	recent  []RecentPoint
 	// blindSince is when the last usable temperature went stale, markedDay
 	// the day whose curve is kept in the records.
@@ -168,7 +170,11 @@ func newCore(o coreOptions) (*core, error) {
 		out:           &records.Batch{},
 	}
 	var err error
-	if c.machine, err = alerts.NewMachine(tuned(conditions.Definitions(), o.facility.Alarms), conditions.Folding()...); err != nil {
+	definitions := tuned(conditions.Definitions(), o.facility.Alarms)
+	if c.machine, err = alerts.NewMachine(definitions, conditions.Folding()...); err != nil {
+		return nil, err
+	}
+	if c.watch, err = newWatchState(definitions, o.facility); err != nil {
 		return nil, err
 	}
 	for i := range o.facility.Rooms {
@@ -237,6 +243,9 @@ func (c *core) addSensor(config *facility.Sensor) error {
 				s.series[v.Quantity] = &seriesState{key: key, assess: quality.NewAssessor(v.Quantity, quality.DefaultConfig(v.Quantity))}
 			}
 		}
+	}
+	if config.Place == "outdoor" {
+		c.watch.outdoor = append(c.watch.outdoor, s)
 	}
 	c.sensors = append(c.sensors, s)
 	c.byID[config.ID] = s

@@ -60,11 +60,13 @@ type Sources struct {
 type NoticeState struct {
 	Totals  []NoticeTotal
 	Pending int
+	// Trouble is what stands in the way of delivery.
+	Trouble DeliveryTrouble
 }
 
 // Equal reports whether s says the same as other.
 func (s NoticeState) Equal(other NoticeState) bool {
-	return s.Pending == other.Pending && slices.Equal(s.Totals, other.Totals)
+	return s.Pending == other.Pending && !s.Trouble.differs(other.Trouble) && slices.Equal(s.Totals, other.Totals)
 }
 
 // Engine runs the core on live events: it owns the goroutine, the commits and
@@ -109,6 +111,9 @@ func New(ctx context.Context, opts Options) (*Engine, error) {
 		return nil, fmt.Errorf("restore state from %s: %w", opts.Store.Path(), err)
 	}
 	if err := c.journal(resumeEvent{At: opts.Now}); err != nil {
+		return nil, err
+	}
+	if err := c.noteLimits(opts.Now); err != nil {
 		return nil, err
 	}
 	if err := e.store(nil); err != nil {
@@ -189,6 +194,7 @@ func (e *Engine) Run(ctx context.Context, in Sources) (err error) {
 			e.core.noteOversize(m)
 		case state := <-in.Notices:
 			e.core.notified = state
+			err = e.noteHouse(e.core.clock)
 		case call := <-e.commands:
 			call.done <- e.handleCommand(call.command)
 		}
@@ -231,6 +237,9 @@ func (e *Engine) handleTick(now time.Time) error {
 	if err := e.core.advanceTo(e.forward(now)); err != nil {
 		return err
 	}
+	if err := e.noteHouse(e.core.clock); err != nil {
+		return err
+	}
 	if err := e.store(nil); err != nil {
 		return err
 	}
@@ -249,6 +258,19 @@ func (e *Engine) forward(now time.Time) time.Time {
 	}
 	e.lastTick = now
 	return later(now, e.core.clock.Add(passed))
+}
+
+// noteHouse takes note of how the records and the delivery of notices stand.
+func (e *Engine) noteHouse(now time.Time) error {
+	event := houseEvent{Store: e.core.watch.house.Store, Delivery: e.core.notified.Trouble}
+	problem := e.commit.problem.Load()
+	switch {
+	case problem == nil:
+		event.Store = PartTrouble{}
+	case event.Store.Problem == "":
+		event.Store = PartTrouble{Since: now, Problem: *problem}
+	}
+	return e.core.noteHouse(event)
 }
 
 func (e *Engine) handleLink(link LinkView) error {

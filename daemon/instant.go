@@ -33,7 +33,7 @@ func (c *core) handlePending() error {
 		for _, r := range c.rooms {
 			if r.touched {
 				r.touched = false
-				if err := c.watchRoom(r); err != nil {
+				if err := c.watchLevels(r); err != nil {
 					return err
 				}
 			}
@@ -87,7 +87,12 @@ func (c *core) tick(at time.Time) error {
 	if err := c.settle(at.Add(-settleLag)); err != nil {
 		return err
 	}
-	if err := c.refreshLimits(at); err != nil {
+	due := c.limitsDue(at)
+	if due {
+		if err := c.refreshLimits(at); err != nil {
+			return err
+		}
+	} else if err := c.refreshAir(at); err != nil {
 		return err
 	}
 	for _, r := range c.rooms {
@@ -98,6 +103,11 @@ func (c *core) tick(at time.Time) error {
 	}
 	if err := c.watchFacility(); err != nil {
 		return err
+	}
+	if due {
+		if err := c.watchCohorts(); err != nil {
+			return err
+		}
 	}
 	if c.forecastDue(at) {
 		return c.keepCheckpoint()

@@ -85,6 +85,34 @@ func eventOf(e records.JournalEntry) (Command, error) {
 		var v Unshelve
 		read(&v)
 		return v, err
+	case houseEvent{}.Kind():
+		var v houseEvent
+		read(&v)
+		return v, err
+	case limitsEvent{}.Kind():
+		var v limitsEvent
+		read(&v)
+		return v, err
+	case Suppress{}.Kind():
+		var v Suppress
+		read(&v)
+		return v, err
+	case Unsuppress{}.Kind():
+		var v Unsuppress
+		read(&v)
+		return v, err
+	case OutOfService{}.Kind():
+		var v OutOfService
+		read(&v)
+		return v, err
+	case ReturnToService{}.Kind():
+		var v ReturnToService
+		read(&v)
+		return v, err
+	case Reset{}.Kind():
+		var v Reset
+		read(&v)
+		return v, err
 	case AddCohort{}.Kind():
 		var v AddCohort
 		read(&v)
@@ -126,6 +154,18 @@ func who(event Command) string {
 		return v.Who
 	case Unshelve:
 		return v.Who
+	case Suppress:
+		return v.By
+	case Unsuppress:
+		return v.Who
+	case OutOfService:
+		return v.Who
+	case ReturnToService:
+		return v.Who
+	case Reset:
+		return v.Who
+	case limitsEvent:
+		return "configuration"
 	case AddCohort:
 		return v.Who
 	case MoveCohort:
@@ -155,6 +195,9 @@ func (c *core) apply(event Command, arrival time.Time) error {
 	if err := c.advanceTo(arrival); err != nil {
 		return err
 	}
+	if err, done := c.alarmCommand(event, arrival); done {
+		return err
+	}
 	switch v := event.(type) {
 	case linkEvent:
 		c.link = v.Link
@@ -162,15 +205,12 @@ func (c *core) apply(event Command, arrival time.Time) error {
 	case resumeEvent:
 		c.link = LinkView{}
 		return nil
-	case Acknowledge:
-		steps, err := c.machine.Acknowledge(v.Key, v.Who, arrival)
-		return errors.Join(c.emit(steps), refused(err))
-	case Shelve:
-		steps, err := c.machine.Shelve(v.Key, v.Who, v.Reason, v.For, arrival)
-		return errors.Join(c.emit(steps), refused(err))
-	case Unshelve:
-		steps, err := c.machine.Unshelve(v.Key, v.Who, arrival)
-		return errors.Join(c.emit(steps), refused(err))
+	case houseEvent:
+		c.watch.house = v
+		return c.watchFacility()
+	case limitsEvent:
+		c.limitsChanged(v)
+		return nil
 	case AddCohort:
 		return c.addCohort(v.Cohort)
 	case MoveCohort:
@@ -269,6 +309,7 @@ func (c *core) moveCohort(m MoveCohort) error {
 		return refuse("cohort %s is in %s already", m.Cohort, m.Room)
 	}
 	s.cohort.Placements = append(slices.Clone(placements), rearing.Placement{Room: m.Room, From: m.At})
+	c.moveInjury(m.Cohort, last.Room, m.Room)
 	s.redoFrom(m.At)
 	return c.cohortChanged(s)
 }

@@ -32,7 +32,7 @@ func (c *core) notices(t alerts.Transition) ([]records.OutboxRow, error) {
 	if room := c.roomBy[t.Key.Room]; room != nil {
 		name = room.config.Name
 	}
-	news, tell := notify.News(c.house(), t, c.machine.Alarm(t.Key), def, name)
+	news, tell := notify.News(c.house(), t, t.Alarm, def, name)
 	if !tell {
 		return nil, nil
 	}

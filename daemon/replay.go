@@ -1,12 +1,10 @@
 package daemon
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"iter"
 	"log/slog"
-	"slices"
 	"time"
 
 	"rearguard/daemon/facility"
@@ -176,9 +174,6 @@ func Replay(ctx context.Context, opts ReplayOptions) (*Replayed, error) {
 		}
 	}
 	drain()
-	slices.SortStableFunc(out.Transitions, func(a, b records.AlarmTransition) int {
-		return cmp.Or(a.Time.Compare(b.Time), cmp.Compare(a.Occurrence, b.Occurrence))
-	})
 	out.Final = c.view()
 	return out, nil
 }

@@ -44,6 +44,8 @@ type Snapshot struct {
 	Annunciations []AnnunciationTotal
 	// Rejected are the most recent messages that could not be used.
 	Rejected []RejectedMessage
+	// LimitChanges are the latest changes of configured limits, oldest first.
+	LimitChanges []LimitChange
 }
 
 // RoomView is one room as pages and metrics show it.
@@ -126,6 +128,8 @@ type LimitView struct {
 	// strictest value; Assumed is set when it has no published source.
 	SetBy   string
 	Assumed bool
+	// After is how long the air may be beyond Value; 0 is not at all.
+	After time.Duration
 }
 
 // SpeciesView is one species entry as far as forms need it.
@@ -271,6 +275,9 @@ type AlarmView struct {
 	AcknowledgedBy                         string
 	ShelvedUntil                           time.Time
 	ShelvedBy, ShelvedReason               string
+	// SuppressedBy names the logic that keeps the alarm quiet by design,
+	// OutOfServiceBy the person who took it out of service and why.
+	SuppressedBy, OutOfServiceBy, OutOfServiceReason string
 	// Cohorts are the cohorts that this alarm puts at risk.
 	Cohorts []rearing.CohortID
 	Due     time.Time

@@ -37,6 +37,7 @@ func (c *core) view() *Snapshot {
 		s.Messages = append(s.Messages, MessageTotal{outcome, n})
 	}
 	slices.SortFunc(s.Messages, func(a, b MessageTotal) int { return cmp.Compare(a.Outcome, b.Outcome) })
+	s.LimitChanges = slices.Clone(c.watch.changes)
 	s.Species, s.Catalog, s.Starting, s.Learning = c.speciesViews, c.catalog, c.starting, c.learning
 	return s
 }
@@ -110,6 +111,7 @@ func (c *core) cohortView(s *cohortState) (CohortView, bool) {
 		Verdicts:   s.live.Verdicts(), Losses: rearing.SumLosses(s.live.Losses()), Daily: s.forecast.daily,
 		Outcomes: s.outcomes(), Progress: s.live,
 	}
+	v.HeatInjury = c.heatInjury(s)
 	v.Rate, v.RateSD = s.live.RateFactor()
 	for _, e := range s.live.Entries() {
 		v.Entered = append(v.Entered, StageEntry{Stage: e.Stage, Name: s.species.StageName(e.Stage), At: e.Time})
@@ -144,7 +146,9 @@ func (c *core) alarmView(a alerts.Alarm) AlarmView {
 		Title: def.Title, Cause: def.Cause, Consequence: def.Consequence, FirstAction: def.FirstAction,
 		TimeToRespond: def.TimeToRespond, Value: a.Value, Limit: a.Limit, Unit: a.Unit, Detail: a.Detail,
 		RaisedAt: a.RaisedAt, ClearedAt: a.ClearedAt, AcknowledgedAt: a.AckedAt, AcknowledgedBy: a.AckedBy,
-		ShelvedUntil: a.ShelvedUntil, Due: a.Due,
+		ShelvedUntil: a.ShelvedUntil, ShelvedBy: a.ShelvedBy, ShelvedReason: a.ShelveReason, Due: a.Due,
+		SuppressedBy: a.SuppressedBy, OutOfServiceBy: a.OutOfServiceBy, OutOfServiceReason: a.OutOfServiceReason,
+		Cohorts: c.atRisk(a.Key),
 	}
 	if a.Under != nil {
 		under := *a.Under

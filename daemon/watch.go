@@ -108,73 +108,16 @@ func extreme(p **conditions.Point, s *sensorState, value float64, high bool) {
 	}
 }
 
-// watchRoom evaluates every condition of a room at the clock.
-func (c *core) watchRoom(r *roomState) error {
-	now := r.airNow(c.clock)
-	blind := now.temperature == nil
-	if !blind {
-		r.blindSince = time.Time{}
-	} else if r.blindSince.IsZero() {
-		r.blindSince = c.clock
-	}
-	in := conditions.RoomState{
-		Room: r.config.ID, Name: r.config.Name, Now: c.clock, Location: c.facility.Site.Location,
-		Blind: blind, BlindSince: r.blindSince,
-		Warmest: now.warmest, Coldest: now.coldest, Driest: now.driest, Dampest: now.dampest, HighestVPD: now.highestVPD,
-		Limits: r.limits.conditions,
-	}
-	for _, s := range r.sensors {
-		in.Sensors = append(in.Sensors, c.sensorCondition(s))
-	}
-	var found []alerts.Observation
-	found, r.memory = conditions.Evaluate(in, r.memory)
-	for _, o := range found {
-		if err := c.emit(c.machine.Observe(o)); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// sensorCondition is what the conditions see of a sensor.
-func (c *core) sensorCondition(s *sensorState) conditions.SensorState {
-	state := conditions.SensorState{
-		ID: s.config.ID, Position: s.config.Position, LastReading: s.told,
-		Interval: s.habit(), ExpectedSince: c.resumed,
-	}
-	if t := s.series[sensors.Temperature]; t != nil && !t.newest.Time.IsZero() {
-		state.LastValue = fmt.Sprintf("%.1f °C", t.newest.Value)
-	}
-	return state
-}
-
-// watchFacility evaluates the conditions of rearguard itself.
-func (c *core) watchFacility() error {
-	in := conditions.FacilityState{
-		Now: c.clock, Location: c.facility.Site.Location,
-		Broker: conditions.PartState{
-			Known: !c.link.Since.IsZero(), Working: c.link.Connected && c.link.Subscribed,
-			Since: c.link.Since, Name: c.link.Address, Problem: c.link.Problem,
-		},
-	}
-	for _, o := range conditions.EvaluateFacility(in) {
-		if err := c.emit(c.machine.Observe(o)); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
 // emit puts the steps of alarms into the next commit, and the notices that
 // follow from them.
 func (c *core) emit(steps []alerts.Transition) error {
 	for _, t := range steps {
+		def, _ := c.machine.Definition(t.Key.Condition)
 		c.out.Transitions = append(c.out.Transitions, records.AlarmTransition{
 			Key: t.Key, Occurrence: t.Occurrence, Time: t.Time, From: t.From.String(), To: t.To.String(),
-			Who: t.Who, Reason: t.Reason,
+			Who: t.Who, Reason: t.Reason, Event: t.Event, Annunciate: t.Annunciate, Cleared: t.Cleared, Priority: def.Priority(),
 		})
 		if t.Annunciate {
-			def, _ := c.machine.Definition(t.Key.Condition)
 			c.annunciations[annunciationKey{t.Key.Condition, def.Priority()}]++
 		}
 		if t.Annunciate || t.Cleared {

@@ -20,6 +20,7 @@ const (
 	Drying              alerts.Condition = "drying"
 	Damp                alerts.Condition = "damp"
 	SensorSilent        alerts.Condition = "sensor_silent"
+	SensorFault         alerts.Condition = "sensor_fault"
 	RoomBlind           alerts.Condition = "room_blind"
 	BrokerLost          alerts.Condition = "broker_lost"
 	StoreFailing        alerts.Condition = "store_failing"
@@ -71,19 +72,19 @@ func Folding() []alerts.FoldRule {
 		{
 			Root: MainsLost,
 			Folds: []alerts.Condition{
-				PowerLost, RoomBlind, SensorSilent, HeatingWeak, HumidifierExhausted, Chill, ChillApproaching, Drying, FastChange,
+				PowerLost, RoomBlind, SensorSilent, SensorFault, HeatingWeak, HumidifierExhausted, Chill, ChillApproaching, Drying, FastChange,
 			},
 			Grace: recoveryGrace,
 		},
 		{
 			Root: PowerLost,
 			Folds: []alerts.Condition{
-				RoomBlind, SensorSilent, HeatingWeak, HumidifierExhausted, Chill, ChillApproaching, Drying, FastChange,
+				RoomBlind, SensorSilent, SensorFault, HeatingWeak, HumidifierExhausted, Chill, ChillApproaching, Drying, FastChange,
 			},
 			Grace: recoveryGrace,
 		},
 		{Root: BrokerLost, Folds: []alerts.Condition{RoomBlind, SensorSilent}, Grace: recoveryGrace},
-		{Root: RoomBlind, Folds: []alerts.Condition{SensorSilent}, Grace: recoveryGrace},
+		{Root: RoomBlind, Folds: []alerts.Condition{SensorSilent, SensorFault}, Grace: recoveryGrace},
 		{Root: Heat, Folds: []alerts.Condition{HeatApproaching, FastChange}},
 		{Root: Chill, Folds: []alerts.Condition{ChillApproaching, FastChange}},
 		{Root: MouldRisk, Folds: []alerts.Condition{Damp, Condensation}},

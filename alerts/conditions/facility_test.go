@@ -104,7 +104,7 @@ func TestTexts(t *testing.T) {
 func TestPriorities(t *testing.T) {
 	want := map[alerts.Condition]alerts.Priority{
 		conditions.Heat: alerts.High, conditions.Chill: alerts.Medium, conditions.Drying: alerts.Medium,
-		conditions.Damp: alerts.Low, conditions.SensorSilent: alerts.Low, conditions.RoomBlind: alerts.Medium,
+		conditions.Damp: alerts.Low, conditions.SensorSilent: alerts.Low, conditions.SensorFault: alerts.Low, conditions.RoomBlind: alerts.Medium,
 		conditions.BrokerLost: alerts.High, conditions.StoreFailing: alerts.High,
 		conditions.NoticeUndeliverable: alerts.High, conditions.ClockWrong: alerts.Medium,
 		conditions.HeatApproaching: alerts.Medium, conditions.ChillApproaching: alerts.Low,

@@ -82,7 +82,7 @@ func (e evaluation) injury(tr *Trend, memory map[string]Injury) (alerts.Observat
 				worst, least = &c, left
 			}
 		}
-		if !x.At.IsZero() {
+		if !x.At.IsZero() || x.Share > 0 {
 			next[c.ID] = x
 		}
 	}

@@ -19,13 +19,13 @@ type RoomSign struct {
 
 // SignOf takes the sign of a room from its state and memory. A room whose
 // humidifier is seen to hold the moisture has power and does not fail.
-func SignOf(in RoomState, memory RoomMemory) RoomSign {
+func SignOf(in *RoomState, memory *RoomMemory) RoomSign {
 	s := RoomSign{Name: in.Name}
 	if s.Name == "" {
 		s.Name = string(in.Room)
 	}
 	switch {
-	case in.Blind:
+	case in.Blind && !in.Listening:
 		s.Failing, s.Since = true, in.BlindSince
 	case memory.Trouble.Cause == CausePower,
 		memory.Trouble.Cause == Unclear && memory.Trend.Temperature.Known && memory.Trend.Temperature.High < 0:

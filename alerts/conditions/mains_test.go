@@ -42,7 +42,7 @@ func TestMainsOfSeveralRooms(t *testing.T) {
 				for _, o := range found {
 					calls = append(calls, called(machine.Observe(o), begin.Add(breakMinute*time.Minute))...)
 				}
-				signs[i] = conditions.SignOf(in, memories[i])
+				signs[i] = conditions.SignOf(&in, &memories[i])
 			}
 			for _, o := range conditions.EvaluateFacility(conditions.FacilityState{Now: now, Rooms: signs}) {
 				calls = append(calls, called(machine.Observe(o), begin.Add(breakMinute*time.Minute))...)

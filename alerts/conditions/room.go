@@ -90,6 +90,8 @@ type SensorState struct {
 	LastReading time.Time
 	// LastValue is the newest reading for people, for example "27.4 °C".
 	LastValue string
+	// Fault says what is wrong with its readings, empty for nothing.
+	Fault string
 	// Interval is the expected time between readings, 0 while unknown.
 	Interval time.Duration
 	// ExpectedSince is from when the sensor could have been heard: when it
@@ -236,6 +238,25 @@ func (e evaluation) silent(s SensorState) alerts.Observation {
 		o.Detail = sensorName(s) + ", never heard"
 	} else {
 		o.Detail = fmt.Sprintf("%s, last heard%s at %s", sensorName(s), lastValue(s), e.clock(s.LastReading))
+	}
+	return o
+}
+
+// fault says whether the readings of a sensor can be believed. While it is
+// silent nothing is known of them.
+func (e evaluation) fault(s *SensorState, silent alerts.Truth) alerts.Observation {
+	o := e.found(SensorFault, "")
+	o.Key.Subject = string(s.ID)
+	switch {
+	case silent == alerts.True:
+	case s.Fault != "":
+		o.Truth = alerts.True
+		o.Detail = sensorName(*s) + ": its " + s.Fault
+		if s.LastValue != "" {
+			o.Detail += ", now" + lastValue(*s)
+		}
+	default:
+		o.Truth = alerts.False
 	}
 	return o
 }

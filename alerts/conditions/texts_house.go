@@ -22,6 +22,16 @@ func houseDefinitions() []alerts.Definition {
 			Unit:          "min",
 		},
 		{
+			Condition:     SensorFault,
+			Title:         "sensor not to be believed",
+			Cause:         "Wet or dirty element, loose plug, failing sensor, or it was moved to where the air is different.",
+			Consequence:   "The room is watched by fewer sensors. The others go on; this one no longer counts for development.",
+			FirstAction:   "Look at the sensor and hold a second one beside it. Dry or clean it, or replace it.",
+			TimeToRespond: 8 * time.Hour,
+			Severity:      alerts.Minor,
+			OnDelay:       time.Hour, OffDelay: 2 * time.Hour,
+		},
+		{
 			Condition:     RoomBlind,
 			Title:         "room not watched",
 			Cause:         "Every sensor of the room is silent or not believable: power, gateway or radio in that room.",
