@@ -41,9 +41,12 @@ type checkpoint struct {
 	Outcomes       map[string]uint64
 	Annunciations  []AnnunciationTotal
 	Watch          watchCheckpoint
+	Certificates   []InForce
+	Unclaimed      []unclaimedMemory
 }
 
 type sensorCheckpoint struct {
+	sensorMemory
 	ID          sensors.SensorID
 	Heard, Told time.Time
 	Newest      []sensors.Reading
@@ -57,6 +60,7 @@ type roomCheckpoint struct {
 	Tail       []roomair.Sample
 	Late       lateness
 	Memory     conditions.RoomMemory
+	Neighbours []quality.NeighboursState
 	BlindSince time.Time
 	Sign       conditions.RoomSign
 }
@@ -79,9 +83,10 @@ func (c *core) keepCheckpoint() error {
 		Clock: c.clock, Resumed: c.resumed, Settled: c.settledTo, Link: c.link, Outcomes: c.outcomes,
 		UsedIDs: slices.Sorted(maps.Keys(c.usedIDs)), LastCount: c.lastCount, Learning: c.learning,
 		Alarms: c.machine.Memory(), LastOccurrence: c.machine.LastOccurrence(), Annunciations: c.annunciationTotals(), Watch: c.watch.checkpoint(),
+		Certificates: c.certificates, Unclaimed: c.unclaimedMemories(),
 	}
 	for _, s := range c.sensors {
-		one := sensorCheckpoint{ID: s.config.ID, Heard: s.heard, Told: s.told}
+		one := sensorCheckpoint{sensorMemory: s.memory(), ID: s.config.ID, Heard: s.heard, Told: s.told}
 		for _, series := range s.series {
 			if series != nil {
 				one.Newest = append(one.Newest, series.newest)
@@ -93,7 +98,7 @@ func (c *core) keepCheckpoint() error {
 	for _, r := range c.rooms {
 		cp.Rooms = append(cp.Rooms, roomCheckpoint{
 			ID: r.config.ID, Curve: r.track.curve, Settled: r.track.settled, Tail: r.track.tail, Late: r.track.late,
-			Memory: r.memory, BlindSince: r.blindSince, Sign: r.sign,
+			Neighbours: r.neighbourStates(), Memory: r.memory, BlindSince: r.blindSince, Sign: r.sign,
 		})
 	}
 	for _, s := range c.cohorts {
@@ -130,6 +135,11 @@ func (c *core) load(cp checkpoint) error {
 	for _, t := range cp.Annunciations {
 		c.annunciations[annunciationKey{t.Condition, t.Priority}] = t.Count
 	}
+	c.certificates = cp.Certificates
+	if err := c.rebuildCorrections(); err != nil {
+		return fmt.Errorf("calibrations: %w", err)
+	}
+	c.restoreUnclaimed(cp.Unclaimed)
 	for _, one := range cp.Sensors {
 		if err := c.loadSensor(one); err != nil {
 			return err
@@ -139,6 +149,9 @@ func (c *core) load(cp checkpoint) error {
 		if r := c.roomBy[one.ID]; r != nil {
 			r.track = track{curve: one.Curve, settled: one.Settled, tail: one.Tail, late: one.Late}
 			r.memory, r.blindSince, r.sign = one.Memory, one.BlindSince, one.Sign
+			if err := r.restoreNeighbours(one.Neighbours); err != nil {
+				return err
+			}
 		}
 	}
 	for _, id := range cp.UsedIDs {
@@ -174,6 +187,9 @@ func (c *core) loadSensor(one sensorCheckpoint) error {
 		return nil
 	}
 	s.heard, s.told = one.Heard, one.Told
+	if err := s.restore(one.sensorMemory); err != nil {
+		return fmt.Errorf("sensor %s: %w", one.ID, err)
+	}
 	for i, r := range one.Newest {
 		if int(r.Quantity) >= quantities || s.series[r.Quantity] == nil {
 			continue

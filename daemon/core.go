@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"fmt"
 	"log/slog"
 	"time"
 
@@ -13,6 +12,7 @@ import (
 	"rearguard/daemon/records"
 	"rearguard/daemon/roomair"
 	"rearguard/sensors"
+	"rearguard/sensors/calibration"
 	"rearguard/sensors/payload"
 	"rearguard/sensors/quality"
 )
@@ -48,8 +48,15 @@ type core struct {
 	// when the daemon last began to listen.
 	settledTo, resumed time.Time
 
-	topics  map[string][]*input
-	sensors []*sensorState
+	// topics are the inputs by topic, prefixes those by all but the last level
+	// of it; claimed are the topics that sensors are configured with.
+	topics, prefixes map[string][]*input
+	claimed          map[string]bool
+	conversers       []*input
+	watchers         map[string][]watcher
+	sensors, retired []*sensorState
+	// parked are sensors of the configuration that a later event brings in.
+	parked  map[sensors.SensorID]*facility.Sensor
 	byID    map[sensors.SensorID]*sensorState
 	rooms   []*roomState
 	roomBy  map[sensors.RoomID]*roomState
@@ -67,6 +74,13 @@ type core struct {
 	annunciations map[annunciationKey]uint64
 	rejected      []RejectedMessage
 	unclaimed     map[string]*unclaimedTopic
+
+	certificates []InForce
+	corrections  *calibration.Set
+	swaps        []quality.Swap
+	// presences wait for the journal, requests for the broker.
+	presences []presenceNote
+	requests  []payload.Request
 
 	// pending are admitted readings whose instant has not been handled yet;
 	// out collects what the next commit stores.
@@ -89,8 +103,9 @@ type history interface {
 
 // input is one topic of one sensor.
 type input struct {
-	sensor  *sensorState
-	decoder payload.Decoder
+	sensor   *sensorState
+	decoder  payload.Decoder
+	presence payload.Presence
 }
 
 // quantities bounds arrays indexed by sensors.Quantity.
@@ -104,6 +119,11 @@ type sensorState struct {
 	series   [quantities]*seriesState
 	// heard is the arrival of the newest message, told the newest event time.
 	heard, told time.Time
+	// ownTime is set when its messages can carry a time of their own.
+	ownTime bool
+	health  sensorHealth
+	// bench is set while the sensor is on the calibration bench.
+	bench *benchState
 }
 
 // seriesState is what the fold knows of one series.
@@ -113,15 +133,25 @@ type seriesState struct {
 	// admitted is the newest event time admitted, also while still pending.
 	admitted time.Time
 	assess   *quality.Assessor
+	// neighbours is the comparison of its room, nil for none.
+	neighbours *quality.Neighbours
+	// findings are the complaints about the newest reading, flagged is since
+	// when none was usable, amended the last spike found after the fact.
+	findings []quality.Finding
+	flagged  time.Time
+	amended  *quality.Amendment
 }
 
 // roomState is what the fold knows of one room.
 type roomState struct {
 	config  *facility.Room
 	sensors []*sensorState
-	rules   roomair.Rules
-	track   track
-	limits  limitSet
+	// past are retired sensors, whose history is the room's.
+	past       []*sensorState
+	neighbours [compared]*quality.Neighbours
+	rules      roomair.Rules
+	track      track
+	limits     limitSet
 	// outlook is what is expected of the air; nil before the first reading.
 	outlook *roomOutlook
 	memory  conditions.RoomMemory
@@ -150,6 +180,8 @@ type coreOptions struct {
 	logger        *slog.Logger
 	invented      bool
 	forecastEvery time.Duration
+	// claimedLater are sensors of the facility that an event brings in.
+	claimedLater map[sensors.SensorID]bool
 }
 
 func newCore(o coreOptions) (*core, error) {
@@ -161,6 +193,10 @@ func newCore(o coreOptions) (*core, error) {
 		speciesViews:  speciesList(o.catalog),
 		roster:        roster(o.facility.Roster),
 		topics:        make(map[string][]*input),
+		prefixes:      make(map[string][]*input),
+		claimed:       make(map[string]bool),
+		watchers:      make(map[string][]watcher),
+		corrections:   &calibration.Set{},
 		byID:          make(map[sensors.SensorID]*sensorState),
 		roomBy:        make(map[sensors.RoomID]*roomState),
 		usedIDs:       make(map[rearing.CohortID]bool),
@@ -169,6 +205,7 @@ func newCore(o coreOptions) (*core, error) {
 		unclaimed:     make(map[string]*unclaimedTopic),
 		out:           &records.Batch{},
 	}
+	c.facility, c.parked = park(o.facility, o.claimedLater)
 	var err error
 	definitions := tuned(conditions.Definitions(), o.facility.Alarms)
 	if c.machine, err = alerts.NewMachine(definitions, conditions.Folding()...); err != nil {
@@ -178,13 +215,13 @@ func newCore(o coreOptions) (*core, error) {
 		return nil, err
 	}
 	for i := range o.facility.Rooms {
-		r := &roomState{config: &o.facility.Rooms[i]}
+		r := &roomState{config: &o.facility.Rooms[i], neighbours: newNeighbours()}
 		r.rules = roomair.Rules{Fresh: c.freshFor, StraightUpTo: o.facility.Ingest.GapLimit}
 		c.rooms = append(c.rooms, r)
 		c.roomBy[r.config.ID] = r
 	}
-	for i := range o.facility.Sensors {
-		if err := c.addSensor(&o.facility.Sensors[i]); err != nil {
+	for i := range c.facility.Sensors {
+		if err := c.addSensor(&c.facility.Sensors[i]); err != nil {
 			return nil, err
 		}
 	}
@@ -217,37 +254,4 @@ func (c *core) freshFor(id sensors.SensorID) time.Duration {
 		return s.fresh()
 	}
 	return freshFactor * defaultInterval
-}
-
-// addSensor compiles one configured sensor.
-func (c *core) addSensor(config *facility.Sensor) error {
-	s := &sensorState{config: config, interval: config.Interval}
-	if s.interval == 0 {
-		s.interval = defaultInterval
-	}
-	if s.room = c.roomBy[config.Room]; s.room != nil {
-		s.room.sensors = append(s.room.sensors, s)
-		// A stretch without readings longer than any sensor's freshness is a
-		// gap in the room's air.
-		s.room.rules.MarkAfter = max(s.room.rules.MarkAfter, s.fresh())
-	}
-	for _, in := range config.Inputs {
-		decoder, err := payload.New(in.Spec())
-		if err != nil {
-			return fmt.Errorf("sensor %s, topic %s: %w", config.ID, in.Topic, err)
-		}
-		c.topics[in.Topic] = append(c.topics[in.Topic], &input{sensor: s, decoder: decoder})
-		for _, v := range in.Values {
-			if s.series[v.Quantity] == nil {
-				key := sensors.Series{Sensor: config.ID, Quantity: v.Quantity}
-				s.series[v.Quantity] = &seriesState{key: key, assess: quality.NewAssessor(v.Quantity, quality.DefaultConfig(v.Quantity))}
-			}
-		}
-	}
-	if config.Place == "outdoor" {
-		c.watch.outdoor = append(c.watch.outdoor, s)
-	}
-	c.sensors = append(c.sensors, s)
-	c.byID[config.ID] = s
-	return nil
 }

@@ -14,6 +14,7 @@ import (
 	"rearguard/daemon/rearing"
 	"rearguard/daemon/records"
 	"rearguard/sensors"
+	"rearguard/sensors/payload"
 )
 
 // batchLimit is the most messages handled before a commit. It bounds how long
@@ -40,6 +41,9 @@ type Options struct {
 	// ForecastEvery is how much event time passes between forecasts; ten
 	// minutes if zero.
 	ForecastEvery time.Duration
+	// Ask is called, if set, with what is to be published to sensors that must
+	// be asked for something. It must not wait.
+	Ask func(payload.Request)
 }
 
 // Sources are the streams of events an engine runs on. Closing Messages ends
@@ -91,9 +95,13 @@ type commandCall struct {
 // New restores the engine's state from the records as it was after the last
 // commit, and publishes a first snapshot.
 func New(ctx context.Context, opts Options) (*Engine, error) {
+	claimed, err := claimsSinceCheckpoint(ctx, opts.Store)
+	if err != nil {
+		return nil, fmt.Errorf("restore state from %s: %w", opts.Store.Path(), err)
+	}
 	c, err := newCore(coreOptions{
 		facility: opts.Facility, catalog: opts.Catalog, logger: opts.Logger,
-		invented: opts.Invented, forecastEvery: opts.ForecastEvery,
+		invented: opts.Invented, forecastEvery: opts.ForecastEvery, claimedLater: claimed,
 	})
 	if err != nil {
 		return nil, err
@@ -227,6 +235,7 @@ drain:
 	if err := e.core.handlePending(); err != nil {
 		return err
 	}
+	e.ask()
 	if e.opts.Evaluated != nil {
 		e.opts.Evaluated(e.core.out.Readings)
 	}
@@ -237,6 +246,8 @@ func (e *Engine) handleTick(now time.Time) error {
 	if err := e.core.advanceTo(e.forward(now)); err != nil {
 		return err
 	}
+	e.core.converse(now)
+	e.ask()
 	if err := e.noteHouse(e.core.clock); err != nil {
 		return err
 	}
@@ -274,11 +285,24 @@ func (e *Engine) noteHouse(now time.Time) error {
 }
 
 func (e *Engine) handleLink(link LinkView) error {
+	if link.Subscribed && !e.core.link.Subscribed {
+		e.core.missed()
+	}
 	if err := e.core.journal(linkEvent{link}); err != nil {
 		return err
 	}
+	e.ask()
 	e.publish()
 	return e.store(nil)
+}
+
+// ask hands on what is to be published to sensors.
+func (e *Engine) ask() {
+	for _, request := range e.core.takeRequests() {
+		if e.opts.Ask != nil {
+			e.opts.Ask(request)
+		}
+	}
 }
 
 // handleCommand carries out a command. A refusal is the caller's and not an
@@ -331,10 +355,11 @@ func (e *Engine) store(acks []func()) error {
 // event, when the past has to be read. The clock in the records stays where it
 // was, so that after a crash the event is handled again from its beginning.
 func (e *Engine) storeReadings() error {
-	readings := e.core.out.Readings
-	e.core.out.Readings = nil
-	if len(readings) > 0 {
-		if err := e.commit.submit(&records.Batch{Readings: readings}, func() {}); err != nil {
+	out := e.core.out
+	early := &records.Batch{Readings: out.Readings, Reflags: out.Reflags, Revalues: out.Revalues}
+	out.Readings, out.Reflags, out.Revalues = nil, nil, nil
+	if len(early.Readings)+len(early.Reflags)+len(early.Revalues) > 0 {
+		if err := e.commit.submit(early, func() {}); err != nil {
 			return err
 		}
 	}

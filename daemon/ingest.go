@@ -46,19 +46,11 @@ type fate struct {
 	readings, duplicates int
 }
 
-// unclaimedTopic is a topic seen on the broker that no sensor claims.
-type unclaimedTopic struct {
-	first, last time.Time
-	count       uint64
-	payload     []byte
-}
-
-// rejectedKept bounds the ring of messages kept for inspection, unclaimedKept
-// the topics remembered, excerptKept the bytes kept of each payload.
+// rejectedKept bounds the ring of messages kept for inspection, excerptKept
+// the bytes kept of each payload.
 const (
-	rejectedKept  = 100
-	unclaimedKept = 500
-	excerptKept   = 120
+	rejectedKept = 100
+	excerptKept  = 120
 )
 
 // admit decodes one message and adds its readings to the pending ones. The
@@ -72,7 +64,15 @@ func (c *core) admit(m sensors.Message) {
 	if n := len(c.pending); n > 0 && arrival.Before(c.pending[n-1].Arrival) {
 		arrival = c.pending[n-1].Arrival
 	}
-	inputs := c.topics[m.Topic]
+	inputs := c.route(m.Topic)
+	if len(c.watchers) > 0 {
+		if watchers := c.watchers[m.Topic]; len(watchers) > 0 {
+			c.notePresence(watchers, m, arrival)
+			if len(inputs) == 0 {
+				return
+			}
+		}
+	}
 	if len(inputs) == 0 {
 		c.noteUnclaimed(m, arrival)
 		return
@@ -87,6 +87,7 @@ func (c *core) admit(m sensors.Message) {
 // admitInput decodes a message for one sensor and returns its outcome.
 func (c *core) admitInput(in *input, m sensors.Message, arrival time.Time) string {
 	measured, err := in.decoder.Decode(m.Topic, m.Payload, m.Received)
+	c.listen(in, m, arrival)
 	outcome := ""
 	if err != nil {
 		outcome = c.noteUndecodable(m, arrival, err)
@@ -109,7 +110,7 @@ func (c *core) admitValue(s *sensorState, v payload.Measurement, m sensors.Messa
 	r := sensors.Reading{Series: state.key, Time: v.Time.Truncate(time.Millisecond), Arrival: arrival, Raw: v.Value}
 	own := !v.Time.IsZero()
 	switch {
-	case !own && m.Retained:
+	case m.Retained && (!own || v.FromReceipt):
 		// A retained value without a time of its own is of unknown age.
 		return outcomeRetained
 	case !own:
@@ -202,21 +203,6 @@ func (c *core) noteUndecodable(m sensors.Message, arrival time.Time, err error) 
 	}
 	c.reject(m, arrival, outcomeUndecodable, err.Error())
 	return outcomeUndecodable
-}
-
-func (c *core) noteUnclaimed(m sensors.Message, arrival time.Time) {
-	c.outcomes[outcomeUnclaimed]++
-	t := c.unclaimed[m.Topic]
-	if t == nil {
-		if len(c.unclaimed) >= unclaimedKept {
-			return
-		}
-		t = &unclaimedTopic{first: arrival}
-		c.unclaimed[m.Topic] = t
-	}
-	t.last = arrival
-	t.count++
-	t.payload = append(t.payload[:0], m.Payload[:min(len(m.Payload), excerptKept)]...)
 }
 
 // reject keeps a message that could not be used for people to look at.

@@ -41,15 +41,16 @@ func (c *core) handlePending() error {
 	}
 	c.pending = c.pending[:0]
 	c.countFates()
-	return nil
+	return c.journalPresences()
 }
 
 // take flags one reading and gives it to all that feed on it.
 func (c *core) take(p *pendingReading) {
 	r := &p.Reading
-	r.Value = r.Raw
-	r.Flag, _ = p.state.assess.Assess(r.Time, r.Value)
+	r.Value = c.corrections.Apply(r.Series, r.Time, r.Raw)
+	r.Flag = c.judge(p)
 	c.out.Readings = append(c.out.Readings, *r)
+	p.sensor.health.observe(p)
 	p.sensor.heard = r.Arrival
 	p.sensor.told = later(p.sensor.told, r.Time)
 	if r.Time.After(p.state.newest.Time) {
@@ -109,7 +110,9 @@ func (c *core) tick(at time.Time) error {
 			return err
 		}
 	}
+	c.watchHealth(at)
 	if c.forecastDue(at) {
+		c.findSwaps(at)
 		return c.keepCheckpoint()
 	}
 	return nil

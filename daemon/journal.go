@@ -142,6 +142,9 @@ func eventOf(e records.JournalEntry) (Command, error) {
 		read(&v)
 		return v, err
 	}
+	if v := sensorEventOf(e.Kind, read); v != nil || err != nil {
+		return v, err
+	}
 	return nil, fmt.Errorf("journal entry %d has the unknown kind %q; was it written by a newer version?", e.Seq, e.Kind)
 }
 
@@ -181,7 +184,7 @@ func who(event Command) string {
 	case RefuseConstants:
 		return v.Who
 	}
-	return ""
+	return whoOfSensors(event)
 }
 
 // apply carries out an event at its arrival; live, restart and replay all
@@ -225,6 +228,9 @@ func (c *core) apply(event Command, arrival time.Time) error {
 		return c.adoptConstants(v, arrival)
 	case RefuseConstants:
 		return c.refuseConstants(v, arrival)
+	}
+	if known, err := c.applyToSensors(event, arrival); known {
+		return err
 	}
 	return fmt.Errorf("no way to carry out a %T", event)
 }

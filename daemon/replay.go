@@ -143,8 +143,12 @@ func Replay(ctx context.Context, opts ReplayOptions) (*Replayed, error) {
 	if opts.To.IsZero() {
 		opts.To = farFuture
 	}
+	later, err := claimsBetween(ctx, opts.Records, opts.From, opts.To)
+	if err != nil {
+		return nil, err
+	}
 	c, err := newCore(coreOptions{
-		facility: opts.Facility, catalog: opts.Catalog, logger: opts.Logger, forecastEvery: opts.ForecastEvery,
+		claimedLater: later, facility: opts.Facility, catalog: opts.Catalog, logger: opts.Logger, forecastEvery: opts.ForecastEvery,
 	})
 	if err != nil {
 		return nil, err

@@ -6,6 +6,7 @@ import (
 	"rearguard/alerts"
 	"rearguard/daemon/rearing"
 	"rearguard/sensors"
+	"rearguard/sensors/quality"
 )
 
 // Snapshot is the state of the facility after one batch of events. It is
@@ -22,7 +23,15 @@ type Snapshot struct {
 
 	Rooms   []RoomView
 	Sensors []SensorView
-	Cohorts []CohortView
+	// Retired are sensors that are no longer listened to.
+	Retired []SensorView
+	// Unclaimed are the topics seen on the broker that no sensor claims.
+	Unclaimed []UnclaimedView
+	// Swaps are pairs of sensors that look exchanged.
+	Swaps []quality.Swap
+	// Certificates are all calibrations, newest first.
+	Certificates []InForce
+	Cohorts      []CohortView
 	// Species are those a cohort can be entered for, in order of name.
 	Species []SpeciesView
 	// Catalog are the species in force, Starting those before anything was
@@ -66,6 +75,7 @@ type RoomView struct {
 	Updated time.Time
 	// UsableSensors of TotalSensors fed the air shown.
 	UsableSensors, TotalSensors int
+	Disagreements               []DisagreementView
 	Limits                      []LimitView
 	// Recent is the temperature and humidity curve of the last day for a
 	// small chart, oldest first.
@@ -168,6 +178,18 @@ type SensorView struct {
 	// ExpectedInterval is the sensor's reporting habit.
 	ExpectedInterval time.Duration
 	Flag             sensors.Flag
+	// Place is "outdoor" or "supply-air" for a sensor in no room's air.
+	Place   string
+	HeightM *float64
+	// Replaces is the retired sensor whose position it took over.
+	Replaces sensors.SensorID
+	Retired  bool
+	// Findings are the complaints about the sensor now.
+	Findings []FindingView
+	Series   []SeriesView
+	Health   SensorHealth
+	// Bench is set while it is on the calibration bench.
+	Bench *BenchView
 }
 
 // CohortView is one cohort as pages and metrics show it.

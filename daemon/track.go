@@ -147,12 +147,8 @@ func (c *core) curveFrom(r *roomState, from, to time.Time, emit func(roomair.Seg
 		}
 	}
 	curve := *start.Curve.Clone()
-	var ids []sensors.SensorID
-	for _, s := range r.sensors {
-		ids = append(ids, s.config.ID)
-	}
-	err := c.history.Temperatures(ids, start.At, to, func(reading sensors.Reading) bool {
-		if s, ok := sample(reading); ok {
+	err := c.history.Temperatures(r.sensorIDs(), start.At, to, func(reading sensors.Reading) bool {
+		if s, ok := sample(c.corrected(reading)); ok {
 			curve.Add(s, r.rules, emit)
 		}
 		return true

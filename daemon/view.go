@@ -25,6 +25,7 @@ func (c *core) view() *Snapshot {
 	for _, one := range c.sensors {
 		s.Sensors = append(s.Sensors, c.sensorView(one))
 	}
+	c.sensorSnapshot(s)
 	for _, one := range c.cohorts {
 		if v, ok := c.cohortView(one); ok {
 			s.Cohorts = append(s.Cohorts, v)
@@ -51,6 +52,7 @@ func (c *core) roomView(r *roomState) RoomView {
 	if r.outlook != nil {
 		v.Expected, v.Bending = &r.outlook.view, r.outlook.bending
 	}
+	v.Disagreements = c.disagreements(r)
 	if v.Blind {
 		return v
 	}
@@ -72,8 +74,9 @@ func (c *core) roomView(r *roomState) RoomView {
 func (c *core) sensorView(s *sensorState) SensorView {
 	v := SensorView{
 		ID: s.config.ID, Position: s.config.Position, LastReading: s.told, ExpectedInterval: s.habit(),
-		Silent: s.told.IsZero() || c.clock.Sub(s.told) > s.staleAfter(),
+		Silent: s.silent(c.clock),
 	}
+	c.sensorDetails(s, &v)
 	var topics []string
 	for _, in := range s.config.Inputs {
 		topics = append(topics, in.Topic)

@@ -3,6 +3,7 @@ package calibration
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"rearguard/sensors"
@@ -148,4 +149,50 @@ func (s Stability) waiting(m Measurement) string {
 // 4.3.7, from memory).
 func (m Measurement) standardUncertainty() float64 {
 	return math.Hypot(m.StdDev, m.Resolution/math.Sqrt(12))
+}
+
+// BenchState is all that a Bench remembers: times in Unix milliseconds and
+// raw values.
+type BenchState struct {
+	At []int64   `json:"at,omitempty"`
+	X  []float64 `json:"x,omitempty"`
+}
+
+// State returns a checkpoint that later calls do not change.
+func (b *Bench) State() BenchState {
+	s := BenchState{X: slices.Clone(b.x)}
+	for _, t := range b.at {
+		s.At = append(s.At, t.UnixMilli())
+	}
+	return s
+}
+
+// Restore continues from a checkpoint.
+func (b *Bench) Restore(s BenchState) error {
+	if len(s.At) != len(s.X) {
+		return fmt.Errorf("restore bench: %d times and %d values", len(s.At), len(s.X))
+	}
+	b.Reset()
+	for i, ms := range s.At {
+		if i > 0 && ms <= s.At[i-1] || !finite(s.X[i]) {
+			return fmt.Errorf("restore bench: reading %d is out of order or no number", i)
+		}
+		b.at, b.x = append(b.at, time.UnixMilli(ms).UTC()), append(b.x, s.X[i])
+	}
+	return nil
+}
+
+// Curve returns the raw readings watched, oldest first.
+func (b *Bench) Curve() []BenchReading {
+	out := make([]BenchReading, len(b.x))
+	for i := range b.x {
+		out[i] = BenchReading{b.at[i], b.x[i]}
+	}
+	return out
+}
+
+// BenchReading is one raw reading on the bench.
+type BenchReading struct {
+	Time time.Time
+	Raw  float64
 }

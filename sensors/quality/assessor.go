@@ -77,6 +77,14 @@ func (a *Assessor) Assess(t time.Time, value float64) (flag sensors.Flag, findin
 	return flag, a.found[:a.n]
 }
 
+// Interrupt says that what comes cannot be compared with what was: after a
+// calibration, or a time on the bench. What was learned of the series stays.
+func (a *Assessor) Interrupt() {
+	a.s.Last, a.s.Before, a.s.WetSince = Sample{}, Sample{}, 0
+	a.s.Flat.Count, a.s.Flat.Seconds = 0, 0
+	a.s.Unit = unitState{}
+}
+
 // Amendment returns the correction that the last call of Assess made to the
 // reading before, if any.
 func (a *Assessor) Amendment() (amendment Amendment, ok bool) {
