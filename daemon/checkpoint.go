@@ -128,7 +128,7 @@ func (c *core) keepState(name string, body []byte) {
 // load puts a checkpoint into a fresh core.
 func (c *core) load(cp checkpoint) error {
 	c.clock, c.resumed, c.settledTo, c.link = cp.Clock, cp.Resumed, cp.Settled, cp.Link
-	c.nextTick = cp.Clock.Truncate(tickEvery).Add(tickEvery)
+	c.nextTick = cp.Clock.Truncate(c.watch.grid).Add(c.watch.grid)
 	for outcome, n := range cp.Outcomes {
 		c.outcomes[outcome] = n
 	}

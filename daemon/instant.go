@@ -69,11 +69,11 @@ func (c *core) take(p *pendingReading) {
 // advanceTo moves the clock and handles the instants of the grid on the way.
 func (c *core) advanceTo(now time.Time) error {
 	if c.nextTick.IsZero() {
-		c.nextTick = now.Truncate(tickEvery).Add(tickEvery)
+		c.nextTick = now.Truncate(c.watch.grid).Add(c.watch.grid)
 	}
 	for !c.nextTick.After(now) {
 		at := c.nextTick
-		c.nextTick = at.Add(tickEvery)
+		c.nextTick = at.Add(c.watch.grid)
 		c.clock = later(c.clock, at)
 		if err := c.tick(at); err != nil {
 			return err

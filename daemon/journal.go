@@ -193,7 +193,7 @@ func (c *core) apply(event Command, arrival time.Time) error {
 	if _, ok := event.(resumeEvent); ok {
 		// Nobody was watching, so the instants in between are left out.
 		c.resumed, c.clock = arrival, arrival
-		c.nextTick = arrival.Truncate(tickEvery).Add(tickEvery)
+		c.nextTick = arrival.Truncate(c.watch.grid).Add(c.watch.grid)
 	}
 	if err := c.advanceTo(arrival); err != nil {
 		return err

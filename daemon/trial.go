@@ -24,11 +24,28 @@ type Trial struct {
 	outbox []records.OutboxRow
 }
 
+// TrialOptions tune a trial; the zero value is as the daemon runs.
+type TrialOptions struct {
+	// ForecastEvery is how much event time passes between forecasts.
+	ForecastEvery time.Duration
+	// Grid is how much event time passes between full evaluations; a whole
+	// fraction of ten minutes.
+	Grid time.Duration
+}
+
 // NewTrial returns a trial that begins at a time.
 func NewTrial(f *facility.Facility, catalog *rearing.Catalog, begin time.Time) (*Trial, error) {
-	c, err := newCore(coreOptions{facility: f, catalog: catalog, logger: slog.New(slog.DiscardHandler)})
+	return NewTrialWith(f, catalog, begin, TrialOptions{})
+}
+
+// NewTrialWith is NewTrial with options.
+func NewTrialWith(f *facility.Facility, catalog *rearing.Catalog, begin time.Time, o TrialOptions) (*Trial, error) {
+	c, err := newCore(coreOptions{facility: f, catalog: catalog, logger: slog.New(slog.DiscardHandler), forecastEvery: o.ForecastEvery})
 	if err != nil {
 		return nil, err
+	}
+	if o.Grid > 0 {
+		c.watch.grid = o.Grid
 	}
 	t := &Trial{core: c}
 	c.history = &t.past
@@ -43,6 +60,17 @@ func (t *Trial) Message(m sensors.Message) error {
 	t.core.admit(m)
 	return t.settle(t.core.handlePending())
 }
+
+// Messages handles messages that came in together.
+func (t *Trial) Messages(ms []sensors.Message) error {
+	for _, m := range ms {
+		t.core.admit(m)
+	}
+	return t.settle(t.core.handlePending())
+}
+
+// Link takes note of a change of the broker link.
+func (t *Trial) Link(l LinkView) error { return t.settle(t.core.journal(linkEvent{l})) }
 
 // Advance lets time pass.
 func (t *Trial) Advance(now time.Time) error { return t.settle(t.core.advanceTo(now)) }

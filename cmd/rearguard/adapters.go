@@ -121,7 +121,24 @@ func (s *service) noticeState(ctx context.Context) (daemon.NoticeState, error) {
 		}
 		state.Totals = append(state.Totals, daemon.NoticeTotal{Channel: t.Channel, Outcome: string(t.State), Count: uint64(t.Count)})
 	}
-	return state, nil
+	state.Trouble, err = s.deliveryTrouble(ctx)
+	return state, err
+}
+
+// givenUpFor is how long a notice that was given up counts as trouble.
+const givenUpFor = 24 * time.Hour
+
+// deliveryTrouble is what stands in the way of notices now.
+func (s *service) deliveryTrouble(ctx context.Context) (daemon.DeliveryTrouble, error) {
+	rows, err := s.store.FailedNotices(ctx, s.clock().Add(-givenUpFor))
+	var trouble daemon.DeliveryTrouble
+	for _, row := range rows {
+		if trouble.Waiting == 0 || row.CreatedAt.Before(trouble.Oldest) {
+			trouble.Oldest, trouble.Problem = row.CreatedAt, row.Channel+": "+row.LastError
+		}
+		trouble.Waiting++
+	}
+	return trouble, err
 }
 
 // The pace of housekeeping, and how long readings stay in the hot table.

@@ -77,6 +77,13 @@ func (r *Reader) Notices(ctx context.Context, occurrence int64) ([]OutboxRow, er
 	return collect(ctx, r, scanNotice, outboxColumns+` WHERE occurrence = ? ORDER BY id`, occurrence)
 }
 
+// FailedNotices gives the notices that are still to be delivered after a
+// failed attempt, and those given up since a time, in the order of entry.
+func (r *Reader) FailedNotices(ctx context.Context, since time.Time) ([]OutboxRow, error) {
+	return collect(ctx, r, scanNotice, outboxColumns+
+		` WHERE state = 'pending' AND attempts > 0 OR state = 'dead' AND done_at >= ? ORDER BY id`, since.UnixMilli())
+}
+
 // OutboxTotals counts notices by channel and state since the records began.
 func (r *Reader) OutboxTotals(ctx context.Context) ([]OutboxTotal, error) {
 	return collect(ctx, r, func(rows *sql.Rows) (t OutboxTotal, err error) {

@@ -61,6 +61,12 @@ func TestOutbox(t *testing.T) {
 		}
 	}
 	due(day0.Add(time.Hour), 10, "later")
+	for since, want := range map[time.Time][]string{day0: {"b", "c"}, day0.Add(time.Hour): {"b"}} {
+		failed, err := s.FailedNotices(ctx, since)
+		if d := cmp.Diff(want, keys(failed)); err != nil || d != "" {
+			t.Errorf("failed since %v: %v (-want +got):\n%s", since, err, d)
+		}
+	}
 	// What is entered again, with the same key, is neither sent again nor changed.
 	commit(t, s, &Batch{Outbox: []OutboxRow{notice("a", "webhook", day0), notice("b", "mail", day0)}})
 	due(day0.Add(time.Minute), 10)

@@ -66,8 +66,9 @@ func Configuration(a Addresses) ([]byte, error) {
 	return out.Bytes(), nil
 }
 
-// heated is a design with everything but its set points.
-func heated(volumeM3, dayC, nightC, percent float64) Design {
+// Heated is a room of a volume with heater, humidifier and vent to match, held
+// at set points for day, night and humidity.
+func Heated(volumeM3, dayC, nightC, percent float64) Design {
 	return Design{
 		VolumeM3: volumeM3, WallWPerK: 0.7 * math.Pow(volumeM3, 0.85) * 1.5, SurfaceWPerK: 8 * math.Pow(volumeM3, 0.85),
 		WallHeatJPerK: 1e5 * volumeM3, AirChangesPerHour: 0.4, VentChangesPerHour: 8,
@@ -80,11 +81,11 @@ func heated(volumeM3, dayC, nightC, percent float64) Design {
 // designs are the rooms of the invented facility.
 func designs() map[sensors.RoomID]Design {
 	return map[sensors.RoomID]Design{
-		"nursery":     heated(35, 26, 24, 78),
-		"larva-hall":  heated(90, 26, 23, 70),
-		"pupa-room":   heated(40, 25.5, 24, 80),
-		"emergence":   heated(30, 26, 25, 82),
-		"flight-hall": heated(400, 27, 22, 72),
+		"nursery":     Heated(35, 26, 24, 78),
+		"larva-hall":  Heated(90, 26, 23, 70),
+		"pupa-room":   Heated(40, 25.5, 24, 80),
+		"emergence":   Heated(30, 26, 25, 82),
+		"flight-hall": Heated(400, 27, 22, 72),
 	}
 }
 
