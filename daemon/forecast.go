@@ -16,8 +16,8 @@ type cohortForecast struct {
 	at       time.Time
 	forecast *rearing.Forecast
 	// daily are the animals expected to pass each event on the days shown.
-	daily   []rearing.DayNumbers
-	problem string
+	daily, week []rearing.DayNumbers
+	problem     string
 }
 
 // roomOutlook is what is expected of a room's air, played through once for
@@ -35,6 +35,8 @@ const (
 	// dailyHorizon is how far ahead animals are counted day by day: today and
 	// the seven days after it.
 	dailyHorizon = 8 * 24 * time.Hour
+	// weekDays is how many days "this week" is, today included.
+	weekDays = 7
 	// outlookLead is how far an outlook begins before its making, so that it
 	// holds cohorts whose newest reading is that old.
 	outlookLead = 2 * time.Hour
@@ -154,7 +156,11 @@ func (c *core) makeForecast(s *cohortState, room sensors.RoomID) error {
 	if s.forecast.forecast, err = s.live.Forecast(long); err != nil {
 		return err
 	}
-	s.forecast.daily, err = s.live.DailyNumbers(week, c.facility.Site.Location)
+	if s.forecast.daily, err = s.live.DailyNumbers(week, c.facility.Site.Location); err != nil {
+		return err
+	}
+	now := c.clock.In(c.facility.Site.Location)
+	s.forecast.week, err = s.live.NumbersIn(week, []time.Time{s.live.Time(), time.Date(now.Year(), now.Month(), now.Day()+weekDays, 0, 0, 0, 0, now.Location())})
 	return err
 }
 

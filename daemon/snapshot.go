@@ -237,6 +237,9 @@ type CohortView struct {
 	// Daily are the animals expected to pass each event today (from now on)
 	// and on each of the seven days after it.
 	Daily []rearing.DayNumbers
+	// Week are the animals expected to pass each event within seven days,
+	// today included.
+	Week []rearing.DayNumbers
 	// Rate is how fast the cohort is against its species, 1 being as the
 	// constants say, with the standard deviation of what is believed.
 	Rate, RateSD float64

@@ -111,7 +111,7 @@ func (c *core) cohortView(s *cohortState) (CohortView, bool) {
 		Individuals: s.live.Alive(), ThermalTime: typical.DegreeDays, Estimated: typical.Estimated,
 		Assumed: s.species.Assumed(), Source: s.species.Source(), Start: s.cohort.Start, Note: s.cohort.Note,
 		CatchingUp: c.catchingUp(s),
-		Verdicts:   s.live.Verdicts(), Losses: rearing.SumLosses(s.live.Losses()), Daily: s.forecast.daily,
+		Verdicts:   s.live.Verdicts(), Losses: rearing.SumLosses(s.live.Losses()), Daily: s.forecast.daily, Week: s.forecast.week,
 		Outcomes: s.outcomes(), Progress: s.live,
 	}
 	v.HeatInjury = c.heatInjury(s)

@@ -1,7 +1,9 @@
 package rearing
 
 import (
+	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"time"
 )
@@ -27,11 +29,19 @@ const leastOfDay = 0.05
 // all animals together, and the chance of each animal. Animals are lost on the
 // way as the species' stages say.
 func (p *Progress) DailyNumbers(o *Outlook, loc *time.Location) ([]DayNumbers, error) {
+	return p.NumbersIn(o, dayStarts(p.now, o.Until(), loc))
+}
+
+// NumbersIn is DailyNumbers for spans of any length, each from one bound to
+// the next; Day is where a span begins. Bounds must be in order.
+func (p *Progress) NumbersIn(o *Outlook, days []time.Time) ([]DayNumbers, error) {
 	worlds, err := p.worlds(o)
 	if err != nil {
 		return nil, err
 	}
-	days := dayStarts(p.now, o.Until(), loc)
+	if len(days) < 2 || !slices.IsSortedFunc(days, time.Time.Compare) {
+		return nil, fmt.Errorf("numbers of animals: want bounds of spans in order of time, have %v", days)
+	}
 	bounds := hoursAfter(o.from, days)
 	shares := table(len(worlds), len(p.species.Stages)*len(days))
 	p.walk(o, worlds, func(w, i int, entered []float64) {

@@ -58,6 +58,7 @@ func TestRoomInBaseUnits(t *testing.T) {
 		"id": "pupae", "name": "Pupae cabinet", "blind": false, "temperature_celsius": 24.8, "coldest_celsius": 24.6, "warmest_celsius": 25.0,
 		"relative_humidity_ratio": 0.81, "driest_ratio": 0.8, "dampest_ratio": 0.8200000000000001, "vapor_pressure_deficit_pascals": 590.0,
 		"dew_point_celsius": 21.3, "updated": "2026-05-14T09:26:09Z", "usable_sensors": 2.0, "total_sensors": 3.0, "limits": []any{},
+		"daily_mean_errors": []any{},
 	}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("room differs (-want +got):\n%s", diff)
@@ -311,7 +312,7 @@ func typeName(v any) string {
 func TestKeysAreSnakeCaseWithUnits(t *testing.T) {
 	doc := parse(t, call(handler(t, dashtest.New(dashtest.Sample())), http.MethodGet, "/api/v1/openapi.json", ""))
 	snake := regexp.MustCompile(`^[a-z]+(_[a-z]+)*$`)
-	unit := regexp.MustCompile(`_(celsius|ratio|pascals|seconds|degree_days|dbm)$`)
+	unit := regexp.MustCompile(`_(celsius|ratio|pascals|seconds|degree_days|dbm|millimeters|animals)$`)
 	// A value beside its own unit key, and shares named as what they are.
 	plain := map[string]bool{"value": true, "limit": true, "ratio": true}
 	for name, schema := range doc["components"].(map[string]any)["schemas"].(map[string]any) {

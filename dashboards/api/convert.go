@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"rearguard/daemon"
+	"rearguard/daemon/rearing"
 	"rearguard/sensors"
 )
 
@@ -37,7 +38,13 @@ func finite(v float64) float64 {
 func roomOf(r *daemon.RoomView) Room {
 	out := Room{
 		ID: string(r.ID), Name: r.Name, Blind: r.Blind, Updated: instant(r.Updated),
-		UsableSensors: r.UsableSensors, TotalSensors: r.TotalSensors, Limits: []Limit{},
+		UsableSensors: r.UsableSensors, TotalSensors: r.TotalSensors, Limits: []Limit{}, Bending: []BendingError{},
+	}
+	if e := r.Expected; e != nil {
+		out.Expected = &ExpectedAir{e.From, e.Days, finite(e.Doubt.DayMeanSDC), finite(e.Doubt.Persistence)}
+	}
+	for _, b := range r.Bending {
+		out.Bending = append(out.Bending, BendingError{string(b.Species), string(b.Stage), b.Days, finite(b.Relative)})
 	}
 	if !r.Blind {
 		out.Temperature, out.Coldest, out.Warmest = scaled(r.Temperature, 1), scaled(r.Coldest, 1), scaled(r.Warmest, 1)
@@ -84,7 +91,14 @@ func cohortOf(c *daemon.CohortView) Cohort {
 		Stage: string(c.Stage), StageName: c.StageName, Individuals: c.Individuals, Progress: finite(c.StageProgress),
 		ThermalTime: finite(c.ThermalTime), Estimated: finite(c.Estimated), CatchingUp: c.CatchingUp, HeatInjury: scaled(c.HeatInjury, 1),
 		Assumed: c.Assumed, Source: c.Source, Start: c.Start.UTC(), Note: c.Note,
-		Stages: []Share{}, Expected: []Event{}, Counts: []Count{},
+		Stages: []Share{}, Expected: []Event{}, Counts: []Count{}, Verdicts: []Verdict{}, Losses: []Loss{},
+		Daily: numbersOf(c.Daily), Week: numbersOf(c.Week), Rate: finite(c.Rate), RateSD: finite(c.RateSD),
+	}
+	for _, v := range c.Verdicts {
+		out.Verdicts = append(out.Verdicts, Verdict{int64(v.Count), v.Time.UTC(), string(v.Stage), finite(v.Expected), v.Low, v.High, finite(v.Chance), v.Conflict})
+	}
+	for _, l := range c.Losses {
+		out.Losses = append(out.Losses, Loss{string(l.Stage), l.Cause, l.Number})
 	}
 	for _, s := range c.Stages {
 		out.Stages = append(out.Stages, Share{string(s.Stage), finite(s.Share)})
@@ -117,6 +131,14 @@ func alarmOf(a *daemon.AlarmView) Alarm {
 	if a.Under != nil {
 		k := keyOf(*a.Under)
 		out.Under = &k
+	}
+	return out
+}
+
+func numbersOf(days []rearing.DayNumbers) []Numbers {
+	out := []Numbers{}
+	for _, d := range days {
+		out = append(out, Numbers{d.Day.UTC(), d.Event, string(d.Stage), finite(d.Expected), finite(d.Low), finite(d.High)})
 	}
 	return out
 }

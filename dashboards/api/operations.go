@@ -100,7 +100,7 @@ func writes() []operation {
 		post("/cohorts/{id}/counts", "recordCount", "Enter a count", func(s *daemon.Snapshot, r *http.Request, b *CountBody) (daemon.Command, error) {
 			return entry.RecordCount(s, rearing.Count{
 				Cohort: cohortID(r), Time: b.Time, Stage: rearing.StageID(b.Stage), Seen: b.Seen, Of: b.Of,
-				Lost: b.Lost, Cause: b.Cause, By: b.Who, Note: b.Note,
+				Lost: b.Lost, Cause: b.Cause, OrBeyond: b.Beyond, LengthMM: b.Length, By: b.Who, Note: b.Note,
 			})
 		}),
 		post("/cohorts/{id}/counts/{count}/undo", "undoCount", "Take a count back", func(s *daemon.Snapshot, r *http.Request, b *WhoBody) (daemon.Command, error) {

@@ -75,6 +75,9 @@ type Room struct {
 	UsableSensors int        `json:"usable_sensors"`
 	TotalSensors  int        `json:"total_sensors"`
 	Limits        []Limit    `json:"limits"`
+	// Expected and Bending are about the air to come.
+	Expected *ExpectedAir   `json:"expected_air,omitempty"`
+	Bending  []BendingError `json:"daily_mean_errors"`
 }
 
 // Limit is one limit in force.
@@ -123,6 +126,57 @@ type Cohort struct {
 	Stages      []Share   `json:"stages"`
 	Expected    []Event   `json:"expected"`
 	Counts      []Count   `json:"counts" doc:"latest first"`
+	Verdicts    []Verdict `json:"verdicts" doc:"how each count agreed with what was known before it"`
+	Losses      []Loss    `json:"losses"`
+	Daily       []Numbers `json:"expected_daily" doc:"animals expected to pass each event on each day, today from now on"`
+	Week        []Numbers `json:"expected_within_seven_days"`
+	Rate        float64   `json:"rate_ratio" doc:"how fast the cohort is against its species"`
+	RateSD      float64   `json:"rate_standard_deviation_ratio"`
+}
+
+// Verdict says how a count agreed with what was known before it.
+type Verdict struct {
+	Count    int64     `json:"count"`
+	Time     time.Time `json:"time"`
+	Stage    string    `json:"stage"`
+	Expected float64   `json:"expected_animals"`
+	Low      int       `json:"low_animals" doc:"low and high bound the central 80 %"`
+	High     int       `json:"high_animals"`
+	Chance   float64   `json:"chance_ratio" doc:"of a count at least as far off"`
+	Conflict bool      `json:"conflict"`
+}
+
+// Loss is how many animals were lost in one stage to one cause.
+type Loss struct {
+	Stage  string `json:"stage"`
+	Cause  string `json:"cause"`
+	Number int    `json:"number"`
+}
+
+// Numbers are animals expected to pass an event in a span of time.
+type Numbers struct {
+	From     time.Time `json:"from"`
+	Event    string    `json:"event"`
+	Stage    string    `json:"stage" doc:"stage the animals enter"`
+	Expected float64   `json:"expected_animals"`
+	Low      float64   `json:"low_animals" doc:"low and high bound the central 80 %"`
+	High     float64   `json:"high_animals"`
+}
+
+// ExpectedAir is what is expected of a room's air.
+type ExpectedAir struct {
+	From        string  `json:"from" doc:"set points, its own days, or the present temperature"`
+	Days        int     `json:"days" doc:"days of the room that taught the doubt"`
+	DayMeanSD   float64 `json:"day_mean_standard_deviation_celsius"`
+	Persistence float64 `json:"persistence_ratio" doc:"correlation of the error from one day to the next"`
+}
+
+// BendingError is the error that daily means would make in one stage.
+type BendingError struct {
+	Species  string  `json:"species"`
+	Stage    string  `json:"stage"`
+	Days     int     `json:"days"`
+	Relative float64 `json:"relative_error_ratio" doc:"error of using daily means (Kaufmann effect)"`
 }
 
 // Share is the share of the living in one stage.
@@ -149,6 +203,8 @@ type Count struct {
 	Of     int       `json:"of,omitempty"`
 	Lost   int       `json:"lost,omitempty"`
 	Cause  string    `json:"cause,omitempty"`
+	Beyond bool      `json:"or_beyond,omitempty" doc:"true when seen counts later stages too"`
+	Length float64   `json:"length_millimeters,omitempty"`
 	By     string    `json:"by"`
 	Note   string    `json:"note,omitempty"`
 	Undone bool      `json:"undone"`
@@ -266,8 +322,11 @@ type CountBody struct {
 	Of    int       `json:"of,omitempty" doc:"living animals looked at; absent if not noted"`
 	Lost  int       `json:"lost,omitempty"`
 	Cause string    `json:"cause,omitempty"`
-	Note  string    `json:"note,omitempty"`
-	Who   string    `json:"who"`
+	// Beyond and Length sharpen a count.
+	Beyond bool    `json:"or_beyond,omitempty" doc:"true when seen counts later stages too"`
+	Length float64 `json:"length_millimeters,omitempty" doc:"typical body length of the larvae; absent if not measured"`
+	Note   string  `json:"note,omitempty"`
+	Who    string  `json:"who"`
 }
 
 // WhoBody names the person.
@@ -304,6 +363,6 @@ func facilityOf(s *daemon.Snapshot, version string) State {
 func countOf(c rearing.Count) Count {
 	return Count{
 		ID: int64(c.ID), Time: c.Time.UTC(), Stage: string(c.Stage), Seen: c.Seen, Of: c.Of,
-		Lost: c.Lost, Cause: c.Cause, By: c.By, Note: c.Note, Undone: c.Undone,
+		Lost: c.Lost, Cause: c.Cause, Beyond: c.OrBeyond, Length: c.LengthMM, By: c.By, Note: c.Note, Undone: c.Undone,
 	}
 }

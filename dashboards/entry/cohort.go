@@ -157,6 +157,9 @@ func numbers(n rearing.Count) error {
 			return &FieldError{v.field, fmt.Sprintf("enter a whole number from 0 to %d", maxCount)}
 		}
 	}
+	if !(n.LengthMM >= 0 && n.LengthMM <= maxLengthMM) {
+		return &FieldError{"length", fmt.Sprintf("enter a body length in millimetres, up to %d", maxLengthMM)}
+	}
 	if n.Of > 0 && n.Seen > n.Of {
 		return &FieldError{"of", "fewer animals looked at than seen in the stage; check both numbers"}
 	}

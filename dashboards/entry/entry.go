@@ -39,6 +39,8 @@ const (
 	maxName  = 80
 	maxText  = 500
 	maxCount = 1_000_000
+	// maxLengthMM is longer than any caterpillar.
+	maxLengthMM = 300
 	// MaxShelve is the longest time an alarm may be silenced in one go
 	// (ISA-18.2 asks for a limit and leaves its length to the site).
 	MaxShelve = 24 * time.Hour

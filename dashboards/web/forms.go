@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/rand"
 	"errors"
+	"math"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -127,6 +128,10 @@ func doneText(code string) string {
 		return "Cohort closed."
 	case "added":
 		return "Cohort entered."
+	case "adopted":
+		return "Adopted. Cohorts of this species go by these constants from now on, those being reared too."
+	case "refused":
+		return "The starting values stay in force."
 	case "who":
 		return "Name kept on this device."
 	}
@@ -156,6 +161,20 @@ func (f form) whole(name string) (int, error) {
 		return 0, &entry.FieldError{Field: name, Reason: "enter a whole number, digits only"}
 	}
 	return n, nil
+}
+
+// decimal reads a number that may have a fraction, after a point or a comma;
+// an empty field is zero.
+func (f form) decimal(name string) (float64, error) {
+	s := strings.Replace(f.get(name), ",", ".", 1)
+	if s == "" {
+		return 0, nil
+	}
+	v, err := strconv.ParseFloat(s, 64)
+	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
+		return 0, &entry.FieldError{Field: name, Reason: "enter a number, for example 12.5"}
+	}
+	return v, nil
 }
 
 // localTime is how a browser sends a date with a time of day.
@@ -219,7 +238,11 @@ func postCount(f form) (outcome, builder, error) {
 			return outcome{}, cohortPage, err
 		}
 	}
+	n.OrBeyond = f.get("beyond") != ""
 	var err error
+	if n.LengthMM, err = f.decimal("length"); err != nil {
+		return outcome{}, cohortPage, err
+	}
 	if n.Time, err = f.when("at"); err != nil {
 		return outcome{}, cohortPage, err
 	}

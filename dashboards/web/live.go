@@ -137,6 +137,10 @@ func (s *Site) resolve(r *http.Request) (builder, *http.Request, bool) {
 		return overviewPage, inner, true
 	case "/alarms":
 		return alarmsPage, inner, true
+	case "/learning":
+		return learningPage, inner, true
+	case "/plan":
+		return planPage, inner, true
 	case "/messages":
 		return messagesPage, inner, true
 	case "/cohorts/new":
@@ -147,7 +151,7 @@ func (s *Site) resolve(r *http.Request) (builder, *http.Request, bool) {
 	for _, c := range []struct {
 		prefix string
 		build  builder
-	}{{"/rooms/", roomPage}, {"/sensors/", sensorPage}, {"/cohorts/", cohortPage}} {
+	}{{"/rooms/", roomPage}, {"/sensors/", sensorPage}, {"/cohorts/", cohortPage}, {"/learning/", learnedSpeciesPage}} {
 		if id, ok := strings.CutPrefix(target.Path, c.prefix); ok && id != "" {
 			inner.SetPathValue("id", id)
 			return c.build, inner, true

@@ -18,10 +18,12 @@ type overview struct {
 	Rooms   []roomModel
 	Groups  []cohortGroup
 	Sensors []sensorModel
+	// Coming are the animals expected to pass an event within a week.
+	Coming []expectedRow
 }
 
 func overviewPage(v *view, _ *http.Request) (pageSpec, error) {
-	o := overview{Alarms: alarmsOf(v, overviewAlarms), Groups: groupsOf(v)}
+	o := overview{Alarms: alarmsOf(v, overviewAlarms), Groups: groupsOf(v), Coming: expectedOf(v, v.S.Cohorts)}
 	for i := range v.S.Rooms {
 		o.Rooms = append(o.Rooms, roomOf(v, &v.S.Rooms[i]))
 	}
@@ -29,7 +31,7 @@ func overviewPage(v *view, _ *http.Request) (pageSpec, error) {
 		o.Sensors = append(o.Sensors, sensorOf(v, &v.S.Sensors[i]))
 	}
 	return pageSpec{Title: "Overview", Data: o, Sections: []sectionSpec{
-		{"alarms", true}, {"rooms", true}, {"cohorts", true}, {"sensors", true}, {"system", true},
+		{"alarms", true}, {"rooms", true}, {"coming", true}, {"cohorts", true}, {"sensors", true}, {"system", true},
 	}}, nil
 }
 
@@ -97,6 +99,11 @@ type cohortModelPage struct {
 	// Preselected is the stage the count form starts with.
 	Preselected rearing.StageID
 	Rooms       []daemon.RoomView
+	// Coming are the animals expected to pass each event, day by day; Counts
+	// the counts with what was thought of them.
+	Coming []expectedRow
+	Counts []countModel
+	Rate   string
 	// Past is set when time is entered by hand, so that its field is open.
 	Past bool
 }
@@ -119,8 +126,9 @@ func cohortPage(v *view, r *http.Request) (pageSpec, error) {
 		}
 	}
 	m.Steps = stepsOf(c, m.Stages)
+	m.Coming, m.Counts, m.Rate = expectedOf(v, []daemon.CohortView{*c}), countsOf(c), rateText(c)
 	return pageSpec{Title: "Cohort " + string(c.ID), Data: m, Sections: []sectionSpec{
-		{"cohort", true}, {"count-form", false}, {"counts", true}, {"cohort-forms", false},
+		{"cohort", true}, {"cohort-coming", true}, {"count-form", false}, {"counts", true}, {"cohort-forms", false},
 	}}, nil
 }
 

@@ -278,5 +278,9 @@ func functions(version string) template.FuncMap {
 		"deref":   func(v *float64) float64 { return *v },
 		"path":    url.PathEscape,
 		"token":   newToken,
+		"animals": animals,
+		"signed":  func(share float64) string { return fmt.Sprintf("%+.1f %%", 100*share) },
+		"day":     day,
+		"int":     func(v float64) int { return int(v + 0.5) },
 	}
 }

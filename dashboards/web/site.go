@@ -134,6 +134,9 @@ func (s *Site) routes() {
 	s.mux.HandleFunc("GET /cohorts/new", s.page(newCohortPage))
 	s.mux.HandleFunc("GET /cohorts/{id}", s.page(cohortPage))
 	s.mux.HandleFunc("GET /alarms", s.page(alarmsPage))
+	s.mux.HandleFunc("GET /learning", s.page(learningPage))
+	s.mux.HandleFunc("GET /learning/{id}", s.page(learnedSpeciesPage))
+	s.mux.HandleFunc("GET /plan", s.page(planPage))
 	s.mux.HandleFunc("GET /messages", s.page(messagesPage))
 	s.mux.HandleFunc("GET /who", s.page(whoPage))
 	s.mux.HandleFunc("GET /live", s.live)
@@ -148,6 +151,8 @@ func (s *Site) routes() {
 	s.mux.HandleFunc("POST /cohorts/{id}/undo", s.post(postUndo))
 	s.mux.HandleFunc("POST /cohorts/{id}/move", s.post(postMove))
 	s.mux.HandleFunc("POST /cohorts/{id}/end", s.post(postEnd))
+	s.mux.HandleFunc("POST /learning/adopt", s.post(postAdopt))
+	s.mux.HandleFunc("POST /learning/refuse", s.post(postRefuse))
 	s.mux.HandleFunc("/", s.notFound)
 }
 
