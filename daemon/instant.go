@@ -113,13 +113,20 @@ func (c *core) tick(at time.Time) error {
 	c.watchHealth(at)
 	if c.forecastDue(at) {
 		c.findSwaps(at)
-		return c.keepCheckpoint()
+		if at.Equal(at.Truncate(max(checkpointEvery, c.forecastEvery))) {
+			return c.keepCheckpoint()
+		}
 	}
 	return nil
 }
 
-// forecastDue reports whether forecasts are made, and the state is kept, at
-// an instant of the grid.
+// checkpointEvery is the grid on which the state is kept: a restart handles
+// half an hour again in less than a second, and the state of hundreds of
+// sensors is not written more often than need be.
+const checkpointEvery = 30 * time.Minute
+
+// forecastDue reports whether forecasts are made at an instant of the grid.
+// The state is kept at some of these.
 func (c *core) forecastDue(at time.Time) bool {
 	return at.Equal(at.Truncate(c.forecastEvery))
 }
