@@ -26,7 +26,7 @@ func (c *runCommand) Run(e *env) error {
 		return fmt.Errorf("listen for pages on %s (web.listen): %w", f.Web.Listen, err)
 	}
 	s := &service{
-		facility: f, catalog: catalog, logger: e.logger, clock: e.now, tickEvery: tickInterval, listener: listener,
+		facility: f, config: c.Config, catalog: catalog, logger: e.logger, clock: e.now, tickEvery: tickInterval, listener: listener,
 	}
 	return s.run(e.ctx, func() {
 		e.logger.Info("rearguard is running", "facility", f.Site.Name, "pages", "http://"+listener.Addr().String(),

@@ -23,6 +23,7 @@ import (
 	"rearguard/dashboards/web"
 	"rearguard/sensors"
 	"rearguard/sensors/broker"
+	"rearguard/sensors/payload"
 )
 
 // stopWithin bounds an orderly stop.
@@ -32,8 +33,10 @@ const stopWithin = 20 * time.Second
 // pages. The subcommands run and demo differ only in what they put in here.
 type service struct {
 	facility *facility.Facility
-	catalog  *rearing.Catalog
-	logger   *slog.Logger
+	// config is the configuration file, empty when there is none.
+	config  string
+	catalog *rearing.Catalog
+	logger  *slog.Logger
 	// clock is the time the whole service lives in; ticks come from it every
 	// tickEvery of the wall clock.
 	clock     func() time.Time
@@ -91,15 +94,26 @@ func (s *service) run(ctx context.Context, ready func()) (err error) {
 	if err != nil {
 		return err
 	}
+	requests := make(chan payload.Request, requestsWaiting)
+	ask := func(r payload.Request) {
+		select {
+		case requests <- r:
+		default:
+		}
+	}
 	if s.engine, err = daemon.New(hard, daemon.Options{
 		Facility: s.facility, Catalog: s.catalog, Store: s.store, Logger: s.logger, Now: s.clock(),
 		Invented: s.invented, NoticesDue: worker.Wake, ForecastEvery: s.forecastEvery,
-		Evaluated: s.evaluated, Committed: s.committed,
+		Evaluated: s.evaluated, Committed: s.committed, Ask: ask,
 	}); err != nil {
 		return err
 	}
 	unusable := broker.NewRing(100)
-	if s.link, err = broker.New(s.linkConfig(unusable), s.logger); err != nil {
+	linkConfig, err := s.linkConfig(unusable)
+	if err == nil {
+		s.link, err = broker.New(linkConfig, s.logger)
+	}
+	if err != nil {
 		return errors.Join(err, s.engine.Discard())
 	}
 
@@ -124,10 +138,12 @@ func (s *service) run(ctx context.Context, ready func()) (err error) {
 	part("desk", func() error { s.watchDesk(ctx, unusable, oversize, notices); return nil })
 	part("broker link", func() error { return s.link.Run(ctx) })
 	part("notices", func() error { worker.Run(ctx); return nil })
+	part("requests", func() error { s.askSensors(ctx, requests); return nil })
 	part("clock", func() error { s.tick(ctx, ticks); return nil })
 	part("housekeeping", func() error { return s.keepHouse(ctx) })
 
-	server, err := dashboards.Server(s.engine, buildVersion(), web.Options{Log: s.logger})
+	home := &house{Engine: s.engine, link: s.link, store: s.store, config: s.config, facility: s.facility}
+	server, err := dashboards.Server(home, buildVersion(), web.Options{Log: s.logger, History: home.History})
 	if err != nil {
 		stop()
 		parts.Wait()
@@ -199,26 +215,31 @@ func (s *service) links(ctx context.Context) <-chan daemon.LinkView {
 	return out
 }
 
-func (s *service) linkConfig(unusable *broker.Ring) broker.Config {
+func (s *service) linkConfig(unusable *broker.Ring) (broker.Config, error) {
 	b := s.facility.Broker
+	wanted, err := filters(s.facility)
 	return broker.Config{
 		URL: b.Address, ClientID: b.ClientID,
 		Username: b.Username, PasswordFile: b.PasswordFile, PasswordEnv: b.PasswordEnv,
 		CAFile: b.CAFile, CertFile: b.CertificateFile, KeyFile: b.KeyFile,
-		Filters:      filters(s.facility),
+		Filters:      wanted,
 		FilterStore:  filterStore{s.store},
 		Availability: b.AvailabilityTopic,
 		MaxPayload:   b.PayloadLimitBytes,
 		Unusable:     unusable,
 		Clock:        s.clock,
-	}
+	}, err
 }
 
 // filters are the topics to subscribe to. A discovery filter stands for the
 // topics it covers, since a broker may deliver overlapping ones twice.
-func filters(f *facility.Facility) []string {
+func filters(f *facility.Facility) ([]string, error) {
+	topics, err := f.Filters()
+	if err != nil {
+		return nil, err
+	}
 	out := append([]string(nil), f.Broker.Discover...)
-	for _, topic := range f.Topics() {
+	for _, topic := range topics {
 		covered := false
 		for _, filter := range f.Broker.Discover {
 			covered = covered || broker.Match(filter, topic)
@@ -227,7 +248,7 @@ func filters(f *facility.Facility) []string {
 			out = append(out, topic)
 		}
 	}
-	return out
+	return out, nil
 }
 
 // notifier builds the channels of the configuration and their worker.

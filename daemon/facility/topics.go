@@ -1,8 +1,11 @@
 package facility
 
 import (
+	"fmt"
 	"strings"
 	"unicode/utf8"
+
+	"rearguard/sensors/payload"
 )
 
 // topicLimitBytes is the longest topic of MQTT 3.1.1 (section 1.5.3).
@@ -49,11 +52,14 @@ func textProblem(topic string) string {
 	return ""
 }
 
-// Topics returns every topic a sensor claims, once, in order of the file.
+// Topics returns every topic that sensors in use are configured with, once, in order of the file.
 func (f *Facility) Topics() []string {
 	var topics []string
 	seen := map[string]bool{}
 	for _, s := range f.Sensors {
+		if s.Retired {
+			continue
+		}
 		for _, in := range s.Inputs {
 			if !seen[in.Topic] {
 				seen[in.Topic] = true
@@ -62,4 +68,35 @@ func (f *Facility) Topics() []string {
 		}
 	}
 	return topics
+}
+
+// Filters returns the topic filters that hold everything the sensors say, once
+// each, in order of the file: those of their inputs and of their availability.
+func (f *Facility) Filters() ([]string, error) {
+	var filters []string
+	seen := map[string]bool{}
+	add := func(list ...string) {
+		for _, filter := range list {
+			if !seen[filter] {
+				seen[filter] = true
+				filters = append(filters, filter)
+			}
+		}
+	}
+	for _, s := range f.Sensors {
+		if s.Retired {
+			continue
+		}
+		for _, in := range s.Inputs {
+			decoder, err := payload.New(in.Spec())
+			if err != nil {
+				return nil, fmt.Errorf("sensor %s, topic %s: %w", s.ID, in.Topic, err)
+			}
+			add(payload.Filters(decoder, in.Topic)...)
+		}
+		if s.Availability != nil {
+			add(s.Availability.Topic)
+		}
+	}
+	return filters, nil
 }

@@ -22,6 +22,7 @@ import (
 	"time"
 
 	"rearguard/daemon"
+	"rearguard/sensors"
 )
 
 // Facility is what the pages need of the engine.
@@ -50,7 +51,10 @@ type Options struct {
 	Beat time.Duration
 	// MaxStreams bounds the pages kept up to date at once.
 	MaxStreams int
-	Log        *slog.Logger
+	// History gives the stored readings of a series in order of time, from
+	// from (inclusive) to to (exclusive); nil where there is no history.
+	History func(ctx context.Context, series sensors.Series, from, to time.Time, yield func(sensors.Reading) bool) error
+	Log     *slog.Logger
 }
 
 // Site serves the pages.
