@@ -85,6 +85,7 @@ type core struct {
 	// pending are admitted readings whose instant has not been handled yet;
 	// out collects what the next commit stores.
 	pending []pendingReading
+	order   []*pendingReading
 	fates   []fate
 	out     *records.Batch
 	history history

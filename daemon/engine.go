@@ -17,9 +17,10 @@ import (
 	"rearguard/sensors/payload"
 )
 
-// batchLimit is the most messages handled before a commit. It bounds how long
-// a message can wait for its acknowledgement.
-const batchLimit = 2000
+// batchLimit is the most messages handled before a commit. It is well below
+// the number a broker lets be under way, so that while one batch goes to disk
+// the next is handled and a third arrives.
+const batchLimit = 256
 
 // Options are what an engine is built from.
 type Options struct {

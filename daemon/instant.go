@@ -3,6 +3,7 @@ package daemon
 import (
 	"cmp"
 	"slices"
+	"strings"
 	"time"
 
 	"rearguard/daemon/roomair"
@@ -19,16 +20,18 @@ func (c *core) handlePending() error {
 			return err
 		}
 	}
-	slices.SortStableFunc(c.pending, func(a, b pendingReading) int {
-		return cmp.Or(a.Arrival.Compare(b.Arrival), cmp.Compare(a.Sensor, b.Sensor), cmp.Compare(a.Quantity, b.Quantity), a.Time.Compare(b.Time))
-	})
-	for i := 0; i < len(c.pending); {
-		arrival := c.pending[i].Arrival
+	c.order = c.order[:0]
+	for i := range c.pending {
+		c.order = append(c.order, &c.pending[i])
+	}
+	slices.SortStableFunc(c.order, byArrival)
+	for i := 0; i < len(c.order); {
+		arrival := c.order[i].Arrival
 		if err := c.advanceTo(arrival); err != nil {
 			return err
 		}
-		for ; i < len(c.pending) && c.pending[i].Arrival.Equal(arrival); i++ {
-			c.take(&c.pending[i])
+		for ; i < len(c.order) && c.order[i].Arrival.Equal(arrival); i++ {
+			c.take(c.order[i])
 		}
 		for _, r := range c.rooms {
 			if r.touched {
@@ -42,6 +45,18 @@ func (c *core) handlePending() error {
 	c.pending = c.pending[:0]
 	c.countFates()
 	return c.journalPresences()
+}
+
+// byArrival is the order in which readings are handled, and in which the
+// records give them back.
+func byArrival(a, b *pendingReading) int {
+	if d := a.Arrival.Compare(b.Arrival); d != 0 {
+		return d
+	}
+	if d := strings.Compare(string(a.Sensor), string(b.Sensor)); d != 0 {
+		return d
+	}
+	return cmp.Or(cmp.Compare(a.Quantity, b.Quantity), a.Time.Compare(b.Time))
 }
 
 // take flags one reading and gives it to all that feed on it.
