@@ -111,7 +111,7 @@ This facility is invented: nothing needs to be done.
 // Names and notes come from people and may hold anything.
 func TestRenderKeepsEveryTextOnItsLine(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		n := heat(notify.Kind(rapid.SampledFrom([]notify.Kind{notify.Raised, notify.Reminder, notify.Cleared, notify.Over}).Draw(t, "kind")), 2, begin)
+		n := heat(rapid.SampledFrom([]notify.Kind{notify.Raised, notify.Reminder, notify.Cleared, notify.Over}).Draw(t, "kind"), 2, begin)
 		plain, _ := notify.Render(n, begin)
 		_, plainBody := notify.Render(n, begin)
 		n.RoomName = rapid.String().Draw(t, "room")

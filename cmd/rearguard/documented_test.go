@@ -165,7 +165,7 @@ func (d documented) lookUp(command string) {
 // pages that nobody else uses.
 func (d documented) needFacility() {
 	d.t.Helper()
-	text, err := os.ReadFile(filepath.Join(d.dir, "deploy/examples/facility.yaml"))
+	text, err := os.ReadFile(filepath.Join(d.dir, "deploy", "examples", "facility.yaml"))
 	if err != nil {
 		d.t.Fatal(err)
 	}

@@ -72,14 +72,13 @@ func (l *logBuffer) String() string {
 	return l.text.String()
 }
 
-func (d *daemonProcess) start(env ...string) {
+func (d *daemonProcess) start() {
 	d.t.Helper()
 	binary, err := program()
 	if err != nil {
 		d.t.Fatal(err)
 	}
 	d.cmd = exec.Command(binary, "run", "--config", d.config)
-	d.cmd.Env = append(os.Environ(), env...)
 	d.cmd.Stderr = &d.log
 	if err := d.cmd.Start(); err != nil {
 		d.t.Fatal(err)

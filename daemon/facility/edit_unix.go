@@ -25,7 +25,7 @@ func keepOwner(file *os.File, old os.FileInfo) error {
 func syncFolder(path string) error {
 	folder, err := os.Open(path)
 	if err != nil {
-		return nil
+		return nil //nolint:nilerr // see above
 	}
 	_ = folder.Sync()
 	return folder.Close()

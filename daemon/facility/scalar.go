@@ -22,7 +22,7 @@ var (
 	quantityType = reflect.TypeFor[sensors.Quantity]()
 	priorityType = reflect.TypeFor[alerts.Priority]()
 
-	startsWithNumber = regexp.MustCompile(`^[-+]?[0-9]+([.,][0-9]+)?\s*(\S*)$`)
+	startsWithNumber = regexp.MustCompile(`^[-+]?\d+([.,]\d+)?\s*(\S*)$`)
 )
 
 func isScalar(t reflect.Type) bool {

@@ -117,7 +117,7 @@ func (d *document) validateSpec(path string, in Input) {
 }
 
 func flatten(err error) []error {
-	joined, ok := err.(interface{ Unwrap() []error }) //nolint:errorlint // the tree is walked by hand
+	joined, ok := err.(interface{ Unwrap() []error })
 	if !ok {
 		return []error{err}
 	}

@@ -350,25 +350,25 @@ func (d boundDoc) build(after time.Duration) *Bound {
 // defaultWindows are the delicate hours of each kind of stage. The lengths
 // are common practice, no published source; verify on site.
 func defaultWindows(id StageID) []Window {
-	w := func(event string, before, after time.Duration, factor, margin float64) Window {
+	w := func(event string, before, after time.Duration, factor float64) Window {
 		return Window{Event: event, Before: before, After: after, DryingFactor: factor,
-			HeatMarginC: margin, Source: CommonPractice, Assumed: true}
+			HeatMarginC: 1, Source: CommonPractice, Assumed: true}
 	}
 	switch event := EventName(id); event {
 	case "hatching":
-		return []Window{w(event, 12*time.Hour, 6*time.Hour, 0.75, 1)}
+		return []Window{w(event, 12*time.Hour, 6*time.Hour, 0.75)}
 	case "moult":
-		return []Window{w(event, 24*time.Hour, 4*time.Hour, 0.75, 1)}
+		return []Window{w(event, 24*time.Hour, 4*time.Hour, 0.75)}
 	case "prepupa":
-		return []Window{w(event, 0, 24*time.Hour, 0.75, 1)}
+		return []Window{w(event, 0, 24*time.Hour, 0.75)}
 	case "pupation":
 		// Shedding the last larval skin takes about an hour; the new pupa is
 		// soft for the rest of the day.
-		return []Window{w(event, 2*time.Hour, 12*time.Hour, 0.7, 1)}
+		return []Window{w(event, 2*time.Hour, 12*time.Hour, 0.7)}
 	case "eclosion":
 		// Emergence takes minutes, hardening of the wings several hours.
-		return []Window{w(event, 6*time.Hour, 15*time.Minute, 0.7, 1),
-			w("wing hardening", 0, 6*time.Hour, 0.6, 1)}
+		return []Window{w(event, 6*time.Hour, 15*time.Minute, 0.7),
+			w("wing hardening", 0, 6*time.Hour, 0.6)}
 	}
 	return nil
 }

@@ -244,7 +244,8 @@ func (h *hotArrivals) open(ctx context.Context, s *arrivalScan) error {
 	}
 	h.lead = lead.Int64
 	var err error
-	h.rows, err = s.tx.QueryContext(ctx, `SELECT time, series, arrival, raw, value, flag FROM hot
+	h.rows, err = s.tx.QueryContext(ctx, //nolint:gocritic,rowserrcheck // next reads the rows, and their error
+		`SELECT time, series, arrival, raw, value, flag FROM hot
 		WHERE arrival >= ? AND arrival < ? ORDER BY time, series`, s.from, s.to)
 	return err
 }
@@ -319,7 +320,7 @@ func (h arrivalHeap) Less(i, j int) bool { return compareArrived(h[i], h[j]) < 0
 func (h arrivalHeap) Swap(i, j int)      { h[i], h[j] = h[j], h[i] }
 
 // Push implements heap.Interface.
-func (h *arrivalHeap) Push(x any) { *h = append(*h, x.(arrived)) }
+func (h *arrivalHeap) Push(x any) { *h = append(*h, x.(arrived)) } //nolint:errcheck // only arrivals are pushed
 
 // Pop implements heap.Interface.
 func (h *arrivalHeap) Pop() any {

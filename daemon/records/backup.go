@@ -32,7 +32,7 @@ func (r *Reader) Backup(ctx context.Context, toPath string) (err error) {
 	if err != nil {
 		return err
 	}
-	defer c.Close()
+	defer func() { _ = c.Close() }() // it goes back to its pool
 	// VACUUM INTO writes nothing to the file it copies, but query_only does
 	// not know that.
 	if _, err := c.ExecContext(ctx, "PRAGMA query_only = 0"); err != nil {

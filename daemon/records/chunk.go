@@ -99,7 +99,7 @@ func newCodec() (*codec, error) {
 }
 
 func (k *codec) close() {
-	k.enc.Close()
+	_ = k.enc.Close() // it wrote to memory
 	k.dec.Close()
 }
 

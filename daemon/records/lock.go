@@ -18,7 +18,7 @@ func acquire(path string) (*os.File, error) {
 		return nil, describe(path, err)
 	}
 	if err := lockFile(f); err != nil {
-		defer f.Close()
+		defer func() { _ = f.Close() }() // the lock is what failed
 		if !errors.Is(err, ErrLocked) {
 			return nil, fmt.Errorf("lock %s: %w", name, err)
 		}
@@ -33,7 +33,7 @@ func acquire(path string) (*os.File, error) {
 		_, err = f.WriteAt(fmt.Appendf(nil, "%d\n", os.Getpid()), 0)
 	}
 	if err != nil {
-		f.Close()
+		_ = f.Close() // the write is what failed
 		return nil, describe(path, err)
 	}
 	return f, nil

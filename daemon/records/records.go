@@ -113,7 +113,7 @@ func Open(ctx context.Context, path string, opts Options) (_ *Store, err error) 
 	s := &Store{}
 	defer func() {
 		if err != nil {
-			s.release()
+			_ = s.release() // err says why
 		}
 	}()
 	if s.lock, err = acquire(path); err != nil {
@@ -157,7 +157,7 @@ func inspect(ctx context.Context, path, busy string) error {
 	if err != nil {
 		return err
 	}
-	defer db.Close()
+	defer func() { _ = db.Close() }() // it was only read
 	_, _, err = version(ctx, db, path)
 	return err
 }
@@ -202,7 +202,7 @@ func open(ctx context.Context, path, dsn string, readers int) (*Reader, error) {
 			(SELECT data FROM chunk WHERE day = ?3 AND series = ?2)`)
 	}
 	if err != nil {
-		db.Close()
+		_ = db.Close() // err says what failed
 		return nil, describe(path, err)
 	}
 	return &Reader{path: path, db: db, has: has}, nil

@@ -29,7 +29,7 @@ func prepare(ctx context.Context, c *sql.Conn) (_ *statements, err error) {
 	s := &statements{}
 	defer func() {
 		if err != nil {
-			s.close()
+			_ = s.close() // err says why
 		}
 	}()
 	stmt := func(query string) *sql.Stmt {

@@ -26,6 +26,7 @@ import (
 
 // Source gives the state; nil while the engine is starting.
 type Source interface {
+	// Snapshot returns the state published last.
 	Snapshot() *daemon.Snapshot
 }
 

@@ -22,6 +22,7 @@ import (
 // Source gives the state to expose. The snapshot is nil while the engine is
 // starting.
 type Source interface {
+	// Snapshot returns the state published last.
 	Snapshot() *daemon.Snapshot
 }
 

@@ -77,9 +77,9 @@ func (h *harness) await(what string, ok func(broker.State) bool) broker.State {
 	}
 }
 
-func (h *harness) subscribed() broker.State {
+func (h *harness) subscribed() {
 	h.t.Helper()
-	return h.await("subscribed", func(s broker.State) bool { return s.Subscribed })
+	h.await("subscribed", func(s broker.State) bool { return s.Subscribed })
 }
 
 func (h *harness) trouble(cause broker.Cause) broker.State {
@@ -208,7 +208,7 @@ func TestAcknowledgedWhileStopping(t *testing.T) {
 	second := run(t, cfg)
 	second.subscribed()
 	publish(t, sensor(t, m.URL(), func(o *mqtt.ClientOptions) { o.SetClientID("other") }), "rooms/a", false, "last")
-	all := append(got, drainUntil(second, "last")...)
+	all := slices.Concat(got, drainUntil(second, "last"))
 	if want := []string{"1", "2", "last"}; !slices.Equal(all, want) {
 		t.Errorf("got %q, want %q", all, want)
 	}

@@ -233,7 +233,7 @@ func TestValidate(t *testing.T) {
 			}
 			var got []string
 			for _, e := range err.(interface{ Unwrap() []error }).Unwrap() {
-				got = append(got, e.(*broker.ConfigError).Field)
+				got = append(got, e.(*broker.ConfigError).Field) //nolint:errorlint // the joined errors are what is tested
 			}
 			if !slices.Equal(got, test.want) {
 				t.Errorf("fields %q, want %q: %v", got, test.want, err)

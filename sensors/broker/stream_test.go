@@ -2,6 +2,7 @@ package broker
 
 import (
 	"bytes"
+	"errors"
 	"io"
 	"net"
 	"slices"
@@ -63,7 +64,7 @@ func TestStreamIsCut(t *testing.T) {
 		var got []string
 		for i := 0; ; i++ {
 			p, err := packets.ReadPacket(c)
-			if err == io.EOF {
+			if errors.Is(err, io.EOF) {
 				break
 			}
 			if err != nil {
@@ -110,7 +111,7 @@ func TestStreamRefusesHugeAnswers(t *testing.T) {
 		"half a header":      {0x30},
 	} {
 		c := newConn(stream{Reader: bytes.NewReader(raw)}, 100, time.Second)
-		if _, err := packets.ReadPacket(c); err == nil || err == io.EOF {
+		if _, err := packets.ReadPacket(c); err == nil || errors.Is(err, io.EOF) {
 			t.Errorf("%s: error %v", name, err)
 		}
 	}

@@ -18,7 +18,9 @@ const (
 // FilterStore remembers over restarts which topic filters the broker's
 // session is subscribed to.
 type FilterStore interface {
+	// SubscribedFilters returns what was saved last, nothing at first.
 	SubscribedFilters(ctx context.Context) ([]string, error)
+	// SaveSubscribedFilters replaces what is remembered.
 	SaveSubscribedFilters(ctx context.Context, filters []string) error
 }
 

@@ -362,7 +362,7 @@ func guessSparkplug(body []byte) []GuessedField {
 		var any field
 		v, fault := any.number(&m, m.datatype)
 		if fault != nil {
-			return nil
+			return nil //nolint:nilerr // what is no number is not offered
 		}
 		fields = append(fields, guessField(name, name, v))
 		return nil

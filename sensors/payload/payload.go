@@ -50,6 +50,7 @@ type Listener interface {
 // Presencer is implemented by decoders of formats in which a sensor says
 // whether it is there. The answer can change with each message decoded.
 type Presencer interface {
+	// Presence returns what the messages so far say.
 	Presence() Presence
 }
 

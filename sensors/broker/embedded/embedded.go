@@ -141,7 +141,7 @@ func (d *doorkeeper) OnPacketEncode(c *mochi.Client, p packets.Packet) packets.P
 	switch p.FixedHeader.Type {
 	case packets.Suback, packets.Unsuback, packets.Puback:
 		if id, ok := d.asked.LoadAndDelete(c); ok {
-			p.PacketID = id.(uint16)
+			p.PacketID = id.(uint16) //nolint:errcheck // only packet ids are stored
 		}
 	}
 	return p
@@ -160,5 +160,5 @@ func (d *doorkeeper) OnConnectAuthenticate(_ *mochi.Client, p packets.Packet) bo
 // OnACLCheck lets a client that is in write and read everything but the
 // broker's own topics, which it may only read.
 func (*doorkeeper) OnACLCheck(_ *mochi.Client, topic string, write bool) bool {
-	return !write || len(topic) == 0 || topic[0] != '$'
+	return !write || topic == "" || topic[0] != '$'
 }
