@@ -36,7 +36,7 @@ var (
 // advice says what a person can do about a failure that the operating system
 // or SQLite reports.
 func advice(kind error) string {
-	switch kind {
+	switch kind { //nolint:errorlint // one of the kinds above, never wrapped
 	case ErrReadOnly:
 		return "make the file and its folder writable for the user that runs rearguard, on a disk that is not mounted read-only"
 	case ErrFull:
