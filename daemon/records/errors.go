@@ -36,8 +36,8 @@ var (
 // advice says what a person can do about a failure that the operating system
 // or SQLite reports.
 func advice(kind error) string {
-	switch kind { //nolint:errorlint // one of the kinds above, never wrapped
-	case ErrReadOnly:
+	switch kind {
+	case ErrReadOnly: //nolint:errorlint // one of the kinds above, never wrapped
 		return "make the file and its folder writable for the user that runs rearguard, on a disk that is not mounted read-only"
 	case ErrFull:
 		return "free some space on the disk or raise the file size limit (if there is room, the disk is failing: see the system log); nothing stored so far is lost"
