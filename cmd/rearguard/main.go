@@ -57,6 +57,9 @@ type commands struct {
 	Backup     backupCommand     `cmd:"" help:"Copy the records into one file, also while the daemon runs."`
 	Air        airCommand        `cmd:"" help:"Compute what follows from a temperature and a humidity."`
 	DegreeDays degreeDaysCommand `cmd:"" help:"Compute the thermal time of a table of temperatures."`
+	Sensors    sensorsCommand    `cmd:"" help:"List the sensors of the running daemon, or the topics that no sensor claims."`
+	Calibrate  calibrateCommand  `cmd:"" help:"List calibrations of the running daemon, or re-apply one to what is stored."`
+	Faults     faultsCommand     `cmd:"" help:"Inject sensor faults into simulated rooms and print how soon each is found, and the false alarms on clean data."`
 	Version    versionCommand    `cmd:"" help:"Print the version of this build."`
 }
 

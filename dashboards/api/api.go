@@ -44,7 +44,7 @@ type operation struct {
 // New returns the handler for everything below /api/v1.
 func New(f Facility, version string) (http.Handler, error) {
 	a := &server{facility: f, version: version}
-	operations := append(a.reads(), writes()...)
+	operations := append(append(a.reads(), sensorReads()...), append(writes(), sensorWrites()...)...)
 	description, err := describe(operations, version)
 	if err != nil {
 		return nil, err

@@ -62,6 +62,10 @@ func sensorOf(v *daemon.SensorView) Sensor {
 		ID: string(v.ID), Room: string(v.Room), Position: v.Position, Topic: v.Topic,
 		Silent: v.Silent, Quality: v.Flag.String(), LastReading: instant(v.LastReading),
 	}
+	out.Findings = []Finding{}
+	for _, f := range v.Findings {
+		out.Findings = append(out.Findings, findingOf(f))
+	}
 	if v.ExpectedInterval > 0 {
 		s := v.ExpectedInterval.Seconds()
 		out.Interval = &s

@@ -103,6 +103,7 @@ type Sensor struct {
 	Humidity    *float64   `json:"relative_humidity_ratio,omitempty"`
 	Battery     *float64   `json:"battery_ratio,omitempty"`
 	Signal      *float64   `json:"signal_strength_dbm,omitempty"`
+	Findings    []Finding  `json:"findings" doc:"what the quality tests complain of now"`
 }
 
 // Cohort is one cohort.

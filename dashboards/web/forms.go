@@ -132,6 +132,18 @@ func doneText(code string) string {
 		return "Adopted. Cohorts of this species go by these constants from now on, those being reared too."
 	case "refused":
 		return "The starting values stay in force."
+	case "claimed":
+		return "Claimed. It is in the configuration file and listened to from now on."
+	case "bench":
+		return "On the bench. Its readings count for nothing else until it leaves."
+	case "read":
+		return "Point read."
+	case "calibrated":
+		return "Calibrated. The correction holds from now on; the certificate is below."
+	case "left":
+		return "Back in its room."
+	case "reapplied":
+		return "Re-applied. Stored values and thermal time are being corrected."
 	case "who":
 		return "Name kept on this device."
 	}

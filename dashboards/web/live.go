@@ -132,6 +132,9 @@ func (s *Site) resolve(r *http.Request) (builder, *http.Request, bool) {
 	}
 	inner := r.Clone(r.Context())
 	inner.URL = target
+	if build, ok := technicianPart(target.Path, inner); ok {
+		return build, inner, true
+	}
 	switch target.Path {
 	case "/":
 		return overviewPage, inner, true

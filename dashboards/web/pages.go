@@ -80,7 +80,7 @@ func sensorPage(v *view, r *http.Request) (pageSpec, error) {
 	if err != nil {
 		return pageSpec{}, err
 	}
-	return pageSpec{Title: "Sensor " + string(s.ID), Data: sensorModelPage{sensorOf(v, s)}, Sections: []sectionSpec{{"sensor", true}}}, nil
+	return pageSpec{Title: "Sensor " + string(s.ID), Data: sensorModelPage{sensorOf(v, s)}, Sections: []sectionSpec{{"sensor", true}, {"sensor-quality", true}, {"sensor-forms", false}}}, nil
 }
 
 // step is one stage in a cohort's timeline.

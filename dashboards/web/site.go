@@ -157,6 +157,7 @@ func (s *Site) routes() {
 	s.mux.HandleFunc("POST /cohorts/{id}/end", s.post(postEnd))
 	s.mux.HandleFunc("POST /learning/adopt", s.post(postAdopt))
 	s.mux.HandleFunc("POST /learning/refuse", s.post(postRefuse))
+	s.technicianRoutes()
 	s.mux.HandleFunc("/", s.notFound)
 }
 

@@ -13,7 +13,8 @@ type TracePoint struct {
 	Value float64   `json:"value"`
 }
 
-// Trace is the recent course of one candidate, oldest first.
+// Trace is the recent course of one candidate, oldest first. Several of one
+// name are of one device; the one that rises most counts.
 type Trace struct {
 	Name   string
 	Points []TracePoint
@@ -70,6 +71,12 @@ func Identify(traces []Trace, since time.Time) []Rise {
 	}
 	slices.SortStableFunc(rises, func(a, b Rise) int {
 		return cmp.Or(cmp.Compare(b.Score, a.Score), cmp.Compare(a.Name, b.Name))
+	})
+	seen := make(map[string]bool, len(rises))
+	rises = slices.DeleteFunc(rises, func(r Rise) bool {
+		known := seen[r.Name]
+		seen[r.Name] = true
+		return known
 	})
 	if len(rises) > 0 && rises[0].Score >= identifyScore && (len(rises) == 1 || rises[0].Score >= identifyLead*rises[1].Score) {
 		rises[0].Marked = true

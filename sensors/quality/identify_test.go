@@ -77,6 +77,17 @@ func TestTwoWarmedSensorsAreNotOne(t *testing.T) {
 	}
 }
 
+func TestABreathRaisesBothQuantitiesOfOneSensor(t *testing.T) {
+	r := rand.New(rand.NewPCG(7, 8))
+	traces := []Trace{
+		course("a", 20, 0.03, 2, 0, 20*time.Second, time.Minute, r), course("a", 60, 0.3, 25, 0, 20*time.Second, time.Minute, r),
+		course("b", 20, 0.03, 0, 0, 20*time.Second, time.Minute, r), course("b", 60, 0.3, 0, 0, 20*time.Second, time.Minute, r),
+	}
+	if got := Identify(traces, touched); len(got) != 2 || !got[0].Marked || got[0].Name != "a" {
+		t.Errorf("%+v", got)
+	}
+}
+
 func TestCoarseAndSparseCandidates(t *testing.T) {
 	at := func(s int, v float64) TracePoint { return TracePoint{touched.Add(time.Duration(s) * time.Second), v} }
 	coarse := Trace{"coarse", []TracePoint{at(-60, 21), at(-40, 21), at(-20, 21), at(10, 22), at(30, 24)}}
