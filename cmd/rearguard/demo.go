@@ -229,12 +229,10 @@ func (d *demo) play(ctx context.Context, engine *daemon.Engine, brokerURL string
 	if !handled(ctx, engine, sent) {
 		return nil
 	}
-	for _, cohort := range rehearsal.Cohorts(d.begin) {
-		if err := engine.Do(ctx, daemon.AddCohort{Cohort: cohort, Who: "demo"}); err != nil {
-			return ending(ctx, err)
-		}
+	if err := enterCohorts(ctx, engine, d.begin); err != nil {
+		return ending(ctx, err)
 	}
-	story := rehearsal.Story()
+	story, rounds := rehearsal.Story(), rehearsal.Rounds()
 	began := d.env.now()
 	d.began.Store(&began)
 	end := began.Add(d.command.For)
@@ -253,6 +251,13 @@ func (d *demo) play(ctx context.Context, engine *daemon.Engine, brokerURL string
 			d.say(d.house.Now(), "%s", story[0].Tell)
 			d.house.Do(story[0])
 			story = story[1:]
+		}
+		for len(rounds) > 0 && !d.house.Now().Before(d.begin.Add(rounds[0].At)) {
+			d.say(d.house.Now(), "%s counts: %s", rounds[0].Count.By, rounds[0].Tell)
+			if err := enterRound(ctx, engine, rounds[0]); err != nil {
+				return ending(ctx, err)
+			}
+			rounds = rounds[1:]
 		}
 		if _, err := d.publishUntil(ctx, client, d.clock(), false); err != nil {
 			return err
