@@ -2,7 +2,7 @@ module rearguard
 
 go 1.26.0
 
-toolchain go1.26.9
+toolchain go1.26.10
 
 require (
 	github.com/alecthomas/kong v1.17.0 // indirect
