@@ -156,7 +156,7 @@ func askDaemon(e *env, base, path string, body, into any) error {
 	if err != nil {
 		return unusable("ask the running daemon at %s: %w (is it running? --url names another address)", base, errors.Unwrap(err))
 	}
-	defer answer.Body.Close() //nolint:errcheck // only read
+	defer answer.Body.Close()
 	if answer.StatusCode != http.StatusOK {
 		var problem api.Problem
 		if err := json.NewDecoder(answer.Body).Decode(&problem); err != nil || problem.Detail == "" {
