@@ -50,7 +50,7 @@ func (c *core) judge(p *pendingReading) sensors.Flag {
 	r, state := &p.Reading, p.state
 	if p.sensor.bench != nil {
 		state.keepFindings([]quality.Finding{{Check: checkBench, Flag: sensors.Fail, Since: p.sensor.bench.Since}}, nil, sensors.Fail, r.Time)
-		if r.Quantity == p.sensor.bench.Quantity && !p.late {
+		if r.Quantity == p.sensor.bench.Quantity && !p.late && r.Time.After(p.sensor.bench.Since) {
 			p.sensor.bench.bench.Observe(r.Time, r.Raw)
 		}
 		return sensors.Fail

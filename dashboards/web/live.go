@@ -156,6 +156,9 @@ func (s *Site) resolve(r *http.Request) (builder, *http.Request, bool) {
 		build  builder
 	}{{"/rooms/", roomPage}, {"/sensors/", sensorPage}, {"/cohorts/", cohortPage}, {"/learning/", learnedSpeciesPage}} {
 		if id, ok := strings.CutPrefix(target.Path, c.prefix); ok && id != "" {
+			// A form that was refused shows its page at its own address, one
+			// level further down.
+			id, _, _ = strings.Cut(id, "/")
 			inner.SetPathValue("id", id)
 			return c.build, inner, true
 		}

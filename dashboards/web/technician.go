@@ -44,11 +44,11 @@ func technicianPart(path string, r *http.Request) (builder, bool) {
 		r.SetPathValue("since", since)
 		return findPage, true
 	}
-	if id, ok := strings.CutSuffix(path, "/bench"); ok {
-		if id, ok = strings.CutPrefix(id, "/sensors/"); ok {
-			r.SetPathValue("id", id)
-			return benchPage, true
-		}
+	// A form that was refused shows its page at its own address, one level
+	// further down.
+	if id, rest, ok := strings.Cut(strings.TrimPrefix(path, "/sensors/"), "/bench"); ok && (rest == "" || rest[0] == '/') && strings.HasPrefix(path, "/sensors/") {
+		r.SetPathValue("id", id)
+		return benchPage, true
 	}
 	return nil, false
 }
