@@ -17,7 +17,9 @@ type watchState struct {
 	rules *conditions.Evaluator
 	// pressurePa is the air pressure at the facility's altitude.
 	pressurePa float64
-	outdoor    []*sensorState
+	// outdoorAt is when outdoorC was worked out.
+	outdoorAt time.Time
+	outdoorC  *float64
 	// grid is how much event time passes between full evaluations.
 	grid time.Duration
 
@@ -60,15 +62,24 @@ func (w *watchState) load(cp watchCheckpoint) {
 	w.house, w.limits, w.changes = cp.House, cp.Limits, cp.Changes
 }
 
-// outdoorC is the temperature outdoors, nil where no sensor tells.
+// outdoorC is the temperature outdoors, nil where no sensor tells. It is the
+// same for all rooms of an instant.
 func (c *core) outdoorC() *float64 {
-	for _, s := range c.watch.outdoor {
+	if c.watch.outdoorAt.Equal(c.clock) {
+		return c.watch.outdoorC
+	}
+	c.watch.outdoorAt, c.watch.outdoorC = c.clock, nil
+	for _, s := range c.sensors {
+		if s.config.Place != "outdoor" {
+			continue
+		}
 		if r, ok := s.present(sensors.Temperature, c.clock); ok && r.Flag.Usable() {
 			v := r.Value
-			return &v
+			c.watch.outdoorC = &v
+			break
 		}
 	}
-	return nil
+	return c.watch.outdoorC
 }
 
 // listening reports whether some sensor of a room has not had the time since
@@ -109,6 +120,9 @@ func (c *core) orphaned(k alerts.Key) string {
 	}
 	switch k.Condition {
 	case conditions.SensorSilent, conditions.SensorFault:
+		if k.Subject == "" {
+			return ""
+		}
 		if s := c.byID[sensors.SensorID(k.Subject)]; s == nil || s.room == nil || s.room.config.ID != k.Room {
 			return "the sensor is no longer in this room"
 		}

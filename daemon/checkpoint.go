@@ -50,6 +50,7 @@ type sensorCheckpoint struct {
 	ID          sensors.SensorID
 	Heard, Told time.Time
 	Newest      []sensors.Reading
+	Usable      []sensors.Reading
 	Quality     []quality.State
 }
 
@@ -90,6 +91,7 @@ func (c *core) keepCheckpoint() error {
 		for _, series := range s.series {
 			if series != nil {
 				one.Newest = append(one.Newest, series.newest)
+				one.Usable = append(one.Usable, series.usable)
 				one.Quality = append(one.Quality, series.assess.State())
 			}
 		}
@@ -196,6 +198,9 @@ func (c *core) loadSensor(one sensorCheckpoint) error {
 		}
 		series := s.series[r.Quantity]
 		series.newest = r
+		if i < len(one.Usable) {
+			series.usable = one.Usable[i]
+		}
 		if err := series.assess.Restore(one.Quality[i]); err != nil {
 			return fmt.Errorf("sensor %s: %w", one.ID, err)
 		}

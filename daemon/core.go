@@ -131,6 +131,8 @@ type sensorState struct {
 type seriesState struct {
 	key    sensors.Series
 	newest sensors.Reading
+	// usable is the newest reading that may feed room air.
+	usable sensors.Reading
 	// admitted is the newest event time admitted, also while still pending.
 	admitted time.Time
 	assess   *quality.Assessor

@@ -70,6 +70,9 @@ func (c *core) take(p *pendingReading) {
 	p.sensor.told = later(p.sensor.told, r.Time)
 	if r.Time.After(p.state.newest.Time) {
 		p.state.newest = *r
+		if r.Flag.Usable() {
+			p.state.usable = *r
+		}
 	}
 	room := p.sensor.room
 	if room == nil {

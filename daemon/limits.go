@@ -263,3 +263,7 @@ func heatCohort(s *cohortState) (conditions.HeatCohort, bool) {
 	}
 	return found, ok
 }
+
+// AssumedHeatLine is the thermal-death-time line taken for a stage with a heat
+// limit in °C of which none is published.
+func AssumedHeatLine(heatLimitC float64) harm.Line { return assumedLine(heatLimitC) }

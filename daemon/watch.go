@@ -42,16 +42,27 @@ func (s *sensorState) staleAfter() time.Duration {
 	return max(freshFactor*interval, silentFloor)
 }
 
-// present returns the newest value of a quantity while it is fresh. A suspect
-// value counts for harm, never for the centre.
+// present returns the newest value of a quantity while it is fresh. A value
+// that stays suspect counts for harm, never for the centre.
 func (s *sensorState) present(q sensors.Quantity, now time.Time) (sensors.Reading, bool) {
 	series := s.series[q]
 	if series == nil || series.newest.Time.IsZero() || now.Sub(series.newest.Time) > s.staleAfter() {
 		return sensors.Reading{}, false
 	}
 	r := series.newest
-	return r, r.Flag.Usable() || r.Flag == sensors.Suspect
+	if r.Flag.Usable() {
+		return r, true
+	}
+	// One odd reading among good ones is a spike. What goes on to be odd is
+	// reckoned with, for it may be true.
+	if u := series.usable; now.Sub(u.Time) <= oddFor && !u.Time.IsZero() {
+		return u, true
+	}
+	return r, r.Flag == sensors.Suspect
 }
+
+// oddFor is how long a suspect value is held back for the last good one.
+const oddFor = 5 * time.Minute
 
 // roomNow is the present air of a room.
 type roomNow struct {

@@ -32,6 +32,9 @@ type Trouble struct {
 	ToldAt time.Time `json:"told_at,omitzero"`
 	// Evidence is the shape in words.
 	Evidence string `json:"evidence,omitempty"`
+	// Powered is set where the humidifier is seen to hold the moisture of a
+	// room that cools: it has power.
+	Powered bool `json:"powered,omitempty"`
 	// Range is the usual range as it was before.
 	Range Range `json:"range,omitzero"`
 }
@@ -46,6 +49,14 @@ type Range struct {
 	// HeldRH is the relative humidity in percent that was held in every
 	// hour: the lowest hourly mean, 0 where not known.
 	HeldRH float64 `json:"held_rh,omitempty"`
+	// LowD is how well the room's sensors agreed in the hour in which they
+	// agreed best, in °C.
+	LowD float64 `json:"low_d,omitempty"`
+	// HighOver is the most by which the room was warmer than outdoors in °C.
+	HighOver float64 `json:"high_over,omitempty"`
+	// Loss is the most that the room keeps losing of its moisture, as a share
+	// in leakSpan.
+	Loss float64 `json:"loss,omitempty"`
 }
 
 // The thresholds below separate the causes in a simulated room with walls,
@@ -75,6 +86,25 @@ const (
 	jumpStays  = 0.75
 	// jumpAge is how long the air must have stayed as the jump left it.
 	jumpAge = 6 * time.Minute
+	// A closed room loses moisture by its leaks alone, a room with something
+	// open many times as fast: leakSpans stretches of leakSpan in a row that
+	// each lose leakShare, and leakTimes what they ever lose in that room,
+	// show that air is being exchanged.
+	leakSpan  = 7 * time.Minute
+	leakSpans = 3
+	leakShare = 0.025
+	leakTimes = 2.0
+	// outdoorsNear is how close to the room's usual high the air outside may
+	// be before warmth can as well be the weather's.
+	// overMargin is by how much more than ever the room must be warmer than
+	// outdoors for the warmth to be the room's own nevertheless.
+	outdoorsNear = 5.0
+	overMargin   = 1.0
+	// disagreeC is how much more than usual sensors may differ before the
+	// centre of the air shows a sensor and not the air, faultyC before that is
+	// an alarm of its own.
+	disagreeC = 1.0
+	faultyC   = 2.0
 	// settleFor is how long a shape must have had to form before it is told.
 	settleFor = 8 * time.Minute
 	// sureAfter is how long a cause must be told without a break before it
@@ -85,14 +115,15 @@ const (
 // usual is the range over the last day without the present and the last hour,
 // in which the trouble may already show.
 func (tr Trend) usual(now time.Time) (Range, bool) {
-	r := Range{LowC: math.Inf(1), HighC: math.Inf(-1)}
+	r := Range{LowC: math.Inf(1), HighC: math.Inf(-1), LowD: math.Inf(1)}
 	hours := 0
 	for _, h := range tr.Hours {
 		if now.Sub(h.Start) < 2*time.Hour || now.Sub(h.Start) > 25*time.Hour {
 			continue
 		}
 		hours++
-		r.LowC, r.HighC = min(r.LowC, h.LowC), max(r.HighC, h.HighC)
+		r.LowC, r.HighC, r.LowD = min(r.LowC, h.LowC), max(r.HighC, h.HighC), min(r.LowD, h.HighD)
+		r.HighOver, r.Loss = max(r.HighOver, h.HighOver), max(r.Loss, h.Loss)
 		if h.LowW > 0 {
 			r.HighW = max(r.HighW, h.HighW)
 			r.LowW, r.HeldRH = lowest(r.LowW, h.LowW), lowest(r.HeldRH, h.MeanRH)
@@ -141,10 +172,15 @@ func (x Trouble) follow(tr *Trend, now time.Time, outdoorC *float64) Trouble {
 		return x
 	}
 	cause, evidence := Recognise(*tr, x.Range, outdoorC)
-	if cause == CauseWeak && now.Sub(x.Since) < slopeWindow+settleFor {
-		// The slope of moisture still holds the humidifier's last cycle from
-		// before; only after that does a steady one show that it runs.
-		cause, evidence = Unclear, evidence+"; heater or mains"
+	x.Powered = false
+	if cause == CauseWeak {
+		if now.Sub(x.Since) < slopeWindow+settleFor {
+			// The slope of moisture still holds the humidifier's last cycle
+			// from before; only after that does a steady one show that it runs.
+			cause, evidence = Unclear, evidence+"; heater or mains"
+		} else {
+			x.Powered = powered(*tr, x.Range, last)
+		}
 	}
 	if cause != x.Cause {
 		x.Cause, x.ToldAt = cause, now
@@ -164,6 +200,9 @@ func Recognise(tr Trend, usual Range, outdoorC *float64) (Cause, string) {
 		return Unclear, "too few readings to see a shape"
 	}
 	now := tr.now()
+	if now.D > usual.LowD+disagreeC {
+		return Unclear, fmt.Sprintf("the sensors of the room differ by %.1f °C, one of them may be wrong", now.D)
+	}
 	if !w.Known || now.W == 0 {
 		return Unclear, fmt.Sprintf("temperature %+.1f °C/h, and without humidity a cause cannot be told", t.PerHour)
 	}
@@ -175,20 +214,29 @@ func Recognise(tr Trend, usual Range, outdoorC *float64) (Cause, string) {
 	hot, cold, dry := usual.hot(now, half), usual.cold(now, half), usual.dry(now, half)
 	drier := usual.HeldRH > 0 && now.RH < usual.HeldRH-outsideRH
 	switch {
-	case hot && outdoorC != nil && *outdoorC > usual.HighC:
+	case hot && outdoorC != nil && *outdoorC > usual.HighC-outdoorsNear && now.Over <= usual.HighOver+overMargin:
 		return Unclear, evidence + fmt.Sprintf("; it is %.1f °C outdoors, heater or weather", *outdoorC)
 	case hot && w.PerHour > -steadyMoisture:
 		return CauseHeater, evidence
+	case dry && drier && !hot && tr.airing(usual):
+		return CauseDoor, evidence + ", faster than a closed room can dry"
 	case cold && dry && drier:
 		return CausePower, evidence + fmt.Sprintf(", humidity %.0f %% is below the %.0f %% held before", now.RH, usual.HeldRH)
-	case cold && w.PerHour > -steadyMoisture/2 && !drier:
+	case cold && powered(tr, usual, now):
 		return CauseWeak, evidence
 	case cold:
-		return Unclear, evidence + "; heater or mains"
+		return CauseWeak, evidence + "; the power may be gone as well"
 	case dry && !hot && math.Abs(t.PerHour) <= steadyPerHour && w.High < -dryingPerHour:
 		return CauseHumidifier, evidence
 	}
 	return Unclear, evidence
+}
+
+// powered reports whether moisture stays in a room that cools, as only a
+// humidifier that runs can hold it.
+func powered(tr Trend, usual Range, now Sample) bool {
+	drier := usual.HeldRH > 0 && now.RH < usual.HeldRH-outsideRH
+	return tr.Moisture.PerHour > -steadyMoisture/2 && !drier
 }
 
 // jump finds a sudden change of temperature and moisture together, in the
@@ -220,6 +268,47 @@ func (tr Trend) jump(usual Range) (dC, dW float64, found bool) {
 		}
 	}
 	return dC, dW, found
+}
+
+// airing reports whether moisture was lost in one go faster than this room
+// ever loses it when it is shut.
+func (tr Trend) airing(usual Range) bool {
+	for end := range tr.Samples {
+		if tr.sustainedLoss(end) >= max(leakShare, leakTimes*usual.Loss) {
+			return true
+		}
+	}
+	return false
+}
+
+// sustainedLoss is the least share of moisture lost in each of leakSpans
+// stretches in a row that end with a sample, 0 where that is not known. A
+// visitor at the door takes more, but in one stretch or two.
+func (tr Trend) sustainedLoss(end int) float64 {
+	least := math.Inf(1)
+	for range leakSpans {
+		from := tr.before(end, leakSpan)
+		if from < 0 || tr.Samples[from].W <= 0 || tr.Samples[end].W <= 0 {
+			return 0
+		}
+		least = min(least, math.Log(tr.Samples[from].W/tr.Samples[end].W))
+		end = from
+	}
+	return max(0, least)
+}
+
+// before is the sample that lies a span before another, -1 if there is none
+// near it.
+func (tr Trend) before(end int, span time.Duration) int {
+	for j := end - 1; j >= 0; j-- {
+		if d := tr.Samples[end].Time.Sub(tr.Samples[j].Time); d >= span {
+			if d > span+span/2 {
+				return -1
+			}
+			return j
+		}
+	}
+	return -1
 }
 
 // causeConditions are in the order in which they are observed.

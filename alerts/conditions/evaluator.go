@@ -44,7 +44,7 @@ func (v *Evaluator) Room(in *RoomState, memory RoomMemory) ([]alerts.Observation
 	}
 	// Causes come before what they explain, so that they are its root from
 	// the beginning.
-	out := make([]alerts.Observation, 0, len(causeConditions)+12+2*len(in.Sensors))
+	out := make([]alerts.Observation, 0, len(causeConditions)+13+2*len(in.Sensors))
 	out = e.causes(out, &memory.Trouble, trend)
 	add := func(o alerts.Observation) { out = append(out, e.explain(o, &memory.Trouble)) }
 	var o alerts.Observation
@@ -63,7 +63,7 @@ func (v *Evaluator) Room(in *RoomState, memory RoomMemory) ([]alerts.Observation
 	add(e.swing(trend))
 	add(e.fast(trend))
 	add(e.condensation())
-	out = append(out, e.blind())
+	out = append(out, e.blind(), e.disagree(trend))
 	for i := range in.Sensors {
 		silent := e.silent(in.Sensors[i])
 		out = append(out, silent, e.fault(&in.Sensors[i], silent.Truth))

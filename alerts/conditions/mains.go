@@ -28,10 +28,17 @@ func SignOf(in *RoomState, memory *RoomMemory) RoomSign {
 	case in.Blind && !in.Listening:
 		s.Failing, s.Since = true, in.BlindSince
 	case memory.Trouble.Cause == CausePower,
-		memory.Trouble.Cause == Unclear && memory.Trend.Temperature.Known && memory.Trend.Temperature.High < 0:
+		(memory.Trouble.Cause == Unclear || memory.Trouble.Cause == CauseWeak) && !memory.Trouble.Powered && memory.cooling():
 		s.Failing, s.Since = true, memory.Trouble.Since
 	}
 	return s
+}
+
+// cooling reports whether the room is colder than it ever is and goes on
+// cooling.
+func (m *RoomMemory) cooling() bool {
+	tr := &m.Trend
+	return tr.Temperature.Known && tr.Temperature.High < 0 && len(tr.Samples) > 0 && m.Trouble.Range.cold(tr.now(), 0.5)
 }
 
 // mainsTogether is how close together rooms must have begun to fail for one

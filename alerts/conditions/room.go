@@ -242,6 +242,28 @@ func (e evaluation) silent(s SensorState) alerts.Observation {
 	return o
 }
 
+// disagree says whether the sensors of a room differ more than they did on
+// the day before. Of two nobody can say which is wrong, so it is about the
+// room.
+func (e evaluation) disagree(tr *Trend) alerts.Observation {
+	o := e.found(SensorFault, "")
+	if e.in.Blind || len(tr.Samples) == 0 {
+		return o
+	}
+	usual, known := tr.usual(e.in.Now)
+	if !known {
+		return o
+	}
+	now := tr.now().D
+	o.Value, o.Limit = now, usual.LowD+faultyC
+	o.Truth = alerts.Above(now, o.Limit, faultyC/2)
+	if o.Truth != alerts.False && e.in.Warmest != nil && e.in.Coldest != nil {
+		o.Detail = fmt.Sprintf("%s says %.1f °C and %s %.1f °C; they used to agree within %.1f °C",
+			e.in.Warmest.where(), e.in.Warmest.Value, e.in.Coldest.where(), e.in.Coldest.Value, max(0.1, usual.LowD))
+	}
+	return o
+}
+
 // fault says whether the readings of a sensor can be believed. While it is
 // silent nothing is known of them.
 func (e evaluation) fault(s *SensorState, silent alerts.Truth) alerts.Observation {

@@ -18,8 +18,8 @@ func houseDefinitions() []alerts.Definition {
 			FirstAction:   "Look at the sensor: power, battery, position. Replace the battery or swap the sensor.",
 			TimeToRespond: 8 * time.Hour,
 			Severity:      alerts.Minor,
-			OffDelay:      2 * time.Minute,
-			Unit:          "min",
+			OnDelay:       15 * time.Minute, OffDelay: 2 * time.Minute,
+			Unit: "min",
 		},
 		{
 			Condition:     SensorFault,

@@ -74,7 +74,7 @@ func shapeDefinitions() []alerts.Definition {
 			FirstAction:   "Ventilate or lower the humidity; wipe cages and lids. Keep drips away from sockets and lamps.",
 			TimeToRespond: 8 * time.Hour,
 			Severity:      alerts.Moderate,
-			OnDelay:       30 * time.Minute, OffDelay: 30 * time.Minute,
+			OnDelay:       2 * time.Hour, OffDelay: time.Hour,
 			Deadband: condensationDeadband, Unit: "°C",
 		},
 		{

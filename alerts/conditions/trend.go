@@ -32,6 +32,11 @@ type Sample struct {
 	W float64 `json:"w,omitempty"`
 	// RH is the relative humidity in percent, 0 where not known.
 	RH float64 `json:"rh,omitempty"`
+	// D is by how much the warmest sensor is above the coldest, in °C.
+	D float64 `json:"d,omitempty"`
+	// Over is by how much the room is warmer than outdoors in °C, 0 where that
+	// is not known.
+	Over float64 `json:"over,omitempty"`
 }
 
 // Hour is the range of a room's air within one clock hour.
@@ -46,6 +51,12 @@ type Hour struct {
 	// visitor at the door lowers the least of an hour, hardly its mean.
 	MeanRH float64 `json:"mean_rh,omitempty"`
 	N      int     `json:"n,omitempty"`
+	// HighD is the largest difference between sensors in °C.
+	HighD float64 `json:"high_d,omitempty"`
+	// HighOver is the most by which the room was warmer than outdoors in °C.
+	HighOver float64 `json:"high_over,omitempty"`
+	// Loss is the most moisture lost in a sustained way; see Range.
+	Loss float64 `json:"loss,omitempty"`
 }
 
 // Trend remembers the last minutes of a room's air in detail and the last day
@@ -87,6 +98,12 @@ func (tr Trend) add(in *RoomState) Trend {
 	if s.W > 0 {
 		s.RH = rounded(*in.HumidityPercent, 1e2)
 	}
+	if in.Warmest != nil && in.Coldest != nil {
+		s.D = rounded(in.Warmest.Value-in.Coldest.Value, 1e2)
+	}
+	if in.OutdoorC != nil {
+		s.Over = rounded(s.C-*in.OutdoorC, 1e2)
+	}
 	first := 0
 	for first < n && in.Now.Sub(tr.Samples[first].Time) > trendWindow {
 		first++
@@ -94,6 +111,8 @@ func (tr Trend) add(in *RoomState) Trend {
 	// Copies, never changes in place: older memories share the arrays.
 	tr.Samples = append(slices.Clone(tr.Samples[first:]), s)
 	tr.Hours = addHour(tr.Hours, s)
+	last := &tr.Hours[len(tr.Hours)-1]
+	last.Loss = max(last.Loss, rounded(tr.sustainedLoss(len(tr.Samples)-1), 1e4))
 	recent := tr.since(in.Now.Add(-slopeWindow))
 	tr.Temperature = robustSlope(recent, 0.02, func(s Sample) (float64, bool) { return s.C, true })
 	tr.Moisture = robustSlope(recent, 0.002, func(s Sample) (float64, bool) { return math.Log(s.W), s.W > 0 })
@@ -133,6 +152,7 @@ func addHour(hours []Hour, s Sample) []Hour {
 		hours = append(hours, Hour{Start: start, LowC: s.C, HighC: s.C, LowW: s.W, HighW: s.W})
 	}
 	h := &hours[len(hours)-1]
+	h.HighD, h.HighOver = max(h.HighD, s.D), max(h.HighOver, s.Over)
 	h.LowC, h.HighC = min(h.LowC, s.C), max(h.HighC, s.C)
 	if s.W > 0 {
 		h.HighW = max(h.HighW, s.W)
@@ -155,7 +175,7 @@ func (tr Trend) now() Sample {
 		}
 		return median(values)
 	}
-	s := Sample{Time: last.Time, C: pick(func(s Sample) float64 { return s.C })}
+	s := Sample{Time: last.Time, C: pick(func(s Sample) float64 { return s.C }), D: pick(func(s Sample) float64 { return s.D }), Over: last.Over}
 	if last.W > 0 {
 		s.W = pick(func(s Sample) float64 { return s.W })
 		s.RH = pick(func(s Sample) float64 { return s.RH })

@@ -77,6 +77,12 @@ func (r *Reader) Notices(ctx context.Context, occurrence int64) ([]OutboxRow, er
 	return collect(ctx, r, scanNotice, outboxColumns+` WHERE occurrence = ? ORDER BY id`, occurrence)
 }
 
+// NoticesBetween gives the notices written in [from, to), in the order of
+// entry.
+func (r *Reader) NoticesBetween(ctx context.Context, from, to time.Time) ([]OutboxRow, error) {
+	return collect(ctx, r, scanNotice, outboxColumns+` WHERE created_at >= ? AND created_at < ? ORDER BY id`, from.UnixMilli(), to.UnixMilli())
+}
+
 // FailedNotices gives the notices that are still to be delivered after a
 // failed attempt, and those given up since a time, in the order of entry.
 func (r *Reader) FailedNotices(ctx context.Context, since time.Time) ([]OutboxRow, error) {

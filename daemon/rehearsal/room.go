@@ -108,6 +108,18 @@ func (r *Room) HumidityPercent() float64 {
 	return min(100, 100*r.VaporPressurePa()/saturationPa(r.AirC))
 }
 
+// VPDkPa is the vapour pressure deficit of the room in kPa.
+func (r *Room) VPDkPa() float64 { return max(0, saturationPa(r.AirC)-r.VaporPressurePa()) / 1000 }
+
+// DewPointC is the dew point of the room's air in °C.
+func (r *Room) DewPointC() float64 {
+	c, err := air.DewPointC(clamp(r.AirC, -20, 60), r.HumidityPercent())
+	if err != nil {
+		return -60
+	}
+	return c
+}
+
 // longestStep keeps the explicit integration stable for every design in use.
 const longestStep = 10 * time.Second
 
@@ -141,8 +153,7 @@ func (r *Room) step(seconds float64, outside Weather, localHour float64) {
 		heat += d.HeaterW
 	}
 
-	deficitKPa := max(0, saturationPa(r.AirC)-r.VaporPressurePa()) / 1000
-	waterG := d.PlantGPerSPerKPa * deficitKPa
+	waterG := d.PlantGPerSPerKPa * r.VPDkPa()
 	if r.humidifying {
 		g := min(d.HumidifierGPerS, r.TankG/seconds)
 		waterG += g

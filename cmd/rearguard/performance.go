@@ -1,0 +1,86 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"text/tabwriter"
+	"time"
+
+	"rearguard/alerts/performance"
+	"rearguard/daemon"
+	"rearguard/daemon/records"
+)
+
+type performanceCommand struct {
+	Config  string `default:"facility.yaml" help:"Configuration to read." placeholder:"FILE"`
+	Records string `help:"Records to measure. Default: those the configuration names." placeholder:"FILE"`
+	Days    int    `default:"30" help:"Days up to the last event that are measured."`
+	JSON    bool   `help:"Print as JSON."`
+}
+
+// Run implements the subcommand.
+func (c *performanceCommand) Run(e *env) error {
+	f, err := loadFacility(c.Config)
+	if err != nil {
+		return err
+	}
+	if c.Days < 1 {
+		return unusable("--days %d: measure at least one day", c.Days)
+	}
+	path := f.Records.Path
+	if c.Records != "" {
+		path = c.Records
+	}
+	reader, err := records.OpenReader(e.ctx, path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return unusable("there are no records to measure: %v", err)
+	}
+	if err != nil {
+		return err
+	}
+	defer reader.Close()
+	marks, err := reader.LoadMarks(e.ctx)
+	if err != nil {
+		return err
+	}
+	report, err := daemon.Performance(e.ctx, reader, daemon.Span{
+		From: marks.Clock.AddDate(0, 0, -c.Days), To: marks.Clock, Location: f.Site.Location,
+	})
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		return json.NewEncoder(e.out).Encode(report)
+	}
+	return printPerformance(e.out, report)
+}
+
+func printPerformance(out io.Writer, r *daemon.AlarmPerformance) error {
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprintf(w, "From %s to %s\n", r.From.Format(time.DateTime), r.To.Format(time.DateTime))
+	for _, line := range r.Lines() {
+		fmt.Fprintf(w, "  %s\t%s\t%s\n", line.What, line.Value, line.Target)
+	}
+	keys := func(title string, list []performance.KeyCount) {
+		if len(list) == 0 {
+			return
+		}
+		fmt.Fprintf(w, "\n%s\n", title)
+		for _, k := range list {
+			fmt.Fprintf(w, "  %s\t%d\n", k.Key, k.Count)
+		}
+	}
+	keys("Called most often", r.Top)
+	keys("Chattering", r.Chattering)
+	keys("Fleeting", r.Fleeting)
+	if len(r.Stale) > 0 {
+		fmt.Fprintln(w, "\nStanding for more than a day")
+		for _, s := range r.Stale {
+			fmt.Fprintf(w, "  %s\tsince %s\t%.0f h\n", s.Key, s.Since.In(r.Location).Format("2 Jan 15:04"), s.Active.Hours())
+		}
+	}
+	return w.Flush()
+}
