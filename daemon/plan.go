@@ -327,6 +327,26 @@ type Shift struct {
 	Cautions []string `json:"cautions"`
 }
 
+// slowMarginC is how near to the lower threshold of its stage a cohort is
+// taken to stand almost still.
+const slowMarginC = 3
+
+// slowBelow is the temperature below which a stage hardly develops.
+func slowBelow(sp *rearing.Species, stage rearing.StageID) float64 {
+	i, ok := sp.StageIndex(stage)
+	if !ok || sp.Stages[i].Spec.LowerC == nil {
+		return math.Inf(-1)
+	}
+	return *sp.Stages[i].Spec.LowerC + slowMarginC
+}
+
+func joinRisks(a, b string) string {
+	if a == "" {
+		return b
+	}
+	return a + "; " + b
+}
+
 // shiftMiss is how far from the wish the best set point may end before that is
 // called out of reach.
 const shiftMiss = 36 * time.Hour
@@ -363,6 +383,12 @@ func (s *Snapshot) PlanShift(req ShiftRequest) (*Shift, error) {
 			return nil, noPlan("%.1f °C is outside the safe limits of the stages still to pass: %.0f to %.0f °C", at, shift.LowC, shift.HighC)
 		}
 		options = slices.DeleteFunc(options, func(o rearing.ShiftOption) bool { return math.Abs(o.SetPointC-at) > 0.5 })
+	}
+	slow := slowBelow(c.Progress.Species(), c.Stage)
+	for i := range options {
+		if o := &options[i]; o.SetPointC < slow {
+			o.Risk = joinRisks(o.Risk, "development nearly stops there, and long holding costs animals (common practice, no published source)")
+		}
 	}
 	shift.Options = options
 	if best := options[0]; req.Celsius == nil && (best.Median.IsZero() || best.Median.Sub(req.To).Abs() > shiftMiss) {

@@ -54,6 +54,7 @@ type commands struct {
 	Species     speciesCommand     `cmd:"" help:"List the species known, or explain one with its sources."`
 	Plan        planCommand        `cmd:"" help:"Plan backwards: eggs, shipping, host plant, and the shift of an emergence."`
 	Learn       learnCommand       `cmd:"" help:"Show what finished cohorts say about this facility's constants."`
+	Forecasts   forecastsCommand   `cmd:"" help:"Measure how well forecasts hold, over simulated and replayed cohorts."`
 	Incidents   incidentsCommand   `cmd:"" help:"Rehearse failures of invented rooms and measure what the alarms make of them."`
 	Performance performanceCommand `cmd:"" help:"Measure the alarm system itself from the records, as ISA-18.2 asks."`
 	Backup      backupCommand      `cmd:"" help:"Copy the records into one file, also while the daemon runs."`
