@@ -1,0 +1,129 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"log/slog"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"rearguard/daemon"
+	"rearguard/daemon/rearing"
+	"rearguard/daemon/records"
+	"rearguard/sensors"
+)
+
+// written is a facility whose records hold eight days of air, a finished
+// cohort of eggs and one being reared; it returns its configuration.
+func written(t *testing.T) (config string, end time.Time) {
+	t.Helper()
+	dir := t.TempDir()
+	config = filepath.Join(dir, "facility.yaml")
+	text := `facility: {name: Written, timezone: UTC}
+records: {path: records.db}
+broker: {address: "tcp://127.0.0.1:1883", client_id: written}
+ingest: {age_limit: 2400h}
+rooms: [{id: nursery, name: Nursery}]
+sensors: [{id: a, room: nursery, interval: 30m, inputs: [{topic: a, format: plain, values: [{quantity: temperature, unit: °C}]}]}]
+`
+	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	f, err := loadFacility(config)
+	if err != nil {
+		t.Fatal(err)
+	}
+	catalog, err := loadCatalog(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	store, err := records.Open(t.Context(), f.Records.Path, records.Options{Synchronous: records.Normal})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer store.Close()
+	begin := time.Date(2026, 5, 1, 8, 0, 0, 0, time.UTC)
+	engine, err := daemon.New(t.Context(), daemon.Options{Facility: f, Catalog: catalog, Store: store, Logger: slog.New(slog.DiscardHandler), Now: begin})
+	if err != nil {
+		t.Fatal(err)
+	}
+	messages := make(chan sensors.Message)
+	done := make(chan error, 1)
+	go func() { done <- engine.Run(context.Background(), daemon.Sources{Messages: messages}) }()
+	for m := range 8*48 + 1 {
+		end = begin.Add(time.Duration(m) * 30 * time.Minute)
+		messages <- sensors.Message{Topic: "a", Received: end, Payload: fmt.Appendf(nil, "%.2f", 25+0.5*math.Sin(float64(m)/8)), Ack: func() {}}
+	}
+	cohort := func(id rearing.CohortID, start time.Time) daemon.AddCohort {
+		return daemon.AddCohort{Who: "keeper", Cohort: rearing.Cohort{
+			ID: id, Species: "danaus-plexippus", Start: start, StartStage: "egg", Individuals: 50,
+			Placements: []rearing.Placement{{Room: "nursery", From: start}},
+		}}
+	}
+	count := func(after time.Duration, seen int) daemon.RecordCount {
+		return daemon.RecordCount{Count: rearing.Count{Cohort: "old-eggs", Time: begin.Add(after), Stage: "larva-1", Seen: seen, Of: 50, OrBeyond: true, By: "keeper"}}
+	}
+	for _, c := range []daemon.Command{
+		cohort("old-eggs", begin.Add(time.Hour)), count(69*time.Hour, 12), count(77*time.Hour, 41),
+		daemon.EndCohort{Cohort: "old-eggs", At: begin.Add(80 * time.Hour), Who: "keeper"}, cohort("reared", begin.Add(2*time.Hour)),
+	} {
+		if err := engine.Do(t.Context(), c); err != nil {
+			t.Fatal(err)
+		}
+	}
+	close(messages)
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
+	return config, end
+}
+
+// command runs the program as main does.
+func command(t *testing.T, args ...string) (code int, out, errOut string) {
+	t.Helper()
+	var o, e bytes.Buffer
+	code = run(&env{ctx: t.Context(), in: strings.NewReader(""), out: &o, errOut: &e, logger: slog.New(slog.DiscardHandler), now: time.Now}, args)
+	return code, o.String(), e.String()
+}
+
+func TestPlanAndLearnFromRecords(t *testing.T) {
+	config, end := written(t)
+	day := func(after int) string { return end.AddDate(0, 0, after).Format(time.DateOnly) }
+
+	code, out, errOut := command(t, "plan", "emergences", "--config", config, "--species", "danaus-plexippus", "--count", "60", "--by", day(45), "--json")
+	var options []daemon.EmergenceOption
+	if err := json.Unmarshal([]byte(out), &options); code != exitGood || err != nil || len(options) != 1 || len(options[0].Plans) == 0 || options[0].Plans[0].Eggs < 60 {
+		t.Errorf("emergences: %d, %v %s\n%s", code, err, errOut, out)
+	}
+	for name, c := range map[string]struct {
+		args []string
+		code int
+		want string
+	}{
+		"emergences too soon":       {[]string{"plan", "emergences", "--species", "danaus-plexippus", "--count", "60", "--by", day(5)}, exitFound, "no number of eggs meets the request"},
+		"emergences at a set point": {[]string{"plan", "emergences", "--species", "danaus-plexippus", "--count", "60", "--by", day(60), "--celsius", "26"}, exitGood, "eggs laid on"},
+		"shipping":                  {[]string{"plan", "shipping", "--cohort", "reared", "--celsius", "18", "--transit", "36h"}, exitGood, "days left after arrival"},
+		"food":                      {[]string{"plan", "food", "--species", "danaus-plexippus", "--grams", "12"}, exitGood, "larvae feeding"},
+		"shift":                     {[]string{"plan", "shift", "--cohort", "reared", "--to", day(25)}, exitGood, "Safe for every stage"},
+		"a deadly set point":        {[]string{"plan", "shift", "--cohort", "reared", "--to", day(25), "--celsius", "45"}, exitUnusable, "outside the safe limits"},
+		"learn":                     {[]string{"learn"}, exitGood, "danaus-plexippus, egg: 1 observation\n"},
+		"learn, undecided":          {[]string{"learn"}, exitGood, "nobody has decided yet"},
+		"forecasts":                 {[]string{"forecasts", "--cohorts", "4"}, exitGood, "of 2 counts fell into their 80 % interval"},
+	} {
+		code, out, errOut := command(t, append(c.args, "--config", config)...)
+		if code != c.code || !strings.Contains(out+errOut, c.want) {
+			t.Errorf("%s: status %d, want %d and %q\n%s%s", name, code, c.code, c.want, out, errOut)
+		}
+	}
+	code, out, errOut = command(t, "learn", "--config", config, "--json")
+	var fits []learnReport
+	if err := json.Unmarshal([]byte(out), &fits); code != exitGood || err != nil || len(fits) != 1 || fits[0].Proposal == nil || len(fits[0].Observations) != 1 {
+		t.Errorf("learn --json: %d, %v %s\n%s", code, err, errOut, out)
+	}
+}
