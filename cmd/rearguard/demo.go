@@ -40,7 +40,11 @@ const (
 	// devices do that kept their readings while the network was down.
 	demoBuffered = 10 * 24 * time.Hour
 	// demoTick is how often the demo's clock is looked at.
-	demoTick    = 250 * time.Millisecond
+	demoTick = 250 * time.Millisecond
+	// demoStep is how often the invented day is moved on, and demoLongest how
+	// much of a longer pause it makes up for.
+	demoStep    = 50 * time.Millisecond
+	demoLongest = 2 * demoStep
 	demoQuiesce = 50 // milliseconds; what was published has been confirmed
 )
 
@@ -52,7 +56,7 @@ func (c *demoCommand) Run(e *env) (err error) {
 	if c.For < 0 {
 		return unusable("--for %v is negative", c.For)
 	}
-	d := &demo{command: c, env: e, tell: e.out, logger: slog.New(slog.DiscardHandler)}
+	d := &demo{command: c, env: e, tell: e.out, logger: slog.New(slog.DiscardHandler), more: make(chan struct{}, 1)}
 	if c.JSON {
 		d.tell = e.errOut
 	}
@@ -68,21 +72,21 @@ type demo struct {
 	tell    io.Writer
 
 	begin time.Time // on the invented day
-	// began is when the story began by the wall clock; nil before that.
-	began atomic.Pointer[time.Time]
-	house *rehearsal.House
+	// passed is how much of the invented day has gone by. It waits for the
+	// engine: a slow machine makes the day slower, and no sensor late.
+	passed atomic.Int64
+	house  *rehearsal.House
+	// sent counts messages published, stored those the engine has stored;
+	// more is signalled when it has stored some.
+	sent, stored atomic.Int64
+	more         chan struct{}
 
 	summary demoSummary
 }
 
-// clock is the time on the invented day. It stands still until the story
-// begins.
+// clock is the time on the invented day.
 func (d *demo) clock() time.Time {
-	began := d.began.Load()
-	if began == nil {
-		return d.begin
-	}
-	return d.begin.Add(time.Duration(float64(d.env.now().Sub(*began)) * d.command.Speed)).Truncate(time.Millisecond)
+	return d.begin.Add(time.Duration(d.passed.Load())).Truncate(time.Millisecond)
 }
 
 func (d *demo) say(at time.Time, format string, args ...any) {
@@ -208,7 +212,8 @@ func (d *demo) service(dir, brokerURL string, pages net.Listener, phone string) 
 	}
 	return &service{
 		facility: f, catalog: catalog, logger: d.logger, clock: d.clock, tickEvery: demoTick,
-		listener: pages, invented: true, forecastEvery: 30 * time.Minute, atEnd: d.tally,
+		committed: d.noteStored,
+		listener:  pages, invented: true, forecastEvery: 30 * time.Minute, atEnd: d.tally,
 	}, nil
 }
 
@@ -222,21 +227,16 @@ func (d *demo) play(ctx context.Context, engine *daemon.Engine, brokerURL string
 	defer client.Disconnect(demoQuiesce)
 
 	// First what the sensors had kept while the network was down.
-	sent, err := d.publishUntil(ctx, client, d.begin, true)
-	if err != nil {
+	if err := d.publishUntil(ctx, client, d.begin, true); err != nil {
 		return err
-	}
-	if !handled(ctx, engine, sent) {
-		return nil
 	}
 	if err := enterCohorts(ctx, engine, d.begin); err != nil {
 		return ending(ctx, err)
 	}
 	story, rounds := rehearsal.Story(), rehearsal.Rounds()
-	began := d.env.now()
-	d.began.Store(&began)
-	end := began.Add(d.command.For)
-	ticker := time.NewTicker(50 * time.Millisecond)
+	last := d.env.now()
+	end := last.Add(d.command.For)
+	ticker := time.NewTicker(demoStep)
 	defer ticker.Stop()
 	for {
 		select {
@@ -246,6 +246,8 @@ func (d *demo) play(ctx context.Context, engine *daemon.Engine, brokerURL string
 			if d.command.For > 0 && !now.Before(end) {
 				return nil
 			}
+			d.passed.Add(int64(float64(min(now.Sub(last), demoLongest)) * d.command.Speed))
+			last = now
 		}
 		for len(story) > 0 && !d.house.Now().Before(d.begin.Add(story[0].At)) {
 			d.say(d.house.Now(), "%s", story[0].Tell)
@@ -259,47 +261,47 @@ func (d *demo) play(ctx context.Context, engine *daemon.Engine, brokerURL string
 			}
 			rounds = rounds[1:]
 		}
-		if _, err := d.publishUntil(ctx, client, d.clock(), false); err != nil {
+		if err := d.publishUntil(ctx, client, d.clock(), false); err != nil {
 			return err
 		}
 	}
 }
 
-// publishUntil advances the house to a time and returns how many messages it
-// published. Buffered history leaves out what has no time of its own.
-func (d *demo) publishUntil(ctx context.Context, client mqtt.Client, until time.Time, buffered bool) (sent uint64, err error) {
+// publishUntil advances the house to a time, and waits until the engine has
+// stored what the sensors published. Buffered history leaves out what has no
+// time of its own.
+func (d *demo) publishUntil(ctx context.Context, client mqtt.Client, until time.Time, buffered bool) error {
 	var last mqtt.Token
 	for !d.house.Now().Add(rehearsal.ReportEvery).After(until) && ctx.Err() == nil {
 		d.house.Advance(func(m rehearsal.Message) {
 			if m.Timed || !buffered {
 				last = client.Publish(m.Topic, 1, false, m.Payload)
-				sent++
+				d.sent.Add(1)
 			}
 		})
 	}
 	if last == nil {
-		return 0, nil
+		return nil
 	}
-	return sent, wait(ctx, last)
-}
-
-// handled waits until the engine has handled n messages, and reports whether
-// it has before ctx ended.
-func handled(ctx context.Context, engine *daemon.Engine, n uint64) bool {
-	for {
-		changed := engine.Changed()
-		var have uint64
-		for _, m := range engine.Snapshot().Messages {
-			have += m.Count
-		}
-		if have >= n {
-			return true
-		}
+	if err := wait(ctx, last); err != nil {
+		return err
+	}
+	for d.stored.Load() < d.sent.Load() {
 		select {
 		case <-ctx.Done():
-			return false
-		case <-changed:
+			return nil
+		case <-d.more:
 		}
+	}
+	return nil
+}
+
+// noteStored counts what the engine has stored.
+func (d *demo) noteStored(messages int) {
+	d.stored.Add(int64(messages))
+	select {
+	case d.more <- struct{}{}:
+	default:
 	}
 }
 
