@@ -57,6 +57,11 @@ func Definitions() []alerts.Definition {
 	return slices.Concat(airDefinitions(), shapeDefinitions(), causeDefinitions(), houseDefinitions())
 }
 
+// returnGrace is how long after a limit what led to it stays folded: longer
+// than the off-delays of those conditions, so that nobody is told that a room
+// is heading for the heat it has just left.
+const returnGrace = 20 * time.Minute
+
 // recoveryGrace is how long the consequences of a lost link stay folded after
 // it is back, for the sensors to report again.
 const recoveryGrace = 10 * time.Minute
@@ -85,8 +90,8 @@ func Folding() []alerts.FoldRule {
 		},
 		{Root: BrokerLost, Folds: []alerts.Condition{RoomBlind, SensorSilent}, Grace: recoveryGrace},
 		{Root: RoomBlind, Folds: []alerts.Condition{SensorSilent, SensorFault}, Grace: recoveryGrace},
-		{Root: Heat, Folds: []alerts.Condition{HeatApproaching, FastChange}},
-		{Root: Chill, Folds: []alerts.Condition{ChillApproaching, FastChange}},
+		{Root: Heat, Folds: []alerts.Condition{HeatApproaching, FastChange}, Grace: returnGrace},
+		{Root: Chill, Folds: []alerts.Condition{ChillApproaching, FastChange}, Grace: returnGrace},
 		{Root: MouldRisk, Folds: []alerts.Condition{Damp, Condensation}},
 	}
 }
