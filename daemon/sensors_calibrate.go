@@ -157,8 +157,10 @@ func (c *core) reapplyCalibration(v ReapplyCalibration, arrival time.Time) error
 	c.out.Revalues = append(c.out.Revalues, records.Revalue{Series: key, From: v.From, Value: func(at time.Time, raw float64) float64 {
 		return set.Apply(key, at, raw)
 	}})
-	if !state.newest.Time.IsZero() {
-		state.newest.Value = set.Apply(key, state.newest.Time, state.newest.Raw)
+	for _, r := range []*sensors.Reading{&state.newest, &state.usable} {
+		if !r.Time.IsZero() {
+			*r = c.corrected(*r)
+		}
 	}
 	c.forgetHabits(s, state)
 	if s.room == nil || v.Quantity != sensors.Temperature {

@@ -183,7 +183,7 @@ func (c *core) present(v presenceEvent, arrival time.Time) error {
 func (s *sensorState) silence(flag sensors.Flag) {
 	for _, series := range s.series {
 		if series != nil && !series.newest.Time.IsZero() {
-			series.newest.Flag = flag
+			series.newest.Flag, series.usable = flag, sensors.Reading{}
 		}
 	}
 }

@@ -91,6 +91,9 @@ type DisagreementView struct {
 // sensorDetails completes the view of a sensor.
 func (c *core) sensorDetails(s *sensorState, v *SensorView) {
 	v.Place, v.Replaces, v.Retired, v.HeightM = s.config.Place, s.config.Replaces, s.config.Retired, s.config.HeightM
+	if s.heard.IsZero() {
+		v.LastReading = time.Time{}
+	}
 	v.Health = SensorHealth{SilentAfter: s.silentAfter(), Announces: s.health.Announced || s.config.Availability != nil, GoneSince: s.health.Gone}
 	v.Health.Interval, _ = s.health.Habit.Interval()
 	if skew, ok := s.health.Clock.Skew(); ok {

@@ -70,7 +70,7 @@ func roomPage(v *view, r *http.Request) (pageSpec, error) {
 			m.Sensors = append(m.Sensors, sensorOf(v, &v.S.Sensors[i]))
 		}
 	}
-	return pageSpec{Title: m.Room.Title, Data: m, Sections: []sectionSpec{{"room", true}}}, nil
+	return pageSpec{Title: m.Room.Title, Data: m, Sections: []sectionSpec{{"room", true}, {"room-trust", true}}}, nil
 }
 
 type sensorModelPage struct{ Sensor sensorModel }

@@ -35,6 +35,28 @@ func (s *Site) technicianRoutes() {
 	s.mux.HandleFunc("GET /certificates/{number}", s.page(certificatePage))
 }
 
+// Air are the sensor's series of temperature and humidity.
+func (m sensorModel) Air() []daemon.SeriesView {
+	var out []daemon.SeriesView
+	for _, s := range m.Series {
+		if s.Quantity == sensors.Temperature || s.Quantity == sensors.RelativeHumidity {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// From is how far the sensor is from its room's median in a quantity, nil if
+// that cannot be said.
+func (m sensorModel) From(q sensors.Quantity) *float64 {
+	for _, s := range m.Series {
+		if s.Quantity == q {
+			return s.Offset
+		}
+	}
+	return nil
+}
+
 // technicianPart finds the technician's page that a stream belongs to.
 func technicianPart(path string, r *http.Request) (builder, bool) {
 	if path == "/technician" {

@@ -1,0 +1,602 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"rearguard/daemon/facility"
+	"rearguard/daemon/rearing"
+	"rearguard/daemon/records"
+	"rearguard/sensors"
+	"rearguard/sensors/calibration"
+	"rearguard/sensors/payload"
+	"rearguard/sensors/quality"
+)
+
+// minutes sends the nursery's air for a stretch of minutes, the sensor b off
+// by shift.
+func (r *rig) minutes(from, to int, celsius, shift float64) {
+	for m := from; m < to; m++ {
+		at := testStart.Add(time.Duration(m) * time.Minute)
+		wobble := float64(m%7) / 100
+		r.send("t/nursery/a", fmt.Sprintf(`{"ts":%d,"t":%.2f,"h":70}`, at.Unix(), celsius+wobble), at)
+		r.send("t/nursery/b", fmt.Sprintf(`{"ts":%d,"t":%.2f,"h":70}`, at.Unix(), celsius+shift+wobble), at)
+		r.ticks <- at
+	}
+}
+
+func minute(m int) time.Time { return testStart.Add(time.Duration(m) * time.Minute) }
+
+// stored are the stored readings of a series.
+func stored(t *testing.T, r *records.Reader, id sensors.SensorID, q sensors.Quantity) []sensors.Reading {
+	t.Helper()
+	var out []sensors.Reading
+	for reading, err := range r.Scan(t.Context(), []sensors.Series{{Sensor: id, Quantity: q}}, time.Time{}, farFuture) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		out = append(out, reading)
+	}
+	return out
+}
+
+func sensorNamed(t *testing.T, s *Snapshot, id sensors.SensorID) SensorView {
+	t.Helper()
+	for _, v := range append(slices.Clone(s.Sensors), s.Retired...) {
+		if v.ID == id {
+			return v
+		}
+	}
+	t.Fatalf("no sensor %s in the snapshot", id)
+	return SensorView{}
+}
+
+func shiftCertificate(id sensors.SensorID, shift float64, at time.Time) calibration.Certificate {
+	m := calibration.Measurement{From: at.Add(-10 * time.Minute), To: at, N: 20, Mean: -shift, StdDev: 0.01, Resolution: 0.01, Stable: true}
+	result, err := calibration.OnePoint(calibration.IcePoint(m))
+	if err != nil {
+		panic(err)
+	}
+	c, err := calibration.NewCertificate("", sensors.Series{Sensor: id, Quantity: sensors.Temperature}, "Ana", result, time.Time{}, time.Time{})
+	if err != nil {
+		panic(err)
+	}
+	return c
+}
+
+// replayed folds the rig's records anew.
+func (r *rig) replayed() *Replayed {
+	r.t.Helper()
+	reader, err := records.OpenReader(r.t.Context(), r.path)
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	defer reader.Close()
+	catalog, err := rearing.Library()
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	got, err := Replay(context.Background(), ReplayOptions{Facility: r.facility, Catalog: catalog, Records: reader, Logger: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	return got
+}
+
+// A calibration holds for what comes after it; re-applied, it corrects what is
+// stored and the thermal time made of it; a restart and a replay agree.
+func TestCalibrationHoldsFromATimeOnAndIsReapplied(t *testing.T) {
+	r := newRig(t)
+	r.monarchs(testStart)
+	r.minutes(0, 120, 25, 1)
+	r.do(Calibrate{Certificate: shiftCertificate("nursery-b", -1, minute(110)), Who: "Ana"})
+	r.minutes(120, 240, 25, 1)
+	before := r.tick(minute(240)).Cohorts[0].ThermalTime
+	check := func(what string, from time.Time) {
+		t.Helper()
+		for _, got := range stored(t, r.store.Reader, "nursery-b", sensors.Temperature) {
+			want := got.Raw
+			if !got.Time.Before(from) {
+				want = math.Round((got.Raw-1)*1e4) / 1e4
+			}
+			if got.Value != want {
+				t.Fatalf("%s: at %v raw %g is stored as %g, want %g", what, got.Time, got.Raw, got.Value, want)
+			}
+		}
+	}
+	holds := r.engine.Snapshot().Certificates[0].Holds
+	if holds.Before(minute(119)) || holds.After(minute(121)) {
+		t.Errorf("holds from %v, entered at about %v", holds, minute(120))
+	}
+	check("calibrated", holds)
+	r.stop()
+	r.start(minute(241))
+	r.do(ReapplyCalibration{Sensor: "nursery-b", Quantity: sensors.Temperature, From: minute(30), Who: "Ana"})
+	check("re-applied", minute(30))
+	for m := range 10 {
+		r.ticks <- minute(241 + m)
+	}
+	after := r.tick(minute(252))
+	// The room's air is the median of two; from the thirtieth minute to the
+	// 120th it was half a degree too warm.
+	want := before - 0.5*90/(24*60)
+	if got := after.Cohorts[0].ThermalTime; math.Abs(got-want) > 0.002 {
+		t.Errorf("thermal time %.4f after re-applying, %.4f before it, want %.4f", got, before, want)
+	}
+	if v := sensorNamed(t, after, "nursery-b"); v.Series[0].Calibration == nil || !v.Series[0].Calibration.Holds.Equal(minute(30)) {
+		t.Errorf("calibration in force: %+v", v.Series[0].Calibration)
+	}
+	r.stop()
+	got := r.replayed()
+	if d := math.Abs(got.Final.Cohorts[0].ThermalTime - after.Cohorts[0].ThermalTime); d > 1e-9 {
+		t.Errorf("replay differs by %g degree-days", d)
+	}
+	if d := cmp.Diff(after.Certificates, got.Final.Certificates); d != "" {
+		t.Errorf("certificates replayed (-live +replay):\n%s", d)
+	}
+	reader, err := records.OpenReader(t.Context(), r.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer reader.Close()
+	rows, err := reader.LoadCalibrations(t.Context())
+	if err != nil || len(rows) != 2 || !rows[0].From.Equal(minute(30)) || rows[0].Offset != -1 || rows[1].Offset != -1 {
+		t.Errorf("calibrations in the records: %+v, %v", rows, err)
+	}
+}
+
+func TestCalibrationsThatAreRefused(t *testing.T) {
+	r := newRig(t)
+	good := shiftCertificate("nursery-b", -1, testStart)
+	unsigned, absurd, other := good, good, good
+	unsigned.By = ""
+	absurd.Result.Gain = 3
+	other.Series.Sensor = "nobody"
+	for name, c := range map[string]Command{
+		"nobody's name": Calibrate{Certificate: unsigned}, "a gain of 3": Calibrate{Certificate: absurd}, "no such sensor": Calibrate{Certificate: other},
+		"never calibrated":     ReapplyCalibration{Sensor: "nursery-a", Quantity: sensors.Temperature, From: testStart},
+		"no such quantity":     ReapplyCalibration{Sensor: "hall-a", Quantity: sensors.RelativeHumidity, From: testStart},
+		"bench without a name": StartBench{Sensor: "nursery-a", Quantity: sensors.Temperature},
+		"bench of a battery":   StartBench{Sensor: "nursery-a", Quantity: sensors.Battery, Who: "Ana"},
+		"not on the bench":     LeaveBench{Sensor: "nursery-a", Who: "Ana"},
+	} {
+		if err := r.engine.Do(t.Context(), c); !errors.Is(err, ErrRefused) {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	r.do(Calibrate{Certificate: good, Who: "Ana"})
+	if err := r.engine.Do(t.Context(), ReapplyCalibration{Sensor: "nursery-b", Quantity: sensors.Temperature, From: minute(10_000)}); !errors.Is(err, ErrRefused) {
+		t.Errorf("re-applied from the future: %v", err)
+	}
+}
+
+// Two points over salts: wait, read, finish. Meanwhile the sensor counts for
+// nothing else. A restart in the middle loses nothing.
+func TestHumidityBenchOverTwoSalts(t *testing.T) {
+	r := newRig(t)
+	r.minutes(0, 30, 25, 0)
+	r.do(StartBench{Sensor: "nursery-b", Quantity: sensors.RelativeHumidity, Who: "Ana"})
+	if s := r.tick(minute(30)); s.Rooms[0].UsableSensors != 1 {
+		t.Errorf("%d sensors feed the room while one is on the bench", s.Rooms[0].UsableSensors)
+	}
+	salt := func(from, to int, percent float64) {
+		for m := from; m < to; m++ {
+			r.send("t/nursery/b", fmt.Sprintf(`{"ts":%d,"t":25,"h":%g}`, minute(m).Unix(), percent), minute(m))
+			r.ticks <- minute(m)
+		}
+	}
+	point := func(s calibration.Salt) error {
+		return r.engine.Do(t.Context(), ReadBench{Sensor: "nursery-b", Who: "Ana", Reference: Reference{Kind: ReferenceSalt, Salt: s, Celsius: 25, CelsiusError: 0.5}})
+	}
+	salt(31, 50, 35)
+	if err := point(calibration.MagnesiumChloride); !errors.Is(err, ErrRefused) || !strings.Contains(err.Error(), "needs 30m0s") {
+		t.Errorf("read after 20 minutes: %v", err)
+	}
+	salt(50, 65, 35)
+	if err := r.engine.Do(t.Context(), ReadBench{Sensor: "nursery-b", Who: "Ana", Reference: Reference{Kind: ReferenceIce}}); !errors.Is(err, ErrRefused) {
+		t.Errorf("ice as a reference for humidity: %v", err)
+	}
+	if err := point(calibration.MagnesiumChloride); err != nil {
+		t.Fatal(err)
+	}
+	r.stop()
+	r.start(minute(66))
+	salt(67, 101, 74)
+	b := sensorNamed(t, r.tick(minute(101)), "nursery-b").Bench
+	if b == nil || len(b.Points) != 1 || !b.Now.Stable || b.Now.Mean != 74 {
+		t.Fatalf("bench after a restart: %+v", b)
+	}
+	if err := r.engine.Do(t.Context(), FinishBench{Sensor: "nursery-b", Who: "Ana"}); !errors.Is(err, ErrRefused) {
+		t.Errorf("finished with one point: %v", err)
+	}
+	if err := point(calibration.SodiumChloride); err != nil {
+		t.Fatal(err)
+	}
+	r.do(FinishBench{Sensor: "nursery-b", Who: "Ana", Note: "after the summer"})
+	// CHECKS: readings of 35.0 over MgCl2 and 74.0 over NaCl at 25 °C give a
+	// gain of 1.09 and an offset of -5.37, and turn 50 into 49.13.
+	salt(103, 105, 50)
+	s := r.tick(minute(105))
+	c := s.Certificates[0].Certificate
+	if math.Abs(c.Result.Gain-1.09) > 0.002 || math.Abs(c.Result.Offset+5.37) > 0.06 || c.Note != "after the summer" || c.By != "Ana" {
+		t.Errorf("certificate %+v", c)
+	}
+	last := stored(t, r.store.Reader, "nursery-b", sensors.RelativeHumidity)
+	if got := last[len(last)-1]; math.Abs(got.Value-49.13) > 0.05 || !got.Flag.Usable() {
+		t.Errorf("50 %% became %+v", got)
+	}
+	for _, reading := range last {
+		onBench := reading.Time.After(minute(30)) && reading.Time.Before(minute(102))
+		if onBench != (reading.Flag == sensors.Fail) {
+			t.Errorf("%v has the flag %v", reading.Time, reading.Flag)
+		}
+	}
+	if v := sensorNamed(t, s, "nursery-b"); v.Bench != nil {
+		t.Errorf("still on the bench: %+v", v.Bench)
+	}
+	due := s.CalibrationsDue(400 * 24 * time.Hour)
+	if len(due) != 1 || due[0].Series.Sensor != "nursery-b" || due[0].Over || len(s.CalibrationsDue(30*24*time.Hour)) != 0 {
+		t.Errorf("due: %+v", due)
+	}
+	for _, a := range s.Alarms {
+		if strings.Contains(string(a.Key.Condition), "calibration") {
+			t.Errorf("a reminder became an alarm: %+v", a)
+		}
+	}
+}
+
+// A single spike is told only by the reading after it: then the stored flag is
+// corrected and thermal time no longer has it.
+func TestConfirmedSpikeIsTakenBack(t *testing.T) {
+	play := func(spike float64) (*Snapshot, []sensors.Reading) {
+		r := newRigOf(t, strings.ReplaceAll(testFacility, "hall-a\n    room: hall\n    interval: 60s", "hall-a\n    room: hall\n    interval: 10m"))
+		r.do(AddCohort{Who: "keeper", Cohort: rearing.Cohort{
+			ID: "monarch-1", Species: "danaus-plexippus", Start: testStart, StartStage: "egg", Individuals: 100,
+			Placements: []rearing.Placement{{Room: "hall", From: testStart}},
+		}})
+		for i := range 30 {
+			// Far enough apart that the spike has been used before it is told.
+			at, v := minute(10*i), 25+float64(i%3)/100
+			if i == 20 {
+				v += spike
+			}
+			r.send("t/hall/a", fmt.Sprintf("%.2f", v), at)
+			for m := range 10 {
+				r.ticks <- at.Add(time.Duration(m) * time.Minute)
+			}
+		}
+		s := r.tick(minute(300))
+		return s, stored(t, r.store.Reader, "hall-a", sensors.Temperature)
+	}
+	calm, _ := play(0)
+	s, readings := play(3.5)
+	if f := readings[20].Flag; f != sensors.Suspect {
+		t.Errorf("the spike of %g °C has the flag %v", readings[20].Value-25, f)
+	}
+	if a := sensorNamed(t, s, "hall-a").Series[0].Amended; a == nil || a.Was == a.Flag || !a.Time.Equal(readings[20].Time) {
+		t.Errorf("amendment %+v", a)
+	}
+	if d := s.Cohorts[0].ThermalTime - calm.Cohorts[0].ThermalTime; math.Abs(d) > 1e-3 {
+		t.Errorf("thermal time differs by %.4f degree-days from that without the spike", d)
+	}
+}
+
+// A sensor that drifts against two others is found, with size and beginning,
+// no longer feeds thermal time, and still counts for harm.
+func TestDriftingSensorAmongNeighbours(t *testing.T) {
+	third := strings.Replace(testFacility, "  - id: hall-a", `  - id: nursery-c
+    room: nursery
+    interval: 60s
+    inputs:
+      - topic: t/nursery/c
+        format: json
+        time: {at: /ts, unit: s}
+        values: [{quantity: temperature, at: /t, unit: °C}]
+  - id: hall-a`, 1)
+	f := parseFacility(t, third)
+	catalog, err := rearing.Library()
+	if err != nil {
+		t.Fatal(err)
+	}
+	trial, err := NewTrial(f, catalog, testStart)
+	if err != nil {
+		t.Fatal(err)
+	}
+	noise := func(m, k int) float64 { return float64((m*7919+k*104729)%17)/100 - 0.08 }
+	days := 20
+	for m := range days * 24 * 6 {
+		at := testStart.Add(time.Duration(m) * 10 * time.Minute)
+		air := 25 + math.Sin(2*math.Pi*float64(m)/144)
+		drift := max(0, 0.1*(float64(m)/144-6))
+		for k, name := range []string{"a", "b", "c"} {
+			v := air + noise(m, k)
+			if name == "b" {
+				v += drift
+			}
+			if err := trial.Message(sensors.Message{Topic: "t/nursery/" + name, Payload: fmt.Appendf(nil, `{"ts":%d,"t":%.2f,"h":70}`, at.Unix(), v), Received: at.Add(time.Duration(k) * time.Second), Ack: func() {}}); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	s := trial.Snapshot()
+	v := sensorNamed(t, s, "nursery-b")
+	d := v.Series[0].Drift
+	if d == nil || d.Size < 0.8 || d.Size > 1.7 || math.Abs(d.PerDay-0.1) > 0.03 {
+		t.Fatalf("drift %+v of 0.1 °C a day for 14 days", d)
+	}
+	if began := testStart.AddDate(0, 0, 6); d.Since.Before(began.AddDate(0, 0, -4)) || d.Since.After(began.AddDate(0, 0, 8)) {
+		t.Errorf("drift since %v, began %v", d.Since, began)
+	}
+	if !slices.ContainsFunc(v.Findings, func(f FindingView) bool { return f.Check == quality.CheckDrift && f.Flag == sensors.Suspect }) || v.Series[0].FlaggedSince.IsZero() {
+		t.Errorf("findings %+v", v.Findings)
+	}
+	room := s.Rooms[0]
+	if room.UsableSensors != 2 || *room.Warmest-*room.Temperature < 0.5 {
+		t.Errorf("the drifting sensor should count for harm only: %+v", room)
+	}
+	if len(room.Disagreements) == 0 || room.Disagreements[0].Quantity != sensors.Temperature {
+		t.Errorf("disagreements %+v", room.Disagreements)
+	}
+	if o := v.Series[0].Offset; o == nil || *o < 0.5 {
+		t.Errorf("offset from the median %v", o)
+	}
+}
+
+// A last will takes the sensor out of the room's air at once; a message brings
+// it back; a will that comes late is believed no more than the message.
+func TestLastWillAndComingBack(t *testing.T) {
+	r := newRigOf(t, strings.Replace(testFacility, "    position: shelf 1\n", "    position: shelf 1\n    availability: {topic: t/nursery/a/state, offline: gone}\n", 1))
+	r.links <- LinkView{Connected: true, Subscribed: true, Since: testStart}
+	r.minutes(0, 20, 25, 0)
+	will := func(m int, body string) { r.send("t/nursery/a/state", body, minute(m).Add(time.Second)) }
+	will(20, "online")
+	if s := r.tick(minute(20).Add(2 * time.Second)); s.Rooms[0].UsableSensors != 2 {
+		t.Fatalf("%+v", s.Rooms[0])
+	}
+	will(20, "gone")
+	s := r.tick(minute(20).Add(3 * time.Second))
+	v := sensorNamed(t, s, "nursery-a")
+	if !v.Silent || v.Health.GoneSince.IsZero() || !v.Health.Announces || s.Rooms[0].UsableSensors != 1 {
+		t.Errorf("gone and yet %+v in %+v", v.Health, s.Rooms[0])
+	}
+	r.stop()
+	r.start(minute(21))
+	if v := sensorNamed(t, r.tick(minute(21)), "nursery-a"); v.Health.GoneSince.IsZero() {
+		t.Error("forgotten over a restart that the sensor is gone")
+	}
+	r.minutes(22, 24, 25, 0)
+	if v := sensorNamed(t, r.tick(minute(24)), "nursery-a"); v.Silent || !v.Health.GoneSince.IsZero() {
+		t.Errorf("it speaks and is gone: %+v", v.Health)
+	}
+	will(25, "maybe")
+	if s := r.tick(minute(26)); len(s.Rejected) == 0 || !strings.Contains(s.Rejected[len(s.Rejected)-1].Reason, "availability") {
+		t.Errorf("rejected %+v", s.Rejected)
+	}
+	for range 5 {
+		will(26, "gone")
+		r.minutes(27, 28, 25, 0)
+	}
+}
+
+func TestSensorThatComesAndGoesIsSaidToFlap(t *testing.T) {
+	r := newRigOf(t, strings.Replace(testFacility, "    position: shelf 1\n", "    position: shelf 1\n    availability: {topic: t/nursery/a/state}\n", 1))
+	for i := range 5 {
+		r.send("t/nursery/a/state", "online", minute(10*i))
+		r.tick(minute(10 * i))
+		r.send("t/nursery/a/state", "offline", minute(10*i+5))
+		r.tick(minute(10*i + 5))
+	}
+	v := sensorNamed(t, r.tick(minute(60)), "nursery-a")
+	if !slices.ContainsFunc(v.Findings, func(f FindingView) bool { return f.Check == quality.CheckFlapping }) {
+		t.Errorf("findings %+v", v.Findings)
+	}
+}
+
+// Each sensor is late against its own habit.
+func TestSilenceIsLearnedPerSensor(t *testing.T) {
+	r := newRigOf(t, strings.ReplaceAll(testFacility, "    interval: 60s\n", ""))
+	for m := range 600 {
+		at := minute(m)
+		if m%60 == 0 {
+			r.send("t/hall/a", fmt.Sprintf("%.2f", 21+float64(m%7)/100), at)
+		}
+		if m < 560 {
+			r.send("t/nursery/a", fmt.Sprintf(`{"ts":%d,"t":25.%d,"h":70}`, at.Unix(), m%9), at)
+		}
+		r.ticks <- at
+	}
+	s := r.tick(minute(600))
+	quick, slow := sensorNamed(t, s, "nursery-a"), sensorNamed(t, s, "hall-a")
+	if !quick.Silent || slow.Silent {
+		t.Errorf("40 minutes of silence: reports every minute %v, every hour %v", quick.Silent, slow.Silent)
+	}
+	if d := quick.Health.Interval - time.Minute; d.Abs() > 6*time.Second {
+		t.Errorf("learned %v", quick.Health.Interval)
+	}
+}
+
+func TestClockOfASensorThatIsBehind(t *testing.T) {
+	r := newRig(t)
+	for m := range 20 {
+		at := minute(m)
+		r.send("t/nursery/a", fmt.Sprintf(`{"ts":%d,"t":25,"h":70}`, at.Add(-4*time.Minute).Unix()), at)
+		r.ticks <- at
+	}
+	v := sensorNamed(t, r.tick(minute(20)), "nursery-a")
+	if v.Health.ClockSkew == nil || (*v.Health.ClockSkew+4*time.Minute).Abs() > time.Second {
+		t.Errorf("skew %v", v.Health.ClockSkew)
+	}
+	if !slices.ContainsFunc(v.Findings, func(f FindingView) bool { return f.Check == quality.CheckClockSkew }) {
+		t.Errorf("findings %+v", v.Findings)
+	}
+}
+
+// An unclaimed topic is taken up while the engine runs, and a restart and a
+// replay with the new configuration come to the same.
+func TestClaimWhileRunning(t *testing.T) {
+	r := newRig(t)
+	r.monarchs(testStart)
+	body := func(m int) string {
+		return fmt.Sprintf(`{"temp":%.2f,"rh":71,"ts":%d}`, 27+float64(m%5)/100, minute(m).Unix())
+	}
+	for m := range 30 {
+		r.minutes(m, m+1, 25, 0)
+		r.send("new/one", body(m), minute(m))
+	}
+	s := r.tick(minute(30))
+	if len(s.Unclaimed) != 1 {
+		t.Fatalf("unclaimed %+v", s.Unclaimed)
+	}
+	u := s.Unclaimed[0]
+	if u.Topic != "new/one" || u.Count != 30 || u.First.Sub(minute(0)).Abs() > time.Second || u.Format != payload.JSON || u.Time == nil || u.Fields[0].Quantity != sensors.Temperature ||
+		len(u.Payloads) != payloadsKept || math.Abs(u.PerMinute-1) > 0.05 || len(u.Fields[0].Trace) != 30 {
+		t.Errorf("%+v", u)
+	}
+	claim := facility.Sensor{ID: "nursery-new", Room: "nursery", Inputs: []facility.Input{{
+		Topic: "new/one", Format: payload.JSON, Time: &facility.TimeField{At: "/ts", Unit: "s"},
+		Values: []facility.Value{{Quantity: sensors.Temperature, At: "/temp", Unit: "°C"}, {Quantity: sensors.RelativeHumidity, At: "/rh", Unit: "%"}},
+	}}}
+	bad := claim
+	bad.Room = "nowhere"
+	if err := r.engine.Do(t.Context(), ClaimSensor{Sensor: bad, Who: "Ana"}); !errors.Is(err, ErrRefused) {
+		t.Errorf("claimed for a room that is not there: %v", err)
+	}
+	r.do(ClaimSensor{Sensor: claim, Who: "Ana"})
+	for m := 31; m < 60; m++ {
+		r.minutes(m, m+1, 25, 0)
+		r.send("new/one", body(m), minute(m))
+	}
+	live := r.tick(minute(60))
+	if len(live.Unclaimed) != 0 || live.Rooms[0].TotalSensors != 3 || *live.Rooms[0].Warmest < 27 {
+		t.Errorf("after the claim: %+v", live.Rooms[0])
+	}
+	// The file has it too by now.
+	kept := *r.facility
+	kept.Sensors = append(slices.Clone(kept.Sensors), claim)
+	r.facility = &kept
+	r.stop()
+	r.start(minute(61))
+	restarted := r.tick(minute(61))
+	r.stop()
+	got := r.replayed()
+	if d := cmp.Diff(transitions(t, r.path), got.Transitions); d != "" {
+		t.Errorf("replayed alarms differ from live ones:\n%s", d)
+	}
+	if d := cmp.Diff(restarted.Cohorts, got.Final.Cohorts, cmp.FilterPath(func(p cmp.Path) bool { return p.Last().String() == ".Progress" }, cmp.Ignore())); d != "" {
+		t.Errorf("replayed cohorts differ from live ones:\n%s", d)
+	}
+}
+
+// What a retired sensor measured stays the air of its room.
+func TestRetiredSensorKeepsItsHistory(t *testing.T) {
+	r := newRig(t)
+	r.minutes(0, 300, 25, 0)
+	r.stop()
+	text := strings.Replace(testFacility, "  - id: nursery-a\n", "  - id: nursery-a\n    retired: true\n", 1)
+	text = strings.Replace(text, "  - id: nursery-b\n", "  - id: nursery-b\n    retired: true\n", 1)
+	text = strings.Replace(text, "  - id: hall-a", `  - id: nursery-2
+    room: nursery
+    replaces: nursery-a
+    inputs: [{topic: t/nursery/a, format: json, time: {at: /ts, unit: s}, values: [{quantity: temperature, at: /t, unit: °C}]}]
+  - id: hall-a`, 1)
+	r.facility = parseFacility(t, text)
+	r.start(minute(301))
+	r.monarchs(testStart)
+	for m := 302; m < 320; m++ {
+		r.send("t/nursery/a", fmt.Sprintf(`{"ts":%d,"t":25}`, minute(m).Unix()), minute(m))
+		r.ticks <- minute(m)
+	}
+	s := r.tick(minute(320))
+	if s.Rooms[0].TotalSensors != 1 || len(s.Retired) != 2 || sensorNamed(t, s, "nursery-2").Replaces != "nursery-a" {
+		t.Errorf("%+v, retired %+v", s.Rooms[0], s.Retired)
+	}
+	want := 13.5 * 319 / (24 * 60)
+	if got := s.Cohorts[0]; math.Abs(got.ThermalTime-want) > 0.05 || got.Estimated > 0.1 {
+		t.Errorf("thermal time %.3f with %.3f estimated, want %.3f of the retired sensors' air", got.ThermalTime, got.Estimated, want)
+	}
+}
+
+// A Sparkplug device whose births were missed is asked for them.
+func TestSparkplugRebirthIsAskedFor(t *testing.T) {
+	f := parseFacility(t, strings.Replace(testFacility, "  - id: hall-a", `  - id: plug
+    room: hall
+    inputs: [{topic: spBv1.0/farm/+/edge/plug, format: sparkplug, values: [{quantity: temperature, at: Air/Temperature}]}]
+  - id: hall-a`, 1))
+	catalog, err := rearing.Library()
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := newCore(coreOptions{facility: f, catalog: catalog, logger: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.history = &memory{}
+	if err := c.journal(resumeEvent{At: testStart}); err != nil {
+		t.Fatal(err)
+	}
+	c.converse(testStart)
+	if got := c.takeRequests(); len(got) != 0 {
+		t.Fatalf("asked without a link: %+v", got)
+	}
+	if err := c.journal(linkEvent{LinkView{Connected: true, Subscribed: true}}); err != nil {
+		t.Fatal(err)
+	}
+	// A data message of a session whose birth nobody saw: seq 3, nothing else.
+	c.admit(sensors.Message{Topic: "spBv1.0/farm/DDATA/edge/plug", Payload: []byte{0x18, 3}, Received: minute(1)})
+	if err := c.handlePending(); err != nil {
+		t.Fatal(err)
+	}
+	got := c.takeRequests()
+	if len(got) != 1 || got[0].Topic != "spBv1.0/farm/NCMD/edge" {
+		t.Fatalf("asked %+v", got)
+	}
+	c.converse(minute(1).Add(time.Second))
+	if got := c.takeRequests(); len(got) != 0 {
+		t.Errorf("asked again at once: %+v", got)
+	}
+	if c.outcomes[outcomeUnclaimed] != 0 || len(c.unclaimed) != 0 {
+		t.Errorf("its messages are taken for unclaimed: %+v", c.unclaimed)
+	}
+	// The edge node dies (bdSeq is not known, so it is believed).
+	c.admit(sensors.Message{Topic: "spBv1.0/farm/NDEATH/edge", Payload: []byte{0x18, 0}, Received: minute(2)})
+	if err := c.handlePending(); err != nil {
+		t.Fatal(err)
+	}
+	if v := sensorNamed(t, c.view(), "plug"); v.Health.GoneSince.IsZero() || !v.Silent {
+		t.Errorf("dead and yet %+v", v.Health)
+	}
+}
+
+func TestOutdoorAirIsNoRoomsAir(t *testing.T) {
+	r := newRigOf(t, strings.Replace(testFacility, "  - id: hall-a\n    room: hall\n", "  - id: hall-a\n    place: outdoor\n", 1))
+	r.minutes(0, 10, 25, 0)
+	r.send("t/hall/a", "-22", minute(10))
+	s := r.tick(minute(10))
+	for _, room := range s.Rooms {
+		if room.Coldest != nil && *room.Coldest < 20 {
+			t.Errorf("%s has outdoor air: %+v", room.ID, room)
+		}
+	}
+	if v := sensorNamed(t, s, "hall-a"); v.Place != "outdoor" || !v.Flag.Usable() {
+		t.Errorf("frost outdoors is no fault: %+v", v)
+	}
+}
+
+func TestClimatologyOfARoom(t *testing.T) {
+	r := newRigOf(t, strings.Replace(testFacility, "  - {id: hall, name: Hall}", "  - {id: hall, name: Hall, climate: [{quantity: temperature, low: 18, high: 24, fail_low: 10, fail_high: 30}]}", 1))
+	for i, want := range []sensors.Flag{sensors.NotEvaluated, sensors.Pass, sensors.Suspect, sensors.Fail} {
+		r.send("t/hall/a", []string{"23.8", "23.9", "24.5", "31"}[i], minute(i))
+		if v := sensorNamed(t, r.tick(minute(i)), "hall-a"); v.Flag != want {
+			t.Errorf("reading %d has the flag %v, want %v (%+v)", i, v.Flag, want, v.Findings)
+		}
+	}
+}
