@@ -155,6 +155,13 @@ func TestPagesInBrowser(t *testing.T) {
 			"/sensors/nursery-north", "/sensors/emergence-door", "/messages", "/who", "/nowhere",
 		}},
 		{"ugly", dashtest.Ugly(), []string{"/", "/alarms", "/rooms/" + long, "/rooms/nursery", "/cohorts/dp-0412", "/messages"}},
+		{"learned", learned(t), []string{
+			"/", "/cohorts/dp-0412", "/rooms/nursery", "/learning", "/learning/danaus-plexippus", "/learning/aglais-io", "/plan",
+			"/plan?ask=emergences&species=danaus-plexippus&count=60&by=2026-06-30", "/plan?ask=shift&cohort=dp-0412&to=2026-06-04",
+			"/plan?ask=shipping&cohort=dp-0412&celsius=18&hours=36", "/plan?ask=food&species=danaus-plexippus&grams=12",
+			"/plan?ask=food&species=danaus-plexippus&grams=much",
+		}},
+		{"technician", dashtest.Technician(), technicianPages()},
 		{"empty", dashtest.Empty(), []string{"/", "/cohorts/new", "/messages"}},
 	}
 	screens := []struct {

@@ -176,6 +176,18 @@ const (
 	fitLeft, fitBottom, fitEdge = 56.0, 40.0, 14.0
 )
 
+// niceStep divides an axis into three to seven steps of 1, 2 or 5 times a power
+// of ten.
+func niceStep(most float64) float64 {
+	base := math.Pow(10, math.Floor(math.Log10(most/3)))
+	for _, m := range []float64{1, 2, 5} {
+		if most/(m*base) <= 7 {
+			return m * base
+		}
+	}
+	return 10 * base
+}
+
 // drawFit draws the observed rates over temperature with the lines through
 // them.
 func drawFit(f *study.Fit) template.HTML {
@@ -206,8 +218,8 @@ func drawFit(f *study.Fit) template.HTML {
 		fmt.Fprintf(&b, `<text x="%.1f" y="%.1f" text-anchor="middle">%.0f</text>`, x(c), fitHeight-fitBottom+18, c)
 	}
 	fmt.Fprintf(&b, `<text x="%.1f" y="%.1f" text-anchor="end">mean temperature in °C</text>`, fitWidth-fitEdge, fitHeight-5)
-	for i := range 5 {
-		r := most * float64(i) / 5
+	tick := niceStep(most)
+	for r := 0.0; r < most; r += tick {
 		fmt.Fprintf(&b, `<text x="%.1f" y="%.1f" text-anchor="end">%.3g</text>`, fitLeft-6, y(r)+4, 100*r)
 	}
 	fmt.Fprintf(&b, `<text x="%.1f" y="%.1f">%% of the stage a day</text>`, fitLeft+8, fitEdge+10)
