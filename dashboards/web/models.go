@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/conditions"
 	"rearguard/daemon"
 	"rearguard/daemon/rearing"
 	"rearguard/sensors"
@@ -155,12 +156,15 @@ func roomOf(v *view, r *daemon.RoomView) roomModel {
 	m := roomModel{RoomView: r, Title: roomTitle(r), OneSensor: r.TotalSensors == 1, V: v}
 	var temperature, humidity []band
 	for _, l := range r.Limits {
-		above := l.Condition != "chill"
-		switch l.Unit {
-		case "°C":
-			temperature = append(temperature, band{l.Value, above})
-		case "%":
-			humidity = append(humidity, band{l.Value, above})
+		// Limits of swing, rate and risk share units with the air and are no
+		// level in a chart of it.
+		switch l.Condition {
+		case conditions.Heat:
+			temperature = append(temperature, band{l.Value, true})
+		case conditions.Chill:
+			temperature = append(temperature, band{l.Value, false})
+		case conditions.Damp:
+			humidity = append(humidity, band{l.Value, true})
 		}
 	}
 	m.TemperatureC = draw(r.Recent, temperatureOf, "Temperature", "°C", 4, temperature, v.S.Time, v.Loc)
