@@ -91,7 +91,7 @@ func (s *Snapshot) PlanEmergences(req EmergenceRequest) ([]EmergenceOption, erro
 		return nil, err
 	}
 	airs := []PlanAir{req.Air}
-	if req.Air == (PlanAir{}) {
+	if req.Air.Room == "" && req.Air.Celsius == nil && req.Air.Course == nil {
 		airs = nil
 		for i := range s.Rooms {
 			if s.Rooms[i].Expected != nil {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"os"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -104,6 +105,7 @@ type planEmergences struct {
 	Within   int      `default:"10" help:"How many days before it the first may emerge: adults live only so long."`
 	Room     string   `help:"Room to rear them in. Default: every room is tried." placeholder:"ROOM"`
 	Celsius  *float64 `help:"Set point to rear them at instead of a room's expected air." placeholder:"C"`
+	Air      string   `help:"Table of temperatures to come (columns time and temperature) to rear them in instead." placeholder:"FILE"`
 	Survival float64  `help:"Share of eggs that become adults, 0 to 1. Default: what the species states, else 0.6, assumed."`
 	Chance   float64  `default:"0.8" help:"How sure it must be, 0.5 to 0.99."`
 }
@@ -118,11 +120,17 @@ func (c *planEmergences) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	if c.Config == "" && c.Celsius == nil {
-		return unusable("give --celsius, or --config of a facility whose rooms are to be tried")
+	if c.Config == "" && c.Celsius == nil && c.Air == "" {
+		return unusable("give --celsius, --air, or --config of a facility whose rooms are to be tried")
+	}
+	air := daemon.PlanAir{Room: sensors.RoomID(c.Room), Celsius: c.Celsius}
+	if c.Air != "" {
+		if air.Course, err = airTable(c.Air, s.Location); err != nil {
+			return err
+		}
 	}
 	options, err := s.PlanEmergences(daemon.EmergenceRequest{
-		Species: rearing.SpeciesID(c.Species), Air: daemon.PlanAir{Room: sensors.RoomID(c.Room), Celsius: c.Celsius},
+		Species: rearing.SpeciesID(c.Species), Air: air,
 		EggRequest: rearing.EggRequest{
 			Emergences: c.Count, By: by, Within: time.Duration(c.Within) * 24 * time.Hour, Survival: c.Survival, Chance: c.Chance,
 		},
@@ -156,6 +164,31 @@ func (c *planEmergences) Run(e *env) error {
 		return errors.New("no air that was tried meets the request")
 	}
 	return nil
+}
+
+// airTable reads a course of temperatures; times without a zone are the
+// facility's.
+func airTable(path string, zone *time.Location) (rearing.AirForecast, error) {
+	file, err := os.Open(path)
+	if err != nil {
+		return nil, unusable("%w", err)
+	}
+	defer file.Close()
+	table, err := temperatureReader{timeColumn: "time", temperatureColumn: "temperature", zone: zone, observed: true}.read(file, path)
+	if err != nil {
+		return nil, unusable("%w", err)
+	}
+	var times []time.Time
+	var temperatures []float64
+	for _, p := range table.points {
+		times = append(times, p.Time)
+		temperatures = append(temperatures, p.TemperatureC)
+	}
+	course, err := rearing.NewTableAir(times, temperatures)
+	if err != nil {
+		return nil, unusable("%s: %w", path, err)
+	}
+	return course, nil
 }
 
 type planShipping struct {

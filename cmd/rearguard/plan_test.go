@@ -96,6 +96,10 @@ func TestPlanAndLearnFromRecords(t *testing.T) {
 	config, end := written(t)
 	day := func(after int) string { return end.AddDate(0, 0, after).Format(time.DateOnly) }
 
+	table := filepath.Join(filepath.Dir(config), "air.csv")
+	if err := os.WriteFile(table, []byte("time,temperature\n"+day(0)+"T00:00,24\n"+day(40)+"T00:00,27\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
 	code, out, errOut := command(t, "plan", "emergences", "--config", config, "--species", "danaus-plexippus", "--count", "60", "--by", day(45), "--json")
 	var options []daemon.EmergenceOption
 	if err := json.Unmarshal([]byte(out), &options); code != exitGood || err != nil || len(options) != 1 || len(options[0].Plans) == 0 || options[0].Plans[0].Eggs < 60 {
@@ -108,6 +112,7 @@ func TestPlanAndLearnFromRecords(t *testing.T) {
 	}{
 		"emergences too soon":       {[]string{"plan", "emergences", "--species", "danaus-plexippus", "--count", "60", "--by", day(5)}, exitFound, "no number of eggs meets the request"},
 		"emergences at a set point": {[]string{"plan", "emergences", "--species", "danaus-plexippus", "--count", "60", "--by", day(60), "--celsius", "26"}, exitGood, "eggs laid on"},
+		"emergences in a given air": {[]string{"plan", "emergences", "--species", "danaus-plexippus", "--count", "60", "--by", day(60), "--air", table}, exitGood, "the given course of temperatures"},
 		"shipping":                  {[]string{"plan", "shipping", "--cohort", "reared", "--celsius", "18", "--transit", "36h"}, exitGood, "days left after arrival"},
 		"food":                      {[]string{"plan", "food", "--species", "danaus-plexippus", "--grams", "12"}, exitGood, "larvae feeding"},
 		"shift":                     {[]string{"plan", "shift", "--cohort", "reared", "--to", day(25)}, exitGood, "Safe for every stage"},

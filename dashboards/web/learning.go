@@ -172,8 +172,8 @@ func postRefuse(f form) (outcome, builder, error) {
 
 // The drawing of a fit, in its own units.
 const (
-	fitWidth, fitHeight         = 720.0, 360.0
-	fitLeft, fitBottom, fitEdge = 56.0, 40.0, 14.0
+	fitWidth, fitHeight         = 460.0, 290.0
+	fitLeft, fitBottom, fitEdge = 34.0, 42.0, 14.0
 )
 
 // niceStep divides an axis into three to seven steps of 1, 2 or 5 times a power
