@@ -30,6 +30,7 @@ type watchState struct {
 	// limits is the configuration of limits last seen, nil before the first.
 	limits  map[string]string
 	changes []LimitChange
+	calls   callTotals
 }
 
 // watchCheckpoint is the part of a checkpoint that alarms need.
@@ -38,6 +39,7 @@ type watchCheckpoint struct {
 	House   houseEvent                     `json:"house,omitzero"`
 	Limits  map[string]string              `json:"limits,omitempty"`
 	Changes []LimitChange                  `json:"changes,omitempty"`
+	Calls   callTotals                     `json:"calls,omitzero"`
 }
 
 func newWatchState(definitions []alerts.Definition, f *facility.Facility) (watchState, error) {
@@ -52,14 +54,14 @@ func newWatchState(definitions []alerts.Definition, f *facility.Facility) (watch
 }
 
 func (w *watchState) checkpoint() watchCheckpoint {
-	return watchCheckpoint{Still: w.still, House: w.house, Limits: w.limits, Changes: w.changes}
+	return watchCheckpoint{Still: w.still, House: w.house, Limits: w.limits, Changes: w.changes, Calls: w.calls}
 }
 
 func (w *watchState) load(cp watchCheckpoint) {
 	if cp.Still != nil {
 		w.still = cp.Still
 	}
-	w.house, w.limits, w.changes = cp.House, cp.Limits, cp.Changes
+	w.house, w.limits, w.changes, w.calls = cp.House, cp.Limits, cp.Changes, cp.Calls
 }
 
 // outdoorC is the temperature outdoors, nil where no sensor tells. It is the

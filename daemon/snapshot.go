@@ -55,6 +55,8 @@ type Snapshot struct {
 	Rejected []RejectedMessage
 	// LimitChanges are the latest changes of configured limits, oldest first.
 	LimitChanges []LimitChange
+	// AlarmTotals are figures of the alarm system itself.
+	AlarmTotals AlarmTotals
 }
 
 // RoomView is one room as pages and metrics show it.

@@ -31,7 +31,9 @@ func (c *core) view() *Snapshot {
 			s.Cohorts = append(s.Cohorts, v)
 		}
 	}
-	for _, a := range c.machine.Alarms() {
+	alarms := c.machine.Alarms()
+	s.AlarmTotals = c.alarmTotals(alarms)
+	for _, a := range alarms {
 		s.Alarms = append(s.Alarms, c.alarmView(a))
 	}
 	for outcome, n := range c.outcomes {

@@ -128,6 +128,7 @@ func (c *core) emit(steps []alerts.Transition) error {
 			Key: t.Key, Occurrence: t.Occurrence, Time: t.Time, From: t.From.String(), To: t.To.String(),
 			Who: t.Who, Reason: t.Reason, Event: t.Event, Annunciate: t.Annunciate, Cleared: t.Cleared, Priority: def.Priority(),
 		})
+		c.watch.calls.note(t)
 		if t.Annunciate {
 			c.annunciations[annunciationKey{t.Key.Condition, def.Priority()}]++
 		}

@@ -30,8 +30,8 @@ type replayReport struct {
 	Cohorts  []cohortReport `json:"cohorts"`
 	// Recorded are the alarms as they happened, Replayed as the replay has
 	// them.
-	Recorded []episode `json:"alarms_recorded"`
-	Replayed []episode `json:"alarms_replayed"`
+	Recorded []daemon.Episode `json:"alarms_recorded"`
+	Replayed []daemon.Episode `json:"alarms_replayed"`
 	// Same is set when both agree to the millisecond.
 	Same bool `json:"same"`
 	// Losses are the animals that counts record as lost.
@@ -43,15 +43,6 @@ type cohortReport struct {
 	ID          rearing.CohortID `json:"id"`
 	Stage       rearing.StageID  `json:"stage"`
 	ThermalTime float64          `json:"thermal_time_degree_days"`
-}
-
-// episode is one occurrence of an alarm.
-type episode struct {
-	Condition string     `json:"condition"`
-	Room      string     `json:"room"`
-	Subject   string     `json:"subject,omitempty"`
-	Raised    time.Time  `json:"raised"`
-	Cleared   *time.Time `json:"cleared"`
 }
 
 type lossReport struct {
@@ -112,8 +103,8 @@ func (c *replayCommand) replay(e *env, f *facility.Facility, reader *records.Rea
 	if err != nil {
 		return nil, err
 	}
-	report.Recorded, report.Replayed = episodes(happened), episodes(replayed.Transitions)
-	report.Same = slices.EqualFunc(report.Recorded, report.Replayed, episode.equal)
+	report.Recorded, report.Replayed = daemon.Episodes(happened), daemon.Episodes(replayed.Transitions)
+	report.Same = slices.EqualFunc(report.Recorded, report.Replayed, daemon.Episode.Equal)
 	if err := report.losses(e.ctx, reader); err != nil {
 		return nil, err
 	}
@@ -131,35 +122,6 @@ func (r *replayReport) losses(ctx context.Context, reader *records.Reader) error
 		}
 	}
 	return err
-}
-
-func (e episode) equal(o episode) bool {
-	sameEnd := e.Cleared == nil && o.Cleared == nil || e.Cleared != nil && o.Cleared != nil && e.Cleared.Equal(*o.Cleared)
-	return e.Condition == o.Condition && e.Room == o.Room && e.Subject == o.Subject && e.Raised.Equal(o.Raised) && sameEnd
-}
-
-// episodes gathers transitions into occurrences, in the order of raising.
-func episodes(steps []records.AlarmTransition) []episode {
-	list := []episode{}
-	open := make(map[int64]int)
-	for _, s := range steps {
-		if s.Occurrence == 0 {
-			continue
-		}
-		i, known := open[s.Occurrence]
-		if !known {
-			i = len(list)
-			open[s.Occurrence] = i
-			list = append(list, episode{
-				Condition: string(s.Key.Condition), Room: string(s.Key.Room), Subject: s.Key.Subject, Raised: s.Time,
-			})
-		}
-		if s.To == "returned" || s.To == "normal" {
-			at := s.Time
-			list[i].Cleared = &at
-		}
-	}
-	return list
 }
 
 func (r *replayReport) print(out io.Writer, zone *time.Location) error {
@@ -190,10 +152,10 @@ func (r *replayReport) print(out io.Writer, zone *time.Location) error {
 }
 
 // printAlarms lists those of list that are not in other.
-func (r *replayReport) printAlarms(w io.Writer, title string, list, other []episode, zone *time.Location) {
+func (r *replayReport) printAlarms(w io.Writer, title string, list, other []daemon.Episode, zone *time.Location) {
 	titled := false
 	for _, e := range list {
-		if slices.ContainsFunc(other, e.equal) {
+		if slices.ContainsFunc(other, e.Equal) {
 			continue
 		}
 		if !titled {

@@ -63,8 +63,8 @@ func (f *Facility) fillDefaults() {
 	}
 }
 
-// over returns l with what it does not set taken from base.
-func (l Limits) over(base Limits) Limits {
+// Over returns l with what it does not set taken from base.
+func (l Limits) Over(base Limits) Limits {
 	if l.HeatCelsius == nil {
 		l.HeatCelsius = base.HeatCelsius
 	}
@@ -83,6 +83,9 @@ func (l Limits) over(base Limits) Limits {
 	if l.DampAfter == 0 {
 		l.DampAfter = base.DampAfter
 	}
+	l.DaySwingCelsius = cmp.Or(l.DaySwingCelsius, base.DaySwingCelsius)
+	l.FastChangeCelsiusPerHour = cmp.Or(l.FastChangeCelsiusPerHour, base.FastChangeCelsiusPerHour)
+	l.MouldPercent = cmp.Or(l.MouldPercent, base.MouldPercent)
 	return l
 }
 

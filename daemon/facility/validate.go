@@ -198,7 +198,7 @@ func (d *document) has(path string) bool { _, ok := d.places[path]; return ok }
 
 func (d *document) validateRooms(f *Facility) []string {
 	for i, room := range f.Rooms {
-		d.validateLimits(fmt.Sprintf("rooms[%d].limits", i), room.Limits, room.Limits.over(f.Limits))
+		d.validateLimits(fmt.Sprintf("rooms[%d].limits", i), room.Limits, room.Limits.Over(f.Limits))
 		d.validateClimate(fmt.Sprintf("rooms[%d].climate", i), room.Climate)
 		d.validateSetPoints(fmt.Sprintf("rooms[%d].set_points", i), room.SetPoints)
 	}

@@ -133,6 +133,15 @@ func (e *emitter) alarms(s *daemon.Snapshot) {
 	for k, n := range counts {
 		e.gauge(alarmActive, n, k.room, k.condition, k.priority, k.state)
 	}
+	t := s.AlarmTotals
+	e.gauge(calls, float64(t.CallsTenMinutes), "10m")
+	e.gauge(calls, float64(t.CallsDay), "24h")
+	e.gauge(alarmFlood, one(t.Flood))
+	e.gauge(alarmStale, float64(t.Standing))
+	e.gauge(alarmChatter, float64(t.Chattering))
+	e.gauge(alarmUnacked, float64(t.Unacknowledged))
+	e.counter(acked, float64(t.Acknowledged))
+	e.counter(ackSeconds, t.AcknowledgeSeconds)
 	for _, a := range s.Annunciations {
 		e.counter(annunciations, float64(a.Count), string(a.Condition), a.Priority.String())
 	}

@@ -45,6 +45,13 @@ var (
 
 	alarmActive   = define("rearguard_alarm_active", "Number of alarms of the condition, priority and state in the room whose condition is true now; 0 for one that has returned to normal and waits for acknowledgement.", "room", "condition", "priority", "state")
 	annunciations = define("rearguard_alarm_annunciations_total", "Alarms that called for attention since the records began.", "condition", "priority")
+	calls         = define("rearguard_alarm_annunciations_recent", "Alarms that called within the window up to now, 10m or 24h; a person can handle one or two in ten minutes.", "window")
+	alarmFlood    = define("rearguard_alarm_flood", "1 from more than 10 calls in ten minutes until fewer than 5, 0 otherwise.")
+	alarmStale    = define("rearguard_alarms_standing", "Alarms active for more than 24 hours.")
+	alarmChatter  = define("rearguard_alarms_chattering", "Alarms that come and go, held active for it.")
+	alarmUnacked  = define("rearguard_alarms_unacknowledged", "Alarms that wait for somebody.")
+	acked         = define("rearguard_alarm_acknowledgements_total", "Calls acknowledged since the records began.")
+	ackSeconds    = define("rearguard_alarm_acknowledgement_seconds_total", "Time from call to acknowledgement, summed over all of them.")
 	pending       = define("rearguard_notices_pending", "Notices waiting to be delivered.")
 	notices       = define("rearguard_notices_total", "Notices by channel and outcome.", "channel", "outcome")
 	messages      = define("rearguard_messages_received_total", "MQTT messages received by outcome.", "outcome")

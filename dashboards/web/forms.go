@@ -116,6 +116,14 @@ func doneText(code string) string {
 		return "Acknowledged. The others on the roster need not come."
 	case "shelved":
 		return "Shelved. It comes back by itself when the time is over."
+	case "out-of-service":
+		return "Out of service. It stays silent until somebody returns it to service."
+	case "returned":
+		return "In service again."
+	case "unsuppressed":
+		return "No longer suppressed."
+	case "reset":
+		return "Reset."
 	case "unshelved":
 		return "No longer shelved."
 	case "count":

@@ -135,6 +135,9 @@ func (s *Site) resolve(r *http.Request) (builder, *http.Request, bool) {
 	if build, ok := technicianPart(target.Path, inner); ok {
 		return build, inner, true
 	}
+	if build, ok := alarmPart(target.Path); ok {
+		return build, inner, true
+	}
 	switch target.Path {
 	case "/":
 		return overviewPage, inner, true

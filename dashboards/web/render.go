@@ -278,6 +278,15 @@ func functions(version string) template.FuncMap {
 		"deref":   func(v *float64) float64 { return *v },
 		"path":    url.PathEscape,
 		"token":   newToken,
+		"dict": func(pairs ...any) map[string]any {
+			m := make(map[string]any, len(pairs)/2)
+			for i := 0; i+1 < len(pairs); i += 2 {
+				if name, ok := pairs[i].(string); ok {
+					m[name] = pairs[i+1]
+				}
+			}
+			return m
+		},
 		"animals": animals,
 		"signed":  func(share float64) string { return fmt.Sprintf("%+.1f %%", 100*share) },
 		"day":     day,

@@ -54,7 +54,9 @@ type Options struct {
 	// History gives the stored readings of a series in order of time, from
 	// from (inclusive) to to (exclusive); nil where there is no history.
 	History func(ctx context.Context, series sensors.Series, from, to time.Time, yield func(sensors.Reading) bool) error
-	Log     *slog.Logger
+	// Alarms looks back on the alarms; nil where there are no records.
+	Alarms AlarmDesk
+	Log    *slog.Logger
 }
 
 // Site serves the pages.
@@ -158,6 +160,7 @@ func (s *Site) routes() {
 	s.mux.HandleFunc("POST /learning/adopt", s.post(postAdopt))
 	s.mux.HandleFunc("POST /learning/refuse", s.post(postRefuse))
 	s.technicianRoutes()
+	s.alarmRoutes()
 	s.mux.HandleFunc("/", s.notFound)
 }
 
