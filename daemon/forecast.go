@@ -156,12 +156,23 @@ func (c *core) makeForecast(s *cohortState, room sensors.RoomID) error {
 	if s.forecast.forecast, err = s.live.Forecast(long); err != nil {
 		return err
 	}
-	if s.forecast.daily, err = s.live.DailyNumbers(week, c.facility.Site.Location); err != nil {
+	days, sevenDays := c.daysShown(s.live.Time())
+	numbers, err := s.live.NumbersIn(week, days, sevenDays)
+	if err != nil {
 		return err
 	}
-	now := c.clock.In(c.facility.Site.Location)
-	s.forecast.week, err = s.live.NumbersIn(week, []time.Time{s.live.Time(), time.Date(now.Year(), now.Month(), now.Day()+weekDays, 0, 0, 0, 0, now.Location())})
-	return err
+	s.forecast.daily, s.forecast.week = numbers[0], numbers[1]
+	return nil
+}
+
+// daysShown are the bounds of the days for which animals are counted, and of
+// the week.
+func (c *core) daysShown(from time.Time) (days, week []time.Time) {
+	y, m, d := c.clock.In(c.facility.Site.Location).Date()
+	for i := range weekDays + 2 {
+		days = append(days, time.Date(y, m, d+i, 0, 0, 0, 0, c.facility.Site.Location))
+	}
+	return days, []time.Time{from, days[weekDays]}
 }
 
 // bendingErrors compares, for the stages now in a room, thermal time along

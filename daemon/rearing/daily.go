@@ -29,38 +29,57 @@ const leastOfDay = 0.05
 // all animals together, and the chance of each animal. Animals are lost on the
 // way as the species' stages say.
 func (p *Progress) DailyNumbers(o *Outlook, loc *time.Location) ([]DayNumbers, error) {
-	return p.NumbersIn(o, dayStarts(p.now, o.Until(), loc))
+	all, err := p.NumbersIn(o, dayStarts(p.now, o.Until(), loc))
+	if err != nil {
+		return nil, err
+	}
+	return all[0], nil
 }
 
 // NumbersIn is DailyNumbers for spans of any length, each from one bound to
-// the next; Day is where a span begins. Bounds must be in order.
-func (p *Progress) NumbersIn(o *Outlook, days []time.Time) ([]DayNumbers, error) {
+// the next; Day is where a span begins. Bounds must be in order. The cost is
+// in following the animals, so several lists of bounds are better asked for
+// together.
+func (p *Progress) NumbersIn(o *Outlook, lists ...[]time.Time) ([][]DayNumbers, error) {
 	worlds, err := p.worlds(o)
 	if err != nil {
 		return nil, err
 	}
-	if len(days) < 2 || !slices.IsSortedFunc(days, time.Time.Compare) {
-		return nil, fmt.Errorf("numbers of animals: want bounds of spans in order of time, have %v", days)
+	stages := len(p.species.Stages)
+	bounds := make([][]float64, len(lists))
+	shares := make([][][]float64, len(lists))
+	for n, days := range lists {
+		if len(days) < 2 || !slices.IsSortedFunc(days, time.Time.Compare) {
+			return nil, fmt.Errorf("numbers of animals: want bounds of spans in order of time, have %v", days)
+		}
+		bounds[n] = hoursAfter(o.from, days)
+		shares[n] = table(len(worlds), stages*len(days))
 	}
-	bounds := hoursAfter(o.from, days)
-	shares := table(len(worlds), len(p.species.Stages)*len(days))
 	p.walk(o, worlds, func(w, i int, entered []float64) {
 		for s, hour := range entered {
-			if d := dayOf(bounds, hour); d >= 0 {
-				shares[w][s*len(days)+d] += p.own(i) * p.species.survivalTo(int(p.stage[i]), s)
+			if math.IsInf(hour, 0) {
+				continue
+			}
+			share := p.own(i) * p.species.survivalTo(int(p.stage[i]), s)
+			for n, days := range lists {
+				if d := dayOf(bounds[n], hour); d >= 0 {
+					shares[n][w][s*len(days)+d] += share
+				}
 			}
 		}
 	})
-	var out []DayNumbers
+	out := make([][]DayNumbers, len(lists))
 	at := make([]float64, len(worlds))
-	for s := p.first + 1; s < len(p.species.Stages); s++ {
-		id := p.species.Stages[s].ID
-		for d := range len(days) - 1 {
-			for w := range worlds {
-				at[w] = shares[w][s*len(days)+d]
-			}
-			if mean, low, high := numberOver(worlds, at, float64(p.alive)); mean >= leastOfDay {
-				out = append(out, DayNumbers{days[d], EventName(id), id, mean, low, high})
+	for n, days := range lists {
+		for s := p.first + 1; s < stages; s++ {
+			id := p.species.Stages[s].ID
+			for d := range len(days) - 1 {
+				for w := range worlds {
+					at[w] = shares[n][w][s*len(days)+d]
+				}
+				if mean, low, high := numberOver(worlds, at, float64(p.alive)); mean >= leastOfDay {
+					out[n] = append(out[n], DayNumbers{days[d], EventName(id), id, mean, low, high})
+				}
 			}
 		}
 	}

@@ -193,7 +193,9 @@ type cohortModel struct {
 	NextName string
 	// EstimatedShare is the part of the thermal time gathered over gaps.
 	EstimatedShare float64
-	V              *view
+	// Conflict is set when the newest count does not fit what was known.
+	Conflict bool
+	V        *view
 }
 
 func cohortOf(v *view, c *daemon.CohortView) cohortModel {
@@ -206,6 +208,9 @@ func cohortOf(v *view, c *daemon.CohortView) cohortModel {
 	if len(c.Expected) > 0 {
 		m.Next = &c.Expected[0]
 		m.NextName = v.stageName(c.Species, m.Next.Stage)
+	}
+	if n := len(c.Verdicts); n > 0 {
+		m.Conflict = c.Verdicts[n-1].Conflict
 	}
 	if c.ThermalTime > 0 {
 		m.EstimatedShare = c.Estimated / c.ThermalTime

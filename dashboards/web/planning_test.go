@@ -50,9 +50,11 @@ func learned(t *testing.T) *daemon.Snapshot {
 	if c.Daily, err = p.DailyNumbers(o, s.Location); err != nil {
 		t.Fatal(err)
 	}
-	if c.Week, err = p.NumbersIn(o, []time.Time{s.Time, s.Time.Add(7 * 24 * time.Hour)}); err != nil {
+	week, err := p.NumbersIn(o, []time.Time{s.Time, s.Time.Add(7 * 24 * time.Hour)})
+	if err != nil {
 		t.Fatal(err)
 	}
+	c.Week = week[0]
 	c.Progress, c.Verdicts, c.Losses = p, p.Verdicts(), rearing.SumLosses(p.Losses())
 	c.Rate, c.RateSD = p.RateFactor()
 	c.Verdicts[0].Conflict = true
