@@ -48,6 +48,15 @@ func (e evaluation) swing(tr *Trend) alerts.Observation {
 	return o
 }
 
+// leaving reports whether a temperature that changes is outside of where the
+// room goes every day, on the side it is changing to.
+func (r Range) leaving(temperatureC, perHour float64) bool {
+	if perHour > 0 {
+		return temperatureC > r.HighC
+	}
+	return temperatureC < r.LowC
+}
+
 // fast judges how fast the centre temperature changes, by the bound nearer
 // to no change: noise alone must not look fast.
 func (e evaluation) fast(tr *Trend) alerts.Observation {
@@ -71,6 +80,10 @@ func (e evaluation) fast(tr *Trend) alerts.Observation {
 		surely = -s.High
 	}
 	o.Truth = alerts.Above(surely, limit.Value, e.rules.deadband[FastChange])
+	if usual, known := tr.usual(e.in.Now); known && o.Truth == alerts.True && !usual.leaving(*e.in.TemperatureC, s.PerHour) {
+		// The room goes this way every day, when its set point changes.
+		o.Truth = alerts.Between
+	}
 	if o.Truth == alerts.False && o.Value > limit.Value-e.rules.deadband[FastChange] {
 		o.Truth = alerts.Between
 	}

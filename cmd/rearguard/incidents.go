@@ -3,10 +3,12 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"maps"
 	"slices"
+	"sync"
 	"text/tabwriter"
 	"time"
 
@@ -74,17 +76,20 @@ func (c *incidentsCommand) Run(e *env) error {
 
 func (c *incidentsCommand) play(ctx context.Context, catalog *rearing.Catalog, name string, seeds []uint64) (incidentSet, error) {
 	set := incidentSet{}
-	var err error
-	if set.Outcomes, err = lab.Incidents(ctx, catalog, seeds, c.Only...); err != nil {
+	var year lab.Year
+	var yearErr error
+	var beside sync.WaitGroup
+	if c.Rooms > 0 {
+		beside.Go(func() { year, yearErr = lab.CleanYear(ctx, catalog, seeds[0], c.Rooms, c.Days) })
+	}
+	outcomes, err := lab.Incidents(ctx, catalog, seeds, c.Only...)
+	beside.Wait()
+	if err := errors.Join(err, yearErr); err != nil {
 		return set, err
 	}
-	set.Score = lab.Sum(name, set.Outcomes)
+	set.Outcomes, set.Score = outcomes, lab.Sum(name, outcomes)
 	if c.Rooms > 0 {
-		y, err := lab.CleanYear(ctx, catalog, seeds[0], c.Rooms, c.Days)
-		if err != nil {
-			return set, err
-		}
-		set.Year = &yearReport{y, y.FalsePerRoomYear(), y.PagesPerNight()}
+		set.Year = &yearReport{year, year.FalsePerRoomYear(), year.PagesPerNight()}
 	}
 	return set, nil
 }

@@ -123,7 +123,7 @@ func newWorld(p plan, catalog *rearing.Catalog) (*world, error) {
 	for i := range p.rooms {
 		night := 22.5 + 1.5*w.rng.Float64()
 		day := night + 1 + 2*w.rng.Float64()
-		design := rehearsal.Heated(30+60*w.rng.Float64(), day, night, 70+8*w.rng.Float64())
+		design := rehearsal.Heated(30+60*w.rng.Float64(), day, night, 78+5*w.rng.Float64())
 		// Rearing rooms are shaded.
 		design.SunW /= 3
 		r := &room{Room: rehearsal.NewRoom(design), id: sensors.RoomID(fmt.Sprintf("room-%d", i))}

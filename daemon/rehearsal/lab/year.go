@@ -109,7 +109,7 @@ func (y *Year) count(w *world, t records.AlarmTransition) {
 		}
 		b := boundsOf(w.trial.Snapshot(), r)
 		wet := t.Key.Condition == conditions.Condensation && r.WallC < r.DewPointC()
-		if r.AirC > b.heatC || r.AirC < b.chillC || wet {
+		if r.AirC > b.heatC || r.AirC < b.chillC || t.Key.Condition == conditions.Drying && r.VPDkPa() > b.dryKPa || wet {
 			y.Real[t.Key.Condition]++
 		}
 	}
