@@ -13,17 +13,26 @@ import (
 // to the alarms page; more would push the rooms out of reach on a phone.
 const overviewAlarms = 6
 
+// overviewComing is how many events to expect the overview lists, those with
+// the most animals today first.
+const overviewComing = 20
+
 type overview struct {
 	Alarms  alarmLists
 	Rooms   []roomModel
 	Groups  []cohortGroup
 	Sensors []sensorModel
-	// Coming are the animals expected to pass an event within a week.
-	Coming []expectedRow
+	// Coming are the animals expected to pass an event within a week;
+	// MoreComing counts the events left out.
+	Coming     []expectedRow
+	MoreComing int
 }
 
 func overviewPage(v *view, _ *http.Request) (pageSpec, error) {
 	o := overview{Alarms: alarmsOf(v, overviewAlarms), Groups: groupsOf(v), Coming: expectedOf(v, v.S.Cohorts)}
+	if n := len(o.Coming); n > overviewComing {
+		o.Coming, o.MoreComing = o.Coming[:overviewComing], n-overviewComing
+	}
 	for i := range v.S.Rooms {
 		o.Rooms = append(o.Rooms, roomOf(v, &v.S.Rooms[i]))
 	}
