@@ -44,6 +44,9 @@ func (a *server) reads() []operation {
 		get("/species", "listSpecies", "Species that a cohort can be entered for", []Species{}, func(s *daemon.Snapshot, _ *http.Request) (any, error) {
 			return each(s.Species, speciesOf), nil
 		}),
+		get("/learning", "listLearning", "What finished cohorts say about this facility's constants", []Fit{}, func(s *daemon.Snapshot, _ *http.Request) (any, error) {
+			return learningOf(s), nil
+		}),
 		get("/messages/rejected", "listRejectedMessages", "Latest messages that could not be used", []Rejected{}, func(s *daemon.Snapshot, _ *http.Request) (any, error) {
 			return each(s.Rejected, rejectedOf), nil
 		}),
