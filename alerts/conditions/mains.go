@@ -25,13 +25,24 @@ func SignOf(in *RoomState, memory *RoomMemory) RoomSign {
 		s.Name = string(in.Room)
 	}
 	switch {
-	case in.Blind && !in.Listening:
+	case in.Blind && !in.Listening && in.heard():
 		s.Failing, s.Since = true, in.BlindSince
 	case memory.Trouble.Cause == CausePower,
 		(memory.Trouble.Cause == Unclear || memory.Trouble.Cause == CauseWeak) && !memory.Trouble.Powered && memory.cooling():
 		s.Failing, s.Since = true, memory.Trouble.Since
 	}
 	return s
+}
+
+// heard reports whether any sensor of the room ever reported: a house that is
+// only being set up has not lost its mains.
+func (in *RoomState) heard() bool {
+	for i := range in.Sensors {
+		if !in.Sensors[i].LastReading.IsZero() {
+			return true
+		}
+	}
+	return false
 }
 
 // cooling reports whether the room is colder than it ever is and goes on
