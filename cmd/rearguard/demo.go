@@ -226,6 +226,10 @@ func (d *demo) play(ctx context.Context, engine *daemon.Engine, brokerURL string
 	}
 	defer client.Disconnect(demoQuiesce)
 
+	// A broker has nowhere to put what comes before the first subscription.
+	if !subscribed(ctx, engine) {
+		return nil
+	}
 	// First what the sensors had kept while the network was down.
 	if err := d.publishUntil(ctx, client, d.begin, true); err != nil {
 		return err
@@ -263,6 +267,22 @@ func (d *demo) play(ctx context.Context, engine *daemon.Engine, brokerURL string
 		}
 		if err := d.publishUntil(ctx, client, d.clock(), false); err != nil {
 			return err
+		}
+	}
+}
+
+// subscribed waits until the broker has granted the engine's subscriptions,
+// and reports whether it has before ctx ended.
+func subscribed(ctx context.Context, engine *daemon.Engine) bool {
+	for {
+		changed := engine.Changed()
+		if engine.Snapshot().Broker.Subscribed {
+			return true
+		}
+		select {
+		case <-ctx.Done():
+			return false
+		case <-changed:
 		}
 	}
 }
