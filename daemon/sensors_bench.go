@@ -153,7 +153,7 @@ func (c *core) finishBench(v FinishBench, arrival time.Time) error {
 		return refused(err)
 	}
 	cert.Note = v.Note
-	if _, err := c.calibrate(cert, arrival); err != nil {
+	if err := c.calibrate(cert, arrival); err != nil {
 		return err
 	}
 	return c.leaveBench(LeaveBench{Sensor: v.Sensor, Who: who})

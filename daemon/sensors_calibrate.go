@@ -59,35 +59,35 @@ func (c *core) series(id sensors.SensorID, q sensors.Quantity) (*sensorState, *s
 // calibrate puts a certificate into force. Its correction is applied to
 // readings with event times from now on, or from the certificate's own time if
 // that is later; what is stored stays until it is re-applied.
-func (c *core) calibrate(cert calibration.Certificate, arrival time.Time) (InForce, error) {
+func (c *core) calibrate(cert calibration.Certificate, arrival time.Time) error {
 	s, state, err := c.series(cert.Series.Sensor, cert.Series.Quantity)
 	if err != nil {
-		return InForce{}, err
+		return err
 	}
 	if err := cert.Correction().Validate(); err != nil {
-		return InForce{}, refused(err)
+		return refused(err)
 	}
 	if cert.By == "" {
-		return InForce{}, refuse("a calibration needs the name of who did it")
+		return refuse("a calibration needs the name of who did it")
 	}
 	if cert.Number == "" {
 		cert.Number = fmt.Sprintf("%s-%03d", cert.At.UTC().Format("20060102"), len(c.certificates)+1)
 	}
 	if slices.ContainsFunc(c.certificates, func(f InForce) bool { return f.Certificate.Number == cert.Number }) {
-		return InForce{}, refuse("there is a certificate %s already", cert.Number)
+		return refuse("there is a certificate %s already", cert.Number)
 	}
 	f := InForce{Certificate: cert, Holds: later(cert.From, arrival)}
 	kept := c.certificates
 	c.certificates = append(slices.Clone(kept), f)
 	if err := c.rebuildCorrections(); err != nil {
 		c.certificates = kept
-		return InForce{}, refused(err)
+		return refused(err)
 	}
 	if err := c.keepCalibration(f); err != nil {
-		return InForce{}, err
+		return err
 	}
 	c.forgetHabits(s, state)
-	return f, nil
+	return nil
 }
 
 // keepCalibration puts a correction into the records' own table.

@@ -33,9 +33,9 @@ func shiftCertificate(id sensors.SensorID, shift float64, at time.Time) calibrat
 func TestCalibrationHoldsFromATimeOnAndIsReapplied(t *testing.T) {
 	r := newRig(t)
 	r.monarchs(testStart)
-	r.minutes(0, 120, 25, 1)
+	r.minutes(0, 120, 1)
 	r.do(Calibrate{Certificate: shiftCertificate("nursery-b", -1, minute(110)), Who: "Ana"})
-	r.minutes(120, 240, 25, 1)
+	r.minutes(120, 240, 1)
 	before := r.tick(minute(240)).Cohorts[0].ThermalTime
 	check := func(what string, from time.Time) {
 		t.Helper()
@@ -119,7 +119,7 @@ func TestCalibrationsThatAreRefused(t *testing.T) {
 // nothing else. A restart in the middle loses nothing.
 func TestHumidityBenchOverTwoSalts(t *testing.T) {
 	r := newRig(t)
-	r.minutes(0, 30, 25, 0)
+	r.minutes(0, 30, 0)
 	r.do(StartBench{Sensor: "nursery-b", Quantity: sensors.RelativeHumidity, Who: "Ana"})
 	if s := r.tick(minute(30)); s.Rooms[0].UsableSensors != 1 {
 		t.Errorf("%d sensors feed the room while one is on the bench", s.Rooms[0].UsableSensors)

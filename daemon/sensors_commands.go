@@ -192,8 +192,7 @@ func (c *core) applyToSensors(event Command, arrival time.Time) (known bool, err
 	case LeaveBench:
 		return true, c.leaveBench(v)
 	case Calibrate:
-		_, err := c.calibrate(v.Certificate, arrival)
-		return true, err
+		return true, c.calibrate(v.Certificate, arrival)
 	case ReapplyCalibration:
 		return true, c.reapplyCalibration(v, arrival)
 	case presenceEvent:

@@ -21,9 +21,10 @@ import (
 	"rearguard/sensors/quality"
 )
 
-// minutes sends the nursery's air for a stretch of minutes, the sensor b off
-// by shift.
-func (r *rig) minutes(from, to int, celsius, shift float64) {
+// minutes sends the nursery's air of 25 °C for a stretch of minutes, the
+// sensor b off by shift.
+func (r *rig) minutes(from, to int, shift float64) {
+	const celsius = 25.0
 	for m := from; m < to; m++ {
 		at := testStart.Add(time.Duration(m) * time.Minute)
 		wobble := float64(m%7) / 100
@@ -180,7 +181,7 @@ func TestDriftingSensorAmongNeighbours(t *testing.T) {
 func TestLastWillAndComingBack(t *testing.T) {
 	r := newRigOf(t, strings.Replace(testFacility, "    position: shelf 1\n", "    position: shelf 1\n    availability: {topic: t/nursery/a/state, offline: gone}\n", 1))
 	r.links <- LinkView{Connected: true, Subscribed: true, Since: testStart}
-	r.minutes(0, 20, 25, 0)
+	r.minutes(0, 20, 0)
 	will := func(m int, body string) { r.send("t/nursery/a/state", body, minute(m).Add(time.Second)) }
 	will(20, "online")
 	if s := r.tick(minute(20).Add(2 * time.Second)); s.Rooms[0].UsableSensors != 2 {
@@ -197,7 +198,7 @@ func TestLastWillAndComingBack(t *testing.T) {
 	if v := sensorNamed(t, r.tick(minute(21)), "nursery-a"); v.Health.GoneSince.IsZero() {
 		t.Error("forgotten over a restart that the sensor is gone")
 	}
-	r.minutes(22, 24, 25, 0)
+	r.minutes(22, 24, 0)
 	if v := sensorNamed(t, r.tick(minute(24)), "nursery-a"); v.Silent || !v.Health.GoneSince.IsZero() {
 		t.Errorf("it speaks and is gone: %+v", v.Health)
 	}
@@ -207,7 +208,7 @@ func TestLastWillAndComingBack(t *testing.T) {
 	}
 	for range 5 {
 		will(26, "gone")
-		r.minutes(27, 28, 25, 0)
+		r.minutes(27, 28, 0)
 	}
 }
 
@@ -273,7 +274,7 @@ func TestClaimWhileRunning(t *testing.T) {
 		return fmt.Sprintf(`{"temp":%.2f,"rh":71,"ts":%d}`, 27+float64(m%5)/100, minute(m).Unix())
 	}
 	for m := range 30 {
-		r.minutes(m, m+1, 25, 0)
+		r.minutes(m, m+1, 0)
 		r.send("new/one", body(m), minute(m))
 	}
 	s := r.tick(minute(30))
@@ -296,7 +297,7 @@ func TestClaimWhileRunning(t *testing.T) {
 	}
 	r.do(ClaimSensor{Sensor: claim, Who: "Ana"})
 	for m := 31; m < 60; m++ {
-		r.minutes(m, m+1, 25, 0)
+		r.minutes(m, m+1, 0)
 		r.send("new/one", body(m), minute(m))
 	}
 	live := r.tick(minute(60))
@@ -323,7 +324,7 @@ func TestClaimWhileRunning(t *testing.T) {
 // What a retired sensor measured stays the air of its room.
 func TestRetiredSensorKeepsItsHistory(t *testing.T) {
 	r := newRig(t)
-	r.minutes(0, 300, 25, 0)
+	r.minutes(0, 300, 0)
 	r.stop()
 	text := strings.Replace(testFacility, "  - id: nursery-a\n", "  - id: nursery-a\n    retired: true\n", 1)
 	text = strings.Replace(text, "  - id: nursery-b\n", "  - id: nursery-b\n    retired: true\n", 1)
@@ -402,7 +403,7 @@ func TestSparkplugRebirthIsAskedFor(t *testing.T) {
 
 func TestOutdoorAirIsNoRoomsAir(t *testing.T) {
 	r := newRigOf(t, strings.Replace(testFacility, "  - id: hall-a\n    room: hall\n", "  - id: hall-a\n    place: outdoor\n", 1))
-	r.minutes(0, 10, 25, 0)
+	r.minutes(0, 10, 0)
 	r.send("t/hall/a", "-22", minute(10))
 	s := r.tick(minute(10))
 	for _, room := range s.Rooms {

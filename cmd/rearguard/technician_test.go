@@ -159,7 +159,7 @@ func (d *device) say(topic string, at time.Time, celsius, percent float64) {
 }
 
 // every has the devices report once a while until stop is called.
-func every(t *testing.T, pace time.Duration, report func(n int)) (stop func()) {
+func every(pace time.Duration, report func(n int)) (stop func()) {
 	quit, done := make(chan struct{}), make(chan struct{})
 	go func() {
 		defer close(done)
@@ -244,7 +244,7 @@ func TestTechnicianFromUnknownTopicToCalibratedSensor(t *testing.T) {
 	powerUp := time.Now()
 	warm := make(chan float64, 1)
 	warmth := 0.0
-	stop := every(t, 1100*time.Millisecond, func(n int) {
+	stop := every(1100*time.Millisecond, func(n int) {
 		select {
 		case warmth = <-warm:
 		default:
