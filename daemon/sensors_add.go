@@ -14,6 +14,9 @@ import (
 func (c *core) addSensor(config *facility.Sensor) error {
 	decoders := make([]payload.Decoder, len(config.Inputs))
 	for i, in := range config.Inputs {
+		if config.Retired {
+			break // nothing of it is decoded any more
+		}
 		var err error
 		if decoders[i], err = payload.New(in.Spec()); err != nil {
 			return fmt.Errorf("sensor %s, topic %s: %w", config.ID, in.Topic, err)

@@ -296,7 +296,18 @@ func TestClaimWhileRunning(t *testing.T) {
 		t.Errorf("claimed for a room that is not there: %v", err)
 	}
 	r.do(ClaimSensor{Sensor: claim, Who: "Ana"})
+	// The file has it too by now, and the restart handles the claim again.
+	kept := *r.facility
+	kept.Sensors = append(slices.Clone(kept.Sensors), claim)
 	for m := 31; m < 60; m++ {
+		if m == 40 {
+			r.facility = &kept
+			r.stop()
+			r.start(minute(m))
+			if v := sensorNamed(t, r.tick(minute(m)), "nursery-new"); v.LastReading.IsZero() || v.Values[0].Value < 27 {
+				t.Errorf("after a restart the claimed sensor is %+v", v)
+			}
+		}
 		r.minutes(m, m+1, 0)
 		r.send("new/one", body(m), minute(m))
 	}
@@ -304,10 +315,6 @@ func TestClaimWhileRunning(t *testing.T) {
 	if len(live.Unclaimed) != 0 || live.Rooms[0].TotalSensors != 3 || *live.Rooms[0].Warmest < 27 {
 		t.Errorf("after the claim: %+v", live.Rooms[0])
 	}
-	// The file has it too by now.
-	kept := *r.facility
-	kept.Sensors = append(slices.Clone(kept.Sensors), claim)
-	r.facility = &kept
 	r.stop()
 	r.start(minute(61))
 	restarted := r.tick(minute(61))

@@ -2,6 +2,8 @@ package facility_test
 
 import (
 	"errors"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -54,6 +56,39 @@ func TestSeasonOfAClimate(t *testing.T) {
 	first, last := time.Date(2026, 5, 1, 0, 0, 0, 0, f.Site.Location), time.Date(2026, 9, 30, 23, 59, 0, 0, f.Site.Location)
 	if !c.From.Equal(first) || last.After(c.To) || !last.Add(time.Minute).After(c.To) || c.Fail != (quality.Span{Low: 5, High: 40}) {
 		t.Errorf("%+v", c)
+	}
+}
+
+func TestAddSensorWritesPlaceHeightAndAvailability(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "facility.yaml")
+	if err := os.WriteFile(path, []byte(placesBase), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	height := 1.25
+	inputs := []facility.Input{{Topic: "spBv1.0/g/+/n/d", Format: "sparkplug", Values: []facility.Value{{Quantity: sensors.Temperature, At: "Air/Temperature"}}}}
+	for _, want := range []facility.Sensor{
+		{ID: "new", Room: "a", Replaces: "old", HeightM: &height, Inputs: inputs, Availability: &facility.Availability{Topic: "d/lwt", Online: "1", Offline: "no"}},
+		{ID: "roof", Place: "outdoor", Inputs: []facility.Input{{Topic: "homie/5/roof", Format: "homie", Values: []facility.Value{{Quantity: sensors.Temperature, At: "air/temperature"}}}}},
+	} {
+		f, err := facility.AddSensor(path, want)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if d := cmp.Diff(want, f.Sensors[len(f.Sensors)-1]); d != "" {
+			t.Errorf("read back (-want +got):\n%s", d)
+		}
+	}
+	f, err := facility.Load(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := f.Filters()
+	want := []string{
+		"spBv1.0/g/NBIRTH/n", "spBv1.0/g/NDEATH/n", "spBv1.0/g/NDATA/n", "spBv1.0/g/DBIRTH/n/+", "spBv1.0/g/DDEATH/n/+", "spBv1.0/g/DDATA/n/+", "d/lwt",
+		"homie/5/roof/$state", "homie/5/roof/$description", "homie/5/roof/air/temperature", "homie/5/roof/air/temperature/$unit",
+	}
+	if d := cmp.Diff(want, got); err != nil || d != "" {
+		t.Errorf("filters: %v (-want +got):\n%s", err, d)
 	}
 }
 
