@@ -275,6 +275,7 @@ func TestClaimWhileRunning(t *testing.T) {
 	}
 	for m := range 30 {
 		r.minutes(m, m+1, 0)
+		r.send("t/hall/a", "21", minute(m))
 		r.send("new/one", body(m), minute(m))
 	}
 	s := r.tick(minute(30))
@@ -309,6 +310,7 @@ func TestClaimWhileRunning(t *testing.T) {
 			}
 		}
 		r.minutes(m, m+1, 0)
+		r.send("t/hall/a", "21", minute(m))
 		r.send("new/one", body(m), minute(m))
 	}
 	live := r.tick(minute(60))

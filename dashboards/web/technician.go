@@ -62,6 +62,10 @@ func technicianPart(path string, r *http.Request) (builder, bool) {
 	if path == "/technician" {
 		return technicianPage, true
 	}
+	if path == "/technician/claim" || strings.HasPrefix(path, "/certificates/") || strings.HasPrefix(path, "/sensors/") && strings.HasSuffix(path, "/history") {
+		// Only what every page has is kept up to date.
+		return func(*view, *http.Request) (pageSpec, error) { return pageSpec{}, nil }, true
+	}
 	if since, ok := strings.CutPrefix(path, "/technician/find/"); ok {
 		r.SetPathValue("since", since)
 		return findPage, true
