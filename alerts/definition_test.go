@@ -103,7 +103,7 @@ func TestHeadline(t *testing.T) {
 	for want, got := range map[string]string{
 		"Nursery 34.2 °C: too hot (limit 33.0 °C)": alerts.Headline(heat, "Nursery", 34.21, 33, "°C"),
 		"61 min: too hot (limit 15 min)":           alerts.Headline(heat, "", 61, 15, "min"),
-		"Nursery too hot":                          alerts.Headline(heat, "Nursery", 0, 0, ""),
+		"Nursery: too hot":                         alerts.Headline(heat, "Nursery", 0, 0, ""),
 		"0.0 °C":                                   alerts.Quantity(-0.01, "°C"),
 		"-0.4 °C":                                  alerts.Quantity(-0.42, "°C"),
 		"1.29 kPa":                                 alerts.Quantity(1.286, "kPa"),

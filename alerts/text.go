@@ -9,12 +9,15 @@ import (
 // what is wrong. Room is the room's name, empty for the facility.
 func Headline(d Definition, room string, value, limit float64, unit string) string {
 	var b strings.Builder
-	if room != "" {
-		b.WriteString(room + " ")
-	}
 	if unit == "" {
+		if room != "" {
+			b.WriteString(room + ": ")
+		}
 		b.WriteString(d.Title)
 		return b.String()
+	}
+	if room != "" {
+		b.WriteString(room + " ")
 	}
 	fmt.Fprintf(&b, "%s: %s (limit %s)", Quantity(value, unit), d.Title, Quantity(limit, unit))
 	return b.String()

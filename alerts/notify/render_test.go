@@ -180,7 +180,7 @@ func TestPlanLeavesOutNumbersThatAreNone(t *testing.T) {
 	if err := json.Unmarshal(plan(t, n, []string{"lead"}, "mail")[0].Payload, &kept); err != nil {
 		t.Fatal(err)
 	}
-	if subject, _ := notify.Render(kept, begin); subject != "High: Nursery too hot" {
+	if subject, _ := notify.Render(kept, begin); subject != "High: Nursery: too hot" {
 		t.Errorf("subject = %q", subject)
 	}
 }

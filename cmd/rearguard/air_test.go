@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
+	"log/slog"
 	"math"
 	"strings"
 	"testing"
@@ -24,7 +25,7 @@ func runProgram(t *testing.T, command interface{ Run(*env) error }, stdin string
 		return "", "", usageError{err}
 	}
 	var out, errOut bytes.Buffer
-	err = command.Run(&env{ctx: t.Context(), in: strings.NewReader(stdin), out: &out, errOut: &errOut})
+	err = command.Run(&env{ctx: t.Context(), in: strings.NewReader(stdin), out: &out, errOut: &errOut, logger: slog.New(slog.DiscardHandler)})
 	return out.String(), errOut.String(), err
 }
 

@@ -212,6 +212,13 @@ func TestForms(t *testing.T) {
 			daemon.Unshelve{Key: alerts.Key{Condition: "damp", Room: "pupae"}, Who: "Ines"},
 		},
 		{
+			"out of service", "/alarms/out-of-service", "condition=heat&room=nursery&who=Ines&reason=new+heater&back=/alarms", "/alarms?done=out-of-service",
+			daemon.OutOfService{Key: heat, Who: "Ines", Reason: "new heater"},
+		},
+		{"return to service", "/alarms/return", "condition=heat&room=nursery&who=Ines&back=/alarms", "/alarms?done=returned", daemon.ReturnToService{Key: heat, Who: "Ines"}},
+		{"unsuppress", "/alarms/unsuppress", "condition=heat&room=nursery&who=Ines&back=/alarms", "/alarms?done=unsuppressed", daemon.Unsuppress{Key: heat, Who: "Ines"}},
+		{"reset", "/alarms/reset", "condition=heat&room=nursery&who=Ines&back=/alarms", "/alarms?done=reset", daemon.Reset{Key: heat, Who: "Ines"}},
+		{
 			"count", "/cohorts/dp-0412/count", "stage=larva-4&seen=40&of=52&who=Ines", "/cohorts/dp-0412?done=count",
 			daemon.RecordCount{Count: rearing.Count{Cohort: "dp-0412", Time: now, Stage: "larva-4", Seen: 40, Of: 52, By: "Ines"}},
 		},

@@ -1,0 +1,90 @@
+package web_test
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	"rearguard/alerts"
+	"rearguard/alerts/performance"
+	"rearguard/daemon"
+	"rearguard/daemon/rearing"
+	"rearguard/dashboards/dashtest"
+	"rearguard/dashboards/web"
+)
+
+// pastDesk answers with a past made up for the pages, and keeps what it was
+// asked. The answers themselves are tested where they are worked out.
+type pastDesk struct{ asked daemon.TryRequest }
+
+func (d *pastDesk) Performance(_ context.Context, days int) (*daemon.AlarmPerformance, error) {
+	if days == 365 {
+		return nil, errors.New("the disk is gone")
+	}
+	p := &daemon.AlarmPerformance{From: dashtest.Now().AddDate(0, 0, -days), To: dashtest.Now(), Location: time.UTC}
+	p.Calls, p.PeakTenMinutes = 41, 12
+	p.Top = []performance.KeyCount{{Key: alerts.Key{Condition: "heat", Room: "nursery"}, Count: 30}}
+	return p, nil
+}
+
+func (d *pastDesk) Try(_ context.Context, ask daemon.TryRequest) (*daemon.Tried, error) {
+	d.asked = ask
+	over := dashtest.Now().Add(-time.Hour)
+	return &daemon.Tried{
+		From: dashtest.Now().AddDate(0, 0, -ask.Days), To: dashtest.Now(),
+		Happened: []daemon.Episode{{Condition: "heat", Room: ask.Room, Raised: over.Add(-time.Hour), Cleared: &over, Called: true}},
+		Would:    []daemon.Episode{{Condition: "drying", Room: ask.Room, Raised: over, Called: true}},
+		Losses:   []rearing.Count{{Cohort: "dp-0412", Stage: "pupa", Lost: 7, Cause: "<b>dry</b>", Time: over}},
+	}, nil
+}
+
+func TestAlarmDeskPages(t *testing.T) {
+	desk := &pastDesk{}
+	site, err := web.New(dashtest.New(dashtest.Sample()), web.Options{Now: dashtest.Now, Wall: dashtest.Now, Alarms: desk})
+	if err != nil {
+		t.Fatal(err)
+	}
+	get := func(path string) (int, string) {
+		w := httptest.NewRecorder()
+		site.ServeHTTP(w, httptest.NewRequest(http.MethodGet, path, nil))
+		return w.Code, w.Body.String()
+	}
+	for path, want := range map[string][]string{
+		"/alarms":                     {"/alarms/performance", "/alarms/try", "Take out of service"},
+		"/alarms/performance":         {"How the alarms do", "41", `flag-bad">12<`, "at most 10", "heat, nursery", "30 calls"},
+		"/alarms/performance?days=7":  {"How the alarms do"},
+		"/alarms/performance?days=-3": {"How the alarms do"},
+		"/alarms/try":                 {"Try limits on the past", `name="heat"`},
+		"/alarms/try?room=nursery&days=5&heat=31.5": {
+			"1 alarm happened, 1 with these limits", "none", "7 of dp-0412", "&lt;b&gt;dry&lt;/b&gt;",
+		},
+		"/alarms/try?room=nursery&days=5&heat=abc":  {"enter a number from -20 to 60"},
+		"/alarms/try?room=nursery&days=five&heat=3": {"whole number"},
+	} {
+		code, body := get(path)
+		for _, text := range want {
+			if code != http.StatusOK || !strings.Contains(strings.ReplaceAll(body, "Enter", "enter"), text) && !strings.Contains(body, text) {
+				t.Errorf("%s: status %d without %q", path, code, text)
+			}
+		}
+	}
+	if desk.asked.Room != "nursery" || desk.asked.Days != 5 || desk.asked.Limits.HeatCelsius == nil || *desk.asked.Limits.HeatCelsius != 31.5 {
+		t.Errorf("asked for %+v", desk.asked)
+	}
+	if code, _ := get("/alarms/performance?days=365"); code == http.StatusOK {
+		t.Error("a failure of the records is shown as a good page")
+	}
+	bare, err := web.New(dashtest.New(dashtest.Sample()), web.Options{Now: dashtest.Now, Wall: dashtest.Now})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := httptest.NewRecorder()
+	bare.ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/alarms/try", nil))
+	if w.Code != http.StatusNotFound {
+		t.Errorf("without records: status %d", w.Code)
+	}
+}
