@@ -42,11 +42,12 @@ func (b *trialBench) do(c Command) {
 	}
 }
 
-func (b *trialBench) cohort(id rearing.CohortID, species rearing.SpeciesID, stage rearing.StageID, room sensors.RoomID) {
+// cohort puts monarchs in a stage into the nursery.
+func (b *trialBench) cohort(stage rearing.StageID) {
 	b.t.Helper()
 	b.do(AddCohort{Who: "test", Cohort: rearing.Cohort{
-		ID: id, Species: species, Start: b.now, StartStage: stage, Individuals: 50,
-		Placements: []rearing.Placement{{Room: room, From: b.now}},
+		ID: "m", Species: "danaus-plexippus", Start: b.now, StartStage: stage, Individuals: 50,
+		Placements: []rearing.Placement{{Room: "nursery", From: b.now}},
 	}})
 }
 
@@ -119,7 +120,7 @@ func TestWhoseLimitHolds(t *testing.T) {
 		text := strings.Replace(testFacility, "rooms:\n  - {id: nursery, name: Nursery}",
 			"limits: {"+facilityLimits+"}\nrooms:\n  - {id: nursery, name: Nursery, limits: {"+roomLimits+"}}", 1)
 		b := newBench(t, text)
-		b.cohort("m", "danaus-plexippus", "larva-3", "nursery")
+		b.cohort("larva-3")
 		b.air(1, 25, 70)
 		return b
 	}
@@ -188,7 +189,7 @@ func TestChangedLimitsAreLogged(t *testing.T) {
 
 func TestInjuryMovesWithTheCohort(t *testing.T) {
 	b := newBench(t, testFacility)
-	b.cohort("m", "danaus-plexippus", "larva-3", "nursery")
+	b.cohort("larva-3")
 	b.air(60, 40, 60)
 	before := b.Snapshot().Cohorts[0].HeatInjury
 	if before == nil || *before <= 0 {
@@ -206,7 +207,7 @@ func TestInjuryMovesWithTheCohort(t *testing.T) {
 
 func TestOverdueCohortIsAnAlarmUntilCounted(t *testing.T) {
 	b := newBench(t, testFacility)
-	b.cohort("m", "danaus-plexippus", "egg", "nursery")
+	b.cohort("egg")
 	for range 9 * 24 {
 		b.air(1, 25, 70)
 		b.wait(59 * time.Minute)
@@ -225,7 +226,7 @@ func TestOverdueCohortIsAnAlarmUntilCounted(t *testing.T) {
 
 func TestColdCohortStandsStill(t *testing.T) {
 	b := newBench(t, testFacility)
-	b.cohort("m", "danaus-plexippus", "larva-3", "nursery")
+	b.cohort("larva-3")
 	b.air(26*60, 10, 70)
 	if b.raised()[conditions.CohortStalled] != 1 {
 		t.Errorf("a day below the threshold of 11.5 °C: %v", b.raised())
@@ -281,7 +282,7 @@ func TestClockOfTheMachine(t *testing.T) {
 
 func TestSpikesDoNotCountForHarm(t *testing.T) {
 	b := newBench(t, testFacility)
-	b.cohort("m", "danaus-plexippus", "larva-3", "nursery")
+	b.cohort("larva-3")
 	for range 60 {
 		b.air(4, 25, 70)
 		b.air(1, 60, 70)

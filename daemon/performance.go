@@ -64,7 +64,10 @@ func Performance(ctx context.Context, reader *records.Reader, span Span) (*Alarm
 	out.Report = performance.Measure(entries, performance.Period{
 		From: span.From, To: span.To, Location: span.Location, NightFrom: nightFrom, NightTo: nightTo, Actions: actions,
 	})
-	return out, out.nights(ctx, reader)
+	if err := out.nights(ctx, reader); err != nil {
+		return nil, err
+	}
+	return out, nil
 }
 
 // entryOf is a step as the measurement wants it.

@@ -38,7 +38,8 @@ func planned(t *testing.T) (*rig, *Snapshot) {
 	}
 	add("old", testStart.Add(2*time.Hour), "larva-5", 60)
 	add("eggs", at.Add(-24*time.Hour), "egg", 100)
-	return r, r.tick(at.Add(10 * time.Minute))
+	s := r.tick(at.Add(10 * time.Minute))
+	return r, s
 }
 
 func TestPlansFromASnapshot(t *testing.T) {

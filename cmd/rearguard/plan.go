@@ -173,7 +173,7 @@ func airTable(path string, zone *time.Location) (rearing.AirForecast, error) {
 	if err != nil {
 		return nil, unusable("%w", err)
 	}
-	defer file.Close()
+	defer file.Close() //nolint:errcheck // it was only read
 	table, err := temperatureReader{timeColumn: "time", temperatureColumn: "temperature", zone: zone, observed: true}.read(file, path)
 	if err != nil {
 		return nil, unusable("%w", err)

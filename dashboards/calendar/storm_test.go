@@ -128,13 +128,14 @@ func unescape(t *testing.T, name, val string) string {
 	var b strings.Builder
 	for i := 0; i < len(val); i++ {
 		c := val[i]
-		if c == '\\' {
+		switch c {
+		case '\\':
 			i++
 			if i == len(val) || !strings.ContainsRune(`\;,nN`, rune(val[i])) {
 				t.Fatalf("%s has a broken escape: %q", name, val)
 			}
 			c = val[i]
-		} else if c == ',' || c == ';' {
+		case ',', ';':
 			t.Errorf("%s has a bare %q: %q", name, c, val)
 		}
 		b.WriteByte(c)

@@ -65,13 +65,12 @@ type world struct {
 
 // plan says how a world is built.
 type plan struct {
-	seed    uint64
-	begin   time.Time
-	rooms   int
-	every   time.Duration
-	grid    time.Duration
-	meanC   float64
-	species []rearing.SpeciesID
+	seed  uint64
+	begin time.Time
+	rooms int
+	every time.Duration
+	grid  time.Duration
+	meanC float64
 }
 
 // built is the configuration of the house.
