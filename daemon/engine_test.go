@@ -240,3 +240,13 @@ func TestClockSetBackStopsNothing(t *testing.T) {
 		t.Errorf("at %v, twenty minutes after the last reading, the room is not blind", s.Time)
 	}
 }
+
+func TestRefusedMessageIsListedOnce(t *testing.T) {
+	r := newRig(t)
+	r.send("t/nursery/a", `{"ts":0,"t":25,"h":70}`, testStart)
+	r.send("t/nursery/a", `{"ts":1,"t":25,"h":70}`, testStart.Add(time.Second))
+	s := r.tick(testStart.Add(2 * time.Second))
+	if len(s.Rejected) != 2 {
+		t.Errorf("two messages from 1970 with two values each are listed as %d: %+v", len(s.Rejected), s.Rejected)
+	}
+}

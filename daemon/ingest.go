@@ -226,7 +226,13 @@ func (c *core) noteOversize(m RejectedMessage) {
 	c.keepRejected(m)
 }
 
+// keepRejected keeps a message once, however many of its values were refused.
 func (c *core) keepRejected(m RejectedMessage) {
+	if n := len(c.rejected); n > 0 {
+		if last := c.rejected[n-1]; last.Topic == m.Topic && last.Outcome == m.Outcome && last.Time.Equal(m.Time) {
+			return
+		}
+	}
 	if len(c.rejected) >= rejectedKept {
 		c.rejected = slices.Delete(c.rejected, 0, 1)
 	}
