@@ -90,10 +90,11 @@ func (s *service) run(ctx context.Context, ready func()) (err error) {
 	}
 	defer func() { err = errors.Join(err, s.store.Close()) }()
 
-	worker, err := s.notifier()
+	channels, err := s.channels()
 	if err != nil {
 		return err
 	}
+	worker := notify.NewWorker(outbox{s.store}, channels, notify.Options{Now: s.clock, Random: rand.Float64, Logger: s.logger})
 	requests := make(chan payload.Request, requestsWaiting)
 	ask := func(r payload.Request) {
 		select {
@@ -138,6 +139,7 @@ func (s *service) run(ctx context.Context, ready func()) (err error) {
 	part("desk", func() error { s.watchDesk(ctx, unusable, oversize, notices); return nil })
 	part("broker link", func() error { return s.link.Run(ctx) })
 	part("notices", func() error { worker.Run(ctx); return nil })
+	part("records watch", func() error { s.watchRecords(ctx, channels); return nil })
 	part("requests", func() error { s.askSensors(ctx, requests); return nil })
 	part("clock", func() error { s.tick(ctx, ticks); return nil })
 	part("housekeeping", func() error { return s.keepHouse(ctx) })
@@ -254,8 +256,8 @@ func filters(f *facility.Facility) ([]string, error) {
 	return out, nil
 }
 
-// notifier builds the channels of the configuration and their worker.
-func (s *service) notifier() (*notify.Worker, error) {
+// channels builds the channels of the configuration.
+func (s *service) channels() (map[string]notify.Channel, error) {
 	addresses := make(map[string]string)
 	for _, p := range s.facility.People {
 		addresses[p.ID] = p.Email
@@ -281,9 +283,7 @@ func (s *service) notifier() (*notify.Worker, error) {
 			channels[c.ID] = notify.NewWebhook(notify.WebhookConfig{URL: c.URL, Secret: c.Secret().Read, Roots: roots})
 		}
 	}
-	return notify.NewWorker(outbox{s.store}, channels, notify.Options{
-		Now: s.clock, Random: rand.Float64, Logger: s.logger,
-	}), nil
+	return channels, nil
 }
 
 // certificates reads the roots that vouch for a server; nil, for the system's
