@@ -66,12 +66,20 @@ func Render(n AlarmNotice, now time.Time) (subject, body string) {
 	return oneLine(subject), b.String()
 }
 
-// place is the room's name, or its id if it has none.
+// place is the room's name, or its id if it has none, with the sensor or
+// cohort that the alarm is about.
 func (n AlarmNotice) place() string {
-	if n.RoomName != "" {
-		return n.RoomName
+	place := n.RoomName
+	if place == "" {
+		place = string(n.Key.Room)
 	}
-	return string(n.Key.Room)
+	if n.Key.Subject == "" {
+		return place
+	}
+	if place == "" {
+		return n.Key.Subject
+	}
+	return place + ", " + n.Key.Subject
 }
 
 func (n AlarmNotice) placeOr(other string) string {
