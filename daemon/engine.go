@@ -84,7 +84,10 @@ type Engine struct {
 	changed  chan struct{}
 	ended    chan struct{}
 	mu       sync.Mutex
+	// lastTick is the last tick as it came, ahead by how much the engine's
+	// clock is before the machine's.
 	lastTick time.Time
+	ahead    time.Duration
 	commit   *committer
 }
 
@@ -116,20 +119,25 @@ func New(ctx context.Context, opts Options) (*Engine, error) {
 	}
 	go e.commit.run(ctx)
 	c.history = readerHistory{ctx: ctx, reader: opts.Store.Reader, settle: e.storeReadings, marks: true}
-	if err := e.restore(ctx); err != nil {
-		return nil, fmt.Errorf("restore state from %s: %w", opts.Store.Path(), err)
-	}
-	if err := c.journal(resumeEvent{At: opts.Now}); err != nil {
-		return nil, err
-	}
-	if err := c.noteLimits(opts.Now); err != nil {
-		return nil, err
-	}
-	if err := e.store(nil); err != nil {
-		return nil, err
+	if err := e.begin(ctx); err != nil {
+		return nil, errors.Join(err, e.commit.stop())
 	}
 	e.publish()
 	return e, nil
+}
+
+// begin takes up the work where the records left it.
+func (e *Engine) begin(ctx context.Context) error {
+	if err := e.restore(ctx); err != nil {
+		return fmt.Errorf("restore state from %s: %w", e.opts.Store.Path(), err)
+	}
+	if err := e.core.journal(resumeEvent{At: e.opts.Now, From: e.core.clock}); err != nil {
+		return err
+	}
+	if err := e.core.noteLimits(e.opts.Now); err != nil {
+		return err
+	}
+	return e.store(nil)
 }
 
 // Snapshot returns the newest published state, with what stands in the way of
@@ -259,19 +267,6 @@ func (e *Engine) handleTick(now time.Time) error {
 	return nil
 }
 
-// forward is the time a tick stands for. When the clock of the machine was
-// set back, the engine's own goes on from where it was at the same pace: the
-// order of what is recorded must hold, and no delay of an alarm may stand
-// still for as long as the clock was wrong.
-func (e *Engine) forward(now time.Time) time.Time {
-	passed := max(0, now.Sub(e.lastTick))
-	if e.lastTick.IsZero() {
-		passed = 0
-	}
-	e.lastTick = now
-	return later(now, e.core.clock.Add(passed))
-}
-
 // noteHouse takes note of how the records and the delivery of notices stand.
 func (e *Engine) noteHouse(now time.Time) error {
 	event := houseEvent{Store: e.core.watch.house.Store, Delivery: e.core.notified.Trouble}
@@ -283,6 +278,21 @@ func (e *Engine) noteHouse(now time.Time) error {
 		event.Store = PartTrouble{Since: now, Problem: *problem}
 	}
 	return e.core.noteHouse(event)
+}
+
+// forward is the time a tick stands for. When the clock of the machine is set
+// back, the engine's own goes on from where it was at the same pace, until the
+// machine's has caught up: the order of what is recorded must hold, and no
+// delay of an alarm may stand still for as long as the clock was wrong.
+func (e *Engine) forward(now time.Time) time.Time {
+	if now.Before(e.lastTick) {
+		e.ahead += e.lastTick.Sub(now)
+	}
+	e.lastTick = now
+	if now.After(e.core.clock) {
+		e.ahead = 0
+	}
+	return later(now.Add(e.ahead), e.core.clock)
 }
 
 func (e *Engine) handleLink(link LinkView) error {

@@ -31,6 +31,9 @@ func (linkEvent) Kind() string { return "link" }
 // had been stopped: silence before it is nobody's fault.
 type resumeEvent struct {
 	At time.Time `json:"at"`
+	// From is how far the clock had come before: what time alone brought about
+	// up to then belongs to the past, also when it is replayed.
+	From time.Time `json:"from,omitzero"`
 }
 
 // Kind implements Command.
@@ -190,7 +193,10 @@ func who(event Command) string {
 // apply carries out an event at its arrival; live, restart and replay all
 // come through here.
 func (c *core) apply(event Command, arrival time.Time) error {
-	if _, ok := event.(resumeEvent); ok {
+	if resume, ok := event.(resumeEvent); ok {
+		if err := c.advanceTo(resume.From); err != nil {
+			return err
+		}
 		// Nobody was watching, so the instants in between are left out.
 		c.resumed, c.clock = arrival, arrival
 		c.nextTick = arrival.Truncate(c.watch.grid).Add(c.watch.grid)

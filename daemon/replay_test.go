@@ -138,3 +138,37 @@ func TestRestartContinuesAsIfNeverStopped(t *testing.T) {
 		t.Errorf("alarms raised undisturbed and restarted differ:\n%s", d)
 	}
 }
+
+func TestReplayHasWhatTimeAloneBroughtAbout(t *testing.T) {
+	r := newRig(t)
+	r.monarchs(testStart)
+	for m := range 30 {
+		r.air(testStart.Add(time.Duration(m)*time.Minute), 25, 70)
+	}
+	// Silence raises alarms that no event but the passing of time announces.
+	r.tick(testStart.Add(2 * time.Hour))
+	r.stop()
+	r.start(testStart.Add(3 * time.Hour))
+	r.tick(testStart.Add(3*time.Hour + time.Minute))
+	r.stop()
+	want := transitions(t, r.path)
+	if len(want) == 0 {
+		t.Fatal("two hours of silence raised nothing")
+	}
+	reader, err := records.OpenReader(t.Context(), r.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer reader.Close()
+	catalog, err := rearing.Library()
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := Replay(t.Context(), ReplayOptions{Facility: r.facility, Catalog: catalog, Records: reader, Logger: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := cmp.Diff(want, got.Transitions); d != "" {
+		t.Error(d)
+	}
+}

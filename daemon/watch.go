@@ -42,11 +42,11 @@ func (s *sensorState) staleAfter() time.Duration {
 	return max(freshFactor*interval, silentFloor)
 }
 
-// present returns the newest value of a quantity while it is fresh. A value
-// that stays suspect counts for harm, never for the centre.
+// present returns the newest value of a quantity while it is fresh and the
+// sensor is not known to be gone. A value that stays suspect counts for harm, never for the centre.
 func (s *sensorState) present(q sensors.Quantity, now time.Time) (sensors.Reading, bool) {
 	series := s.series[q]
-	if series == nil || series.newest.Time.IsZero() || now.Sub(series.newest.Time) > s.staleAfter() {
+	if series == nil || series.newest.Time.IsZero() || !s.health.Gone.IsZero() || now.Sub(series.newest.Time) > s.staleAfter() {
 		return sensors.Reading{}, false
 	}
 	r := series.newest
