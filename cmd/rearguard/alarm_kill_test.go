@@ -97,7 +97,7 @@ alarms: {heat: {on_delay: 1s, off_delay: 2s}}
 	rng := rand.New(rand.NewPCG(3, 5))
 	kill := func() {
 		// Anywhere between two commits, or within one.
-		time.Sleep(time.Duration(rng.IntN(400)) * time.Millisecond)
+		<-time.After(time.Duration(rng.IntN(400)) * time.Millisecond)
 		d.end(syscall.SIGKILL)
 		d.start()
 		ready()

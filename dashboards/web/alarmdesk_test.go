@@ -50,7 +50,7 @@ func TestAlarmDeskPages(t *testing.T) {
 	}
 	get := func(path string) (int, string) {
 		w := httptest.NewRecorder()
-		site.ServeHTTP(w, httptest.NewRequest(http.MethodGet, path, nil))
+		site.ServeHTTP(w, httptest.NewRequest(http.MethodGet, path, http.NoBody))
 		return w.Code, w.Body.String()
 	}
 	for path, want := range map[string][]string{
@@ -83,7 +83,7 @@ func TestAlarmDeskPages(t *testing.T) {
 		t.Fatal(err)
 	}
 	w := httptest.NewRecorder()
-	bare.ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/alarms/try", nil))
+	bare.ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/alarms/try", http.NoBody))
 	if w.Code != http.StatusNotFound {
 		t.Errorf("without records: status %d", w.Code)
 	}
