@@ -85,11 +85,11 @@ alarms: {heat: {on_delay: 1s, off_delay: 2s}}
 	ready := func() { eventually(t, "ready", time.Minute, func() bool { return d.get("/readyz", nil) }) }
 	ready()
 
-	var milli atomic.Int64
+	var milli, fed atomic.Int64
 	milli.Store(25_000)
 	stop := make(chan struct{})
 	var feeding sync.WaitGroup
-	feeding.Go(func() { feedTemperature(t, m.URL(), &milli, stop) })
+	feeding.Go(func() { feedTemperature(t, m.URL(), &milli, &fed, stop) })
 	defer feeding.Wait()
 	defer close(stop)
 
@@ -97,7 +97,8 @@ alarms: {heat: {on_delay: 1s, off_delay: 2s}}
 	rng := rand.New(rand.NewPCG(3, 5))
 	kill := func() {
 		// Anywhere between two commits, or within one.
-		<-time.After(time.Duration(rng.IntN(400)) * time.Millisecond)
+		enough := fed.Load() + int64(rng.IntN(5))
+		eventually(t, "some more readings", time.Minute, func() bool { return fed.Load() >= enough })
 		d.end(syscall.SIGKILL)
 		d.start()
 		ready()
@@ -224,7 +225,7 @@ func post(t *testing.T, pages, path, body string) {
 }
 
 // feedTemperature publishes the temperature every 200 ms until stop.
-func feedTemperature(t *testing.T, url string, milli *atomic.Int64, stop <-chan struct{}) {
+func feedTemperature(t *testing.T, url string, milli, fed *atomic.Int64, stop <-chan struct{}) {
 	client := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(url).SetClientID("kill-alarms-feed"))
 	if token := client.Connect(); !token.WaitTimeout(10*time.Second) || token.Error() != nil {
 		t.Errorf("connect: %v", token.Error())
@@ -245,5 +246,6 @@ func feedTemperature(t *testing.T, url string, milli *atomic.Int64, stop <-chan 
 			return
 		}
 		client.Publish("kill/s", 1, false, body)
+		fed.Add(1)
 	}
 }

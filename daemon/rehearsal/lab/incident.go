@@ -37,8 +37,7 @@ type incident struct {
 	cause []alerts.Condition
 	// house is set when the whole house is struck, else it is the first room.
 	house bool
-	// air is set where the animals' air goes wrong, so that a heat warning or
-	// a harm is to be expected.
+	// heat is set where it is heat that harms the animals.
 	heat bool
 	// damp is set where water is the trouble.
 	damp bool

@@ -192,7 +192,7 @@ func play(in incident, seed uint64, catalog *rearing.Catalog) (Outcome, error) {
 		if err := w.advance(); err != nil || w.failed != nil {
 			return out, firstOf(err, w.failed)
 		}
-		out.follow(w, b, began, in)
+		out.follow(w, b, began)
 		for ; taken < len(w.steps); taken++ {
 			out.step(w, w.steps[taken], began, in)
 		}
@@ -219,8 +219,8 @@ func hash(s string) uint64 {
 	return h % 1_000_003
 }
 
-// dose is kept with the world so that Outcome stays what is reported.
-func (o *Outcome) follow(w *world, b bounds, began time.Time, _ incident) {
+// follow counts what the animals of the first room have suffered so far.
+func (o *Outcome) follow(w *world, b bounds, began time.Time) {
 	r := w.rooms[0]
 	before := w.dose.most()
 	w.dose.add(b, r, w.every)

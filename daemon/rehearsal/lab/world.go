@@ -33,8 +33,7 @@ type room struct {
 	*rehearsal.Room
 	id     sensors.RoomID
 	probes []*probe
-	// gateway is the battery time left of the room's gateway once its power
-	// is gone; without power it lasts this long.
+	// unpowered is for how long the room has been without power.
 	unpowered time.Duration
 	// doorLeft is for how long a visitor's door still stands open.
 	doorLeft time.Duration
