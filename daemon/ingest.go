@@ -44,6 +44,8 @@ type pendingReading struct {
 type fate struct {
 	outcome              string
 	readings, duplicates int
+	// listed is set once the message is kept for people to look at.
+	listed bool
 }
 
 // rejectedKept bounds the ring of messages kept for inspection, excerptKept
@@ -205,8 +207,15 @@ func (c *core) noteUndecodable(m sensors.Message, arrival time.Time, err error) 
 	return outcomeUndecodable
 }
 
-// reject keeps a message that could not be used for people to look at.
+// reject keeps a message that could not be used for people to look at, once
+// however many of its values are refused for the same reason.
 func (c *core) reject(m sensors.Message, arrival time.Time, outcome, reason string) {
+	if n := len(c.fates); n > 0 && outcome != outcomeUndecodable {
+		if c.fates[n-1].listed {
+			return
+		}
+		c.fates[n-1].listed = true
+	}
 	c.keepRejected(RejectedMessage{
 		Time: arrival, Topic: m.Topic, Outcome: outcome, Reason: reason,
 		Excerpt: Excerpt(m.Payload),
@@ -226,13 +235,7 @@ func (c *core) noteOversize(m RejectedMessage) {
 	c.keepRejected(m)
 }
 
-// keepRejected keeps a message once, however many of its values were refused.
 func (c *core) keepRejected(m RejectedMessage) {
-	if n := len(c.rejected); n > 0 {
-		if last := c.rejected[n-1]; last.Topic == m.Topic && last.Outcome == m.Outcome && last.Time.Equal(m.Time) {
-			return
-		}
-	}
 	if len(c.rejected) >= rejectedKept {
 		c.rejected = slices.Delete(c.rejected, 0, 1)
 	}
