@@ -250,3 +250,32 @@ func TestRefusedMessageIsListedOnce(t *testing.T) {
 		t.Errorf("two messages from 1970 with two values each are listed as %d: %+v", len(s.Rejected), s.Rejected)
 	}
 }
+
+func TestAlarmsThatAreOnComeFirst(t *testing.T) {
+	r := newRig(t)
+	r.monarchs(testStart)
+	at := testStart
+	minutes := func(n int, temperature float64) *Snapshot {
+		for range n {
+			at = at.Add(time.Minute)
+			r.air(at, temperature, 70)
+		}
+		return r.tick(at.Add(time.Second))
+	}
+	minutes(30, 25)
+	minutes(30, 36)
+	minutes(40, 25)
+	r.send("t/hall/a", "21", at)
+	// Heat is over, more urgent, and not acknowledged; silence is on.
+	s := r.tick(at.Add(2 * time.Hour))
+	active := true
+	for _, a := range s.Alarms {
+		if a.Active && !active {
+			t.Fatalf("%s is on and stands below one that is over", a.Key)
+		}
+		active = a.Active
+	}
+	if n := len(s.Alarms); n < 2 || active || !s.Alarms[0].Active {
+		t.Errorf("want alarms that are on and one that is over, got %d", n)
+	}
+}

@@ -39,8 +39,8 @@ type Snapshot struct {
 	Catalog, Starting *rearing.Catalog
 	// Learning is what finished cohorts taught and what people made of it.
 	Learning *Learning
-	// Alarms are all alarms that are not in the normal state, most urgent
-	// first.
+	// Alarms are all alarms that are not in the normal state: those whose
+	// condition is true first, and among each the most urgent first.
 	Alarms []AlarmView
 
 	Broker   LinkView

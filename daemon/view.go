@@ -36,6 +36,16 @@ func (c *core) view() *Snapshot {
 	for _, a := range alarms {
 		s.Alarms = append(s.Alarms, c.alarmView(a))
 	}
+	// What is wrong now comes before what is over and not acknowledged.
+	slices.SortStableFunc(s.Alarms, func(a, b AlarmView) int {
+		switch {
+		case a.Active && !b.Active:
+			return -1
+		case b.Active && !a.Active:
+			return 1
+		}
+		return 0
+	})
 	for outcome, n := range c.outcomes {
 		s.Messages = append(s.Messages, MessageTotal{outcome, n})
 	}
