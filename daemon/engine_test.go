@@ -255,12 +255,12 @@ func TestAlarmsThatAreOnComeFirst(t *testing.T) {
 	r := newRig(t)
 	r.monarchs(testStart)
 	at := testStart
-	minutes := func(n int, temperature float64) *Snapshot {
+	minutes := func(n int, temperature float64) {
 		for range n {
 			at = at.Add(time.Minute)
 			r.air(at, temperature, 70)
 		}
-		return r.tick(at.Add(time.Second))
+		r.tick(at.Add(time.Second))
 	}
 	minutes(30, 25)
 	minutes(30, 36)
