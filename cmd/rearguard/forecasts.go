@@ -2,13 +2,10 @@ package main
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
-	"io/fs"
 
 	"rearguard/daemon"
 	"rearguard/daemon/rearing"
-	"rearguard/daemon/records"
 	"rearguard/daemon/study"
 )
 
@@ -73,14 +70,7 @@ func (c *forecastsCommand) replay(e *env) (*daemon.CountCheck, error) {
 	if err != nil {
 		return nil, unusable("%w", err)
 	}
-	path := f.Records.Path
-	if c.Records != "" {
-		path = c.Records
-	}
-	reader, err := records.OpenReader(e.ctx, path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, unusable("there are no records to replay: %v", err)
-	}
+	reader, err := openRecords(e, c.Records, f.Records.Path, "to replay")
 	if err != nil {
 		return nil, err
 	}

@@ -2,16 +2,13 @@ package main
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"text/tabwriter"
 
 	"rearguard/daemon"
 	"rearguard/daemon/development/fitting"
 	"rearguard/daemon/rearing"
-	"rearguard/daemon/records"
 	"rearguard/daemon/study"
 )
 
@@ -38,14 +35,7 @@ func (c *learnCommand) Run(e *env) error {
 	if err != nil {
 		return unusable("%w", err)
 	}
-	path := f.Records.Path
-	if c.Records != "" {
-		path = c.Records
-	}
-	reader, err := records.OpenReader(e.ctx, path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return unusable("there are no records yet: %v", err)
-	}
+	reader, err := openRecords(e, c.Records, f.Records.Path, "yet")
 	if err != nil {
 		return err
 	}

@@ -2,16 +2,13 @@ package main
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"text/tabwriter"
 	"time"
 
 	"rearguard/alerts/performance"
 	"rearguard/daemon"
-	"rearguard/daemon/records"
 )
 
 type performanceCommand struct {
@@ -30,14 +27,7 @@ func (c *performanceCommand) Run(e *env) error {
 	if c.Days < 1 {
 		return unusable("--days %d: measure at least one day", c.Days)
 	}
-	path := f.Records.Path
-	if c.Records != "" {
-		path = c.Records
-	}
-	reader, err := records.OpenReader(e.ctx, path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return unusable("there are no records to measure: %v", err)
-	}
+	reader, err := openRecords(e, c.Records, f.Records.Path, "to measure")
 	if err != nil {
 		return err
 	}

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
 	"strings"
 	"text/tabwriter"
@@ -13,7 +12,6 @@ import (
 
 	"rearguard/daemon"
 	"rearguard/daemon/rearing"
-	"rearguard/daemon/records"
 	"rearguard/sensors"
 )
 
@@ -49,14 +47,7 @@ func (p *planSource) snapshot(e *env) (*daemon.Snapshot, error) {
 	if err != nil {
 		return nil, unusable("%w", err)
 	}
-	path := f.Records.Path
-	if p.Records != "" {
-		path = p.Records
-	}
-	reader, err := records.OpenReader(e.ctx, path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, unusable("there are no records yet: %v", err)
-	}
+	reader, err := openRecords(e, p.Records, f.Records.Path, "yet")
 	if err != nil {
 		return nil, err
 	}

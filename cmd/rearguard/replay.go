@@ -3,10 +3,8 @@ package main
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"slices"
 	"text/tabwriter"
 	"time"
@@ -59,19 +57,13 @@ func (c *replayCommand) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	path := f.Records.Path
-	if c.Records != "" {
-		path = c.Records
-	}
+	recorded := f.Records.Path
 	if c.With != "" {
 		if f, err = loadFacility(c.With); err != nil {
 			return err
 		}
 	}
-	reader, err := records.OpenReader(e.ctx, path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return unusable("there are no records to replay: %v", err)
-	}
+	reader, err := openRecords(e, c.Records, recorded, "to replay")
 	if err != nil {
 		return err
 	}
