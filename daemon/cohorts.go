@@ -190,7 +190,7 @@ func (c *core) settleCohorts(settled map[sensors.RoomID][]roomair.Segment, at ti
 		if !s.redo.IsZero() {
 			continue
 		}
-		if err := c.goAlongWaiting(s, &s.base, at); err != nil {
+		if err := c.goAlongWaiting(s, at); err != nil {
 			return err
 		}
 		s.mark(at)
@@ -200,12 +200,12 @@ func (c *core) settleCohorts(settled map[sensors.RoomID][]roomair.Segment, at ti
 
 // goAlongWaiting takes the waiting segments in order, as far as the air is
 // known without a hole.
-func (c *core) goAlongWaiting(s *cohortState, p *progress, at time.Time) error {
+func (c *core) goAlongWaiting(s *cohortState, at time.Time) error {
 	slices.SortFunc(s.waiting, byTime)
 	until := c.knownUntil(s, at)
 	n := 0
 	for n < len(s.waiting) && s.waiting[n].From.Before(until) {
-		if err := s.goAlong(p, s.waiting[n]); err != nil {
+		if err := s.goAlong(&s.base, s.waiting[n]); err != nil {
 			return err
 		}
 		n++
@@ -274,7 +274,7 @@ func (c *core) redoCohorts(at time.Time) error {
 				return err
 			}
 		}
-		if err := c.goAlongWaiting(s, &s.base, at); err != nil {
+		if err := c.goAlongWaiting(s, at); err != nil {
 			return err
 		}
 	}
