@@ -1,0 +1,234 @@
+package daemon_test
+
+import (
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/klauspost/compress/zstd"
+
+	"rearguard/daemon"
+	"rearguard/daemon/facility"
+	"rearguard/daemon/rearing"
+	"rearguard/daemon/records"
+	"rearguard/sensors"
+)
+
+// The recorded month: thirty days of the invented facility as the engine
+// stored them, and what came out. See month_record_test.go for how it is made.
+const (
+	monthFolder    = "testdata/month"
+	monthRecords   = "records.db.zst"
+	monthFacility  = "facility.yaml"
+	monthReplayed  = "replayed.golden.txt"
+	monthRestored  = "restored.golden.txt"
+	monthSecretEnv = "REARGUARD_TEST_SECRET"
+	monthUpdateEnv = "REARGUARD_UPDATE"
+	// monthForecastEvery keeps the test short.
+	monthForecastEvery = 6 * time.Hour
+)
+
+// monthSecret stands for the secret of the invented phone.
+const monthSecret = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
+
+// endOfMonths is after everything recorded.
+var endOfMonths = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
+
+// A month of recorded history gives the same alarms, cohorts and state as it
+// gave when the golden was written, to the last digit shown. A change that is
+// meant to alter what comes out rewrites the golden (REARGUARD_UPDATE=1) and
+// shows in its difference what it altered.
+func TestMonthReplaysAsRecorded(t *testing.T) {
+	path := unpackMonth(t)
+	reader, err := records.OpenReader(t.Context(), path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer reader.Close()
+	replayed, err := daemon.Replay(t.Context(), daemon.ReplayOptions{
+		Facility: monthOf(t), Catalog: libraryCatalog(t), Records: reader, Logger: slog.New(slog.DiscardHandler), ForecastEvery: monthForecastEvery,
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var happened, again page
+	recorded, err := reader.AlarmTransitions(t.Context(), time.Time{}, endOfMonths)
+	if err != nil {
+		t.Fatal(err)
+	}
+	happened.transitions(recorded)
+	again.transitions(replayed.Transitions)
+	if d := firstDifference(happened.String(), again.String()); d != "" {
+		t.Errorf("alarms as they happened and as replayed differ: %s", d)
+	}
+	var p page
+	p.line("replayed", "readings", replayed.Readings, "notices", replayed.Notices, "steps", len(replayed.Transitions))
+	p.transitions(replayed.Transitions)
+	p.snapshot(replayed.Final)
+	compareGolden(t, monthReplayed, p.String())
+}
+
+// The other way a state is made: an engine that takes up the records where
+// they ended.
+func TestMonthIsRestoredAsRecorded(t *testing.T) {
+	store, err := records.Open(t.Context(), unpackMonth(t), records.Options{Synchronous: records.Normal})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer store.Close()
+	marks, err := store.LoadMarks(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	engine, err := daemon.New(t.Context(), daemon.Options{
+		Facility: monthOf(t), Catalog: libraryCatalog(t), Store: store, Logger: slog.New(slog.DiscardHandler),
+		Now: marks.Clock, Invented: true, ForecastEvery: monthForecastEvery,
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var p page
+	p.snapshot(engine.Snapshot())
+	p.WriteString("\nsix hours later\n")
+	goOn(t, engine, marks.Clock)
+	steps, err := store.AlarmTransitions(t.Context(), marks.Clock.Add(time.Millisecond), endOfMonths)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p.transitions(steps)
+	p.snapshot(engine.Snapshot())
+	compareGolden(t, monthRestored, p.String())
+}
+
+// goOn runs an engine for six hours in which no sensor is heard, and has it go
+// back into its past.
+func goOn(t *testing.T, engine *daemon.Engine, from time.Time) {
+	t.Helper()
+	messages, ticks, done := make(chan sensors.Message), make(chan time.Time), make(chan error, 1)
+	go func() { done <- engine.Run(t.Context(), daemon.Sources{Messages: messages, Ticks: ticks}) }()
+	do := func(c daemon.Command) {
+		t.Helper()
+		if err := engine.Do(t.Context(), c); err != nil {
+			t.Fatal(err)
+		}
+	}
+	cohort := engine.Snapshot().Cohorts[0]
+	do(daemon.RecordCount{Count: rearing.Count{
+		Cohort: cohort.ID, Time: from.Add(-50 * time.Hour), Stage: cohort.Stage, Seen: 10, Of: 20, Lost: 2, Cause: "mould", By: "Mara",
+	}})
+	do(daemon.ReapplyCalibration{Sensor: "flight-canopy", Quantity: sensors.Temperature, From: from.Add(-80 * time.Hour), Who: "Ines"})
+	for at := from; at.Before(from.Add(6 * time.Hour)); at = at.Add(time.Minute) {
+		ticks <- at
+	}
+	close(messages)
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
+}
+
+// unpackMonth puts a copy of the recorded month into a folder of the test.
+func unpackMonth(t *testing.T) string {
+	t.Helper()
+	packed, err := os.ReadFile(filepath.Join(monthFolder, monthRecords))
+	if err != nil {
+		t.Fatal(err)
+	}
+	decoder, err := zstd.NewReader(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer decoder.Close()
+	body, err := decoder.DecodeAll(packed, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(t.TempDir(), "month.db")
+	if err := os.WriteFile(path, body, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+// monthOf is the configuration that was in force when the month ended.
+func monthOf(t *testing.T) *facility.Facility {
+	t.Helper()
+	text, err := os.ReadFile(filepath.Join(monthFolder, monthFacility))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return parseMonth(t, text)
+}
+
+func parseMonth(t *testing.T, text []byte) *facility.Facility {
+	t.Helper()
+	t.Setenv(monthSecretEnv, monthSecret)
+	f, err := facility.Parse(monthFacility, text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return f
+}
+
+func libraryCatalog(t *testing.T) *rearing.Catalog {
+	t.Helper()
+	catalog, err := rearing.Library()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return catalog
+}
+
+func compareGolden(t *testing.T, name, got string) {
+	t.Helper()
+	path := filepath.Join(monthFolder, name)
+	if os.Getenv(monthUpdateEnv) != "" {
+		if err := os.WriteFile(path, []byte(got), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := firstDifference(string(want), got); d != "" {
+		t.Errorf("%s (-golden +now): %s", path, d)
+	}
+}
+
+// differencesShown bounds what a failed comparison prints.
+const differencesShown = 10
+
+// firstDifference shows the first lines in which two texts differ, empty when
+// they are the same.
+func firstDifference(want, got string) string {
+	if want == got {
+		return ""
+	}
+	a, b := strings.Split(want, "\n"), strings.Split(got, "\n")
+	var out strings.Builder
+	fmt.Fprintf(&out, "%d lines and %d lines", len(a), len(b))
+	shown := 0
+	for i := range max(len(a), len(b)) {
+		var one, other string
+		if i < len(a) {
+			one = a[i]
+		}
+		if i < len(b) {
+			other = b[i]
+		}
+		if one == other {
+			continue
+		}
+		if shown++; shown > differencesShown {
+			out.WriteString("\nand so on")
+			break
+		}
+		fmt.Fprintf(&out, "\nline %d\n-%s\n+%s", i+1, one, other)
+	}
+	return out.String()
+}
