@@ -1,9 +1,7 @@
 package daemon
 
 import (
-	"cmp"
 	"slices"
-	"strings"
 	"time"
 
 	"rearguard/daemon/roomair"
@@ -47,16 +45,8 @@ func (c *core) handlePending() error {
 	return c.journalPresences()
 }
 
-// byArrival is the order in which readings are handled, and in which the
-// records give them back.
 func byArrival(a, b *pendingReading) int {
-	if d := a.Arrival.Compare(b.Arrival); d != 0 {
-		return d
-	}
-	if d := strings.Compare(string(a.Sensor), string(b.Sensor)); d != 0 {
-		return d
-	}
-	return cmp.Or(cmp.Compare(a.Quantity, b.Quantity), a.Time.Compare(b.Time))
+	return sensors.CompareArrival(a.Reading, b.Reading)
 }
 
 // take flags one reading and gives it to all that feed on it.

@@ -5,7 +5,9 @@
 package sensors
 
 import (
+	"cmp"
 	"fmt"
+	"strings"
 	"time"
 )
 
@@ -108,6 +110,14 @@ type Series struct {
 	Quantity Quantity
 }
 
+// CompareSeries orders series by sensor, then quantity.
+func CompareSeries(a, b Series) int {
+	if d := strings.Compare(string(a.Sensor), string(b.Sensor)); d != 0 {
+		return d
+	}
+	return cmp.Compare(a.Quantity, b.Quantity)
+}
+
 // Reading is one value of one quantity of one sensor at one event time.
 type Reading struct {
 	Series
@@ -123,6 +133,15 @@ type Reading struct {
 	Value float64
 	// Flag says how far Value can be trusted.
 	Flag Flag
+}
+
+// CompareArrival orders readings as the engine handles them and as the records
+// give them back: by arrival, then series, then time.
+func CompareArrival(a, b Reading) int {
+	if d := a.Arrival.Compare(b.Arrival); d != 0 {
+		return d
+	}
+	return cmp.Or(CompareSeries(a.Series, b.Series), a.Time.Compare(b.Time))
 }
 
 // Message is one MQTT application message as the broker link hands it on.

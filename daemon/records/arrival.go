@@ -10,21 +10,15 @@ import (
 	"slices"
 	"time"
 
+	"rearguard/daemon/records/chunk"
 	"rearguard/sensors"
 )
 
 // windowRows bounds the readings from chunks that ScanArrival sorts at a time.
 const windowRows = 500_000
 
-// CompareArrival orders readings as ScanArrival gives them: by arrival, then
-// sensor, quantity and time.
-func CompareArrival(a, b sensors.Reading) int {
-	return cmp.Or(cmp.Compare(a.Arrival.UnixMilli(), b.Arrival.UnixMilli()),
-		compareSeries(a.Series, b.Series), cmp.Compare(a.Time.UnixMilli(), b.Time.UnixMilli()))
-}
-
 // ScanArrival gives all readings that arrived in [from, to) in the order of
-// CompareArrival, however long after their time they came. It sees the
+// sensors.CompareArrival, however long after their time they came. It sees the
 // history as it stood when the scan began and holds about one day of
 // arrivals in memory.
 func (r *Reader) ScanArrival(ctx context.Context, from, to time.Time) iter.Seq2[sensors.Reading, error] {
@@ -59,7 +53,7 @@ func compareArrived(a, b arrived) int {
 type arrivalScan struct {
 	r        *Reader
 	tx       *sql.Tx
-	codec    *codec
+	codec    *chunk.Codec
 	from, to int64
 	ranks    map[int64]int
 	series   []sensors.Series
@@ -68,11 +62,11 @@ type arrivalScan struct {
 }
 
 func (r *Reader) scanArrival(ctx context.Context, from, to int64, yield func(sensors.Reading) bool) error {
-	k, err := newCodec()
+	k, err := chunk.NewCodec()
 	if err != nil {
 		return err
 	}
-	defer k.close()
+	defer k.Close()
 	tx, err := r.db.BeginTx(ctx, nil)
 	if err != nil {
 		return describe(r.path, err)
@@ -88,7 +82,7 @@ func (r *Reader) scanArrival(ctx context.Context, from, to int64, yield func(sen
 	for id := range names {
 		ids = append(ids, id)
 	}
-	slices.SortFunc(ids, func(a, b int64) int { return compareSeries(names[a], names[b]) })
+	slices.SortFunc(ids, func(a, b int64) int { return sensors.CompareSeries(names[a], names[b]) })
 	for rank, id := range ids {
 		s.ranks[id] = rank
 		s.series = append(s.series, names[id])
@@ -190,13 +184,13 @@ func (s *arrivalScan) chunks(ctx context.Context) (bool, error) {
 // window gives what arrived in [lo, hi) from the chunks, and the hot rows in
 // between.
 func (s *arrivalScan) window(ctx context.Context, active []*packed, lo, hi int64, buf *[]arrived) (bool, error) {
-	var c Columns
+	var c chunk.Columns
 	list := (*buf)[:0]
 	for _, p := range active {
 		if p.last < lo || p.first >= hi {
 			continue
 		}
-		if err := s.codec.decode(&c, p.data); err != nil {
+		if err := s.codec.Decode(&c, p.data); err != nil {
 			return false, s.r.damaged(p.day, p.series, err)
 		}
 		rank := s.ranks[p.series]
@@ -233,7 +227,7 @@ type hotArrivals struct {
 	// was sent again after its day was rolled, or is just being rolled.
 	day       int64
 	hasChunks bool
-	rolled    map[int64]*Columns
+	rolled    map[int64]*chunk.Columns
 }
 
 func (h *hotArrivals) open(ctx context.Context, s *arrivalScan) error {
@@ -292,7 +286,7 @@ func (h *hotArrivals) peek(ctx context.Context) (arrived, bool, error) {
 
 func (h *hotArrivals) inChunk(ctx context.Context, series, ms int64) (bool, error) {
 	if day := dayOf(ms); day != h.day {
-		h.day, h.rolled = day, map[int64]*Columns{}
+		h.day, h.rolled = day, map[int64]*chunk.Columns{}
 		err := h.s.tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM chunk WHERE day = ?)`, day).Scan(&h.hasChunks)
 		if err != nil {
 			return false, describe(h.s.r.path, err)
@@ -309,7 +303,7 @@ func (h *hotArrivals) inChunk(ctx context.Context, series, ms int64) (bool, erro
 		}
 		h.rolled[series] = c
 	}
-	return c != nil && c.holds(ms), nil
+	return c != nil && c.Holds(ms), nil
 }
 
 // arrivalHeap has the row that arrived first on top.

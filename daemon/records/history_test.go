@@ -11,6 +11,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
+	"rearguard/daemon/records/chunk"
 	"rearguard/sensors"
 )
 
@@ -42,7 +43,7 @@ func compareTime(a, b sensors.Reading) int {
 	if c := a.Time.Compare(b.Time); c != 0 {
 		return c
 	}
-	return compareSeries(a.Series, b.Series)
+	return sensors.CompareSeries(a.Series, b.Series)
 }
 
 func scanArrivals(r *Reader, from, to time.Time) ([]sensors.Reading, error) {
@@ -101,7 +102,7 @@ func TestHistoryEqualsModel(t *testing.T) {
 			if err != nil {
 				rt.Fatal(err)
 			}
-			if d := cmp.Diff(want.sorted(CompareArrival, func(r sensors.Reading) bool { return in(r.Arrival) }), got); d != "" {
+			if d := cmp.Diff(want.sorted(sensors.CompareArrival, func(r sensors.Reading) bool { return in(r.Arrival) }), got); d != "" {
 				rt.Fatalf("by arrival (-want +got):\n%s", d)
 			}
 			probe := sensors.Series{Sensor: "a", Quantity: sensors.Temperature}
@@ -137,11 +138,11 @@ func TestHistoryEqualsModel(t *testing.T) {
 			},
 			"roll chunks only": func(rt *rapid.T) {
 				// What a Roll leaves that dies between its two halves.
-				k, err := newCodec()
+				k, err := chunk.NewCodec()
 				if err != nil {
 					rt.Fatal(err)
 				}
-				defer k.close()
+				defer k.Close()
 				if _, err := s.writeChunks(ctx, k, dayOf(instant("day").UnixMilli()), &Rolled{}); err != nil {
 					rt.Fatal(err)
 				}

@@ -6,6 +6,7 @@ import (
 	"sort"
 	"time"
 
+	"rearguard/daemon/records/chunk"
 	"rearguard/sensors"
 )
 
@@ -32,11 +33,11 @@ func (s *Store) revise(ctx context.Context, b *Batch) error {
 	if len(b.Reflags)+len(b.Revalues) == 0 {
 		return nil
 	}
-	k, err := newCodec()
+	k, err := chunk.NewCodec()
 	if err != nil {
 		return err
 	}
-	defer k.close()
+	defer k.Close()
 	for i := range b.Reflags {
 		if err := s.reflag(ctx, k, &b.Reflags[i]); err != nil {
 			return fmt.Errorf("correct the flag of %s at %v: %w", b.Reflags[i].Sensor, b.Reflags[i].Time, err)
@@ -61,7 +62,7 @@ func (s *Store) numberOf(ctx context.Context, series sensors.Series) (id int64, 
 	return id, err
 }
 
-func (s *Store) reflag(ctx context.Context, k *codec, r *Reflag) error {
+func (s *Store) reflag(ctx context.Context, k *chunk.Codec, r *Reflag) error {
 	id, err := s.numberOf(ctx, r.Series)
 	if err != nil || id == 0 {
 		return err
@@ -71,7 +72,7 @@ func (s *Store) reflag(ctx context.Context, k *codec, r *Reflag) error {
 		return err
 	}
 	// A reading may be in both places while its day is being rolled.
-	return s.reviseChunk(ctx, k, dayOf(ms), id, func(c *Columns) bool {
+	return s.reviseChunk(ctx, k, dayOf(ms), id, func(c *chunk.Columns) bool {
 		i := sort.Search(c.Len(), func(i int) bool { return c.Time[i] >= ms })
 		if i == c.Len() || c.Time[i] != ms || c.Flag[i] == r.Flag {
 			return false
@@ -81,7 +82,7 @@ func (s *Store) reflag(ctx context.Context, k *codec, r *Reflag) error {
 	})
 }
 
-func (s *Store) revalue(ctx context.Context, k *codec, r *Revalue) error {
+func (s *Store) revalue(ctx context.Context, k *chunk.Codec, r *Revalue) error {
 	id, err := s.numberOf(ctx, r.Series)
 	if err != nil || id == 0 {
 		return err
@@ -111,7 +112,7 @@ func (s *Store) revalue(ctx context.Context, k *codec, r *Revalue) error {
 		return err
 	}
 	for _, day := range days {
-		err := s.reviseChunk(ctx, k, day, id, func(c *Columns) (changed bool) {
+		err := s.reviseChunk(ctx, k, day, id, func(c *chunk.Columns) (changed bool) {
 			for i, at := range c.Time {
 				if at < from {
 					continue
@@ -149,11 +150,11 @@ func (s *Store) chunkDays(ctx context.Context, id, first int64) ([]int64, error)
 
 // reviseChunk lets change work on the readings of one chunk and stores them
 // again if it did change any.
-func (s *Store) reviseChunk(ctx context.Context, k *codec, day, id int64, change func(c *Columns) bool) error {
+func (s *Store) reviseChunk(ctx context.Context, k *chunk.Codec, day, id int64, change func(c *chunk.Columns) bool) error {
 	c, err := s.chunk(ctx, s.conn, k, day, id)
 	if err != nil || c == nil || !change(c) {
 		return err
 	}
-	_, err = s.conn.ExecContext(ctx, `UPDATE chunk SET data = ? WHERE day = ? AND series = ?`, k.encode(c), day, id)
+	_, err = s.conn.ExecContext(ctx, `UPDATE chunk SET data = ? WHERE day = ? AND series = ?`, k.Encode(c), day, id)
 	return err
 }

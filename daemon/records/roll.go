@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"rearguard/daemon/records/chunk"
 	"rearguard/sensors"
 )
 
@@ -37,11 +38,11 @@ func (s *Store) Roll(ctx context.Context, before time.Time) (Rolled, error) {
 	s.rolling.Lock()
 	defer s.rolling.Unlock()
 	var done Rolled
-	k, err := newCodec()
+	k, err := chunk.NewCodec()
 	if err != nil {
 		return done, err
 	}
-	defer k.close()
+	defer k.Close()
 	end := dayOf(before.UnixMilli()) * dayMillis
 	for from := int64(-1 << 62); ; {
 		var first sql.NullInt64
@@ -62,7 +63,7 @@ func (s *Store) Roll(ctx context.Context, before time.Time) (Rolled, error) {
 
 // rollDay first writes the chunks, which then hold what is also hot, and
 // after that deletes from hot what it had read.
-func (s *Store) rollDay(ctx context.Context, k *codec, day int64, done *Rolled) error {
+func (s *Store) rollDay(ctx context.Context, k *chunk.Codec, day int64, done *Rolled) error {
 	parts, err := s.writeChunks(ctx, k, day, done)
 	if err != nil {
 		return err
@@ -103,7 +104,7 @@ type slice struct{ from, to, rows int64 }
 
 // writeChunks brings the chunks of day up to date with the hot table and
 // gives the stretches of it that they now hold.
-func (s *Store) writeChunks(ctx context.Context, k *codec, day int64, done *Rolled) ([]slice, error) {
+func (s *Store) writeChunks(ctx context.Context, k *chunk.Codec, day int64, done *Rolled) ([]slice, error) {
 	tx, err := s.db.BeginTx(ctx, nil)
 	if err != nil {
 		return nil, describe(s.path, err)
@@ -117,10 +118,10 @@ func (s *Store) writeChunks(ctx context.Context, k *codec, day int64, done *Roll
 	}
 	groups := 1 + rows/rollMemory
 	for g := range groups {
-		hot := make(map[int64]*Columns)
+		hot := make(map[int64]*chunk.Columns)
 		err := eachHot(ctx, tx, "time >= ? AND time < ? AND series % ? = ?", []any{lo, hi, groups, g},
 			func(t, id, arrival int64, raw, value float64, flag sensors.Flag) {
-				columnsOf(hot, id).add(t, arrival, raw, value, flag)
+				columnsOf(hot, id).Append(t, arrival, raw, value, flag)
 			})
 		if err != nil {
 			return nil, describe(s.path, err)
@@ -173,7 +174,7 @@ type coded struct {
 
 // writeSome writes the chunks of a few series. Coding is done before the
 // transaction.
-func (s *Store) writeSome(ctx context.Context, q querier, k *codec, day int64, ids []int64, hot map[int64]*Columns, done *Rolled) error {
+func (s *Store) writeSome(ctx context.Context, q querier, k *chunk.Codec, day int64, ids []int64, hot map[int64]*chunk.Columns, done *Rolled) error {
 	var list []coded
 	for _, id := range ids {
 		c := hot[id]
@@ -182,15 +183,15 @@ func (s *Store) writeSome(ctx context.Context, q querier, k *codec, day int64, i
 			return err
 		}
 		if old != nil {
-			var merged Columns
-			mergeColumns(&merged, old, c)
+			var merged chunk.Columns
+			chunk.Join(&merged, old, c)
 			if merged.Len() == old.Len() {
 				continue
 			}
 			c = &merged
 		}
-		first, last := c.arrivals()
-		list = append(list, coded{id, int64(c.Len()), first, last, k.encode(c)})
+		first, last := c.Arrivals()
+		list = append(list, coded{id, int64(c.Len()), first, last, k.Encode(c)})
 	}
 	if len(list) == 0 {
 		return nil
@@ -211,7 +212,7 @@ func (s *Store) writeSome(ctx context.Context, q querier, k *codec, day int64, i
 }
 
 // chunk reads and decodes one chunk, nil when there is none.
-func (r *Reader) chunk(ctx context.Context, q querier, k *codec, day, series int64) (*Columns, error) {
+func (r *Reader) chunk(ctx context.Context, q querier, k *chunk.Codec, day, series int64) (*chunk.Columns, error) {
 	var data []byte
 	err := q.QueryRowContext(ctx, `SELECT data FROM chunk WHERE day = ? AND series = ?`, day, series).Scan(&data)
 	if errors.Is(err, sql.ErrNoRows) {
@@ -220,8 +221,8 @@ func (r *Reader) chunk(ctx context.Context, q querier, k *codec, day, series int
 	if err != nil {
 		return nil, describe(r.path, err)
 	}
-	c := &Columns{}
-	if err := k.decode(c, data); err != nil {
+	c := &chunk.Columns{}
+	if err := k.Decode(c, data); err != nil {
 		return nil, r.damaged(day, series, err)
 	}
 	return c, nil

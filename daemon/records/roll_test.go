@@ -10,6 +10,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"rearguard/daemon/records/chunk"
 	"rearguard/sensors"
 )
 
@@ -73,11 +74,11 @@ func TestReadingBetweenTheHalvesOfARoll(t *testing.T) {
 	first := reading("a", sensors.Temperature, day0, day0, 20, 20)
 	second := reading("a", sensors.Temperature, day0.Add(time.Minute), day0.Add(time.Hour), 21, 21)
 	commit(t, s, &Batch{Readings: []sensors.Reading{first}})
-	k, err := newCodec()
+	k, err := chunk.NewCodec()
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer k.close()
+	defer k.Close()
 	var done Rolled
 	parts, err := s.writeChunks(ctx, k, dayOf(day0.UnixMilli()), &done)
 	if err != nil {
@@ -174,7 +175,7 @@ func TestRollWhileCommittingAndScanning(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if seen > 0 && CompareArrival(last, r) >= 0 {
+			if seen > 0 && sensors.CompareArrival(last, r) >= 0 {
 				t.Fatalf("%+v after %+v", r, last)
 			}
 			seen, last = seen+1, r

@@ -7,11 +7,11 @@ import (
 	"iter"
 	"math"
 	"slices"
-	"sort"
 	"strconv"
 	"strings"
 	"time"
 
+	"rearguard/daemon/records/chunk"
 	"rearguard/sensors"
 )
 
@@ -39,16 +39,16 @@ func (r *Reader) Has(ctx context.Context, series sensors.Series, at time.Time) (
 	if err != nil || hot || data == nil {
 		return hot, describe(r.path, err)
 	}
-	k, err := newCodec()
+	k, err := chunk.NewCodec()
 	if err != nil {
 		return false, err
 	}
-	defer k.close()
-	var c Columns
-	if err := k.decode(&c, data); err != nil {
+	defer k.Close()
+	var c chunk.Columns
+	if err := k.Decode(&c, data); err != nil {
 		return false, r.damaged(dayOf(ms), id, err)
 	}
-	return c.holds(ms), nil
+	return c.Holds(ms), nil
 }
 
 func (r *Reader) damaged(day, series int64, err error) error {
@@ -62,13 +62,13 @@ func (r *Reader) damaged(day, series int64, err error) error {
 // log cannot shrink.
 func (r *Reader) Scan(ctx context.Context, series []sensors.Series, from, to time.Time) iter.Seq2[sensors.Reading, error] {
 	return func(yield func(sensors.Reading, error) bool) {
-		var m merger
+		var m chunk.Merger
 		for day, err := range r.ScanDays(ctx, series, from, to) {
 			if err != nil {
 				yield(sensors.Reading{}, err)
 				return
 			}
-			if !m.run(day, func(rd sensors.Reading) bool { return yield(rd, nil) }) {
+			if !m.Each(day, func(rd sensors.Reading) bool { return yield(rd, nil) }) {
 				return
 			}
 		}
@@ -78,8 +78,8 @@ func (r *Reader) Scan(ctx context.Context, series []sensors.Series, from, to tim
 // ScanDays gives the same readings as Scan by UTC day, as the columns of each
 // series that has any on that day, ordered by sensor and quantity. The
 // columns are valid until the next step. This is the fast way to read much.
-func (r *Reader) ScanDays(ctx context.Context, series []sensors.Series, from, to time.Time) iter.Seq2[[]*Columns, error] {
-	return func(yield func([]*Columns, error) bool) {
+func (r *Reader) ScanDays(ctx context.Context, series []sensors.Series, from, to time.Time) iter.Seq2[[]*chunk.Columns, error] {
+	return func(yield func([]*chunk.Columns, error) bool) {
 		s, err := r.newDayScan(ctx, series)
 		if err != nil {
 			yield(nil, err)
@@ -116,26 +116,26 @@ func (r *Reader) ScanDays(ctx context.Context, series []sensors.Series, from, to
 type dayScan struct {
 	r     *Reader
 	tx    *sql.Tx
-	codec *codec
+	codec *chunk.Codec
 	names map[int64]sensors.Series
 	// filter is an SQL condition on series; none is set when no series can
 	// fulfil it.
 	filter         string
 	none           bool
-	hot, cold, out map[int64]*Columns
+	hot, cold, out map[int64]*chunk.Columns
 }
 
 func (r *Reader) newDayScan(ctx context.Context, series []sensors.Series) (*dayScan, error) {
-	k, err := newCodec()
+	k, err := chunk.NewCodec()
 	if err != nil {
 		return nil, err
 	}
 	tx, err := r.db.BeginTx(ctx, nil)
 	if err != nil {
-		k.close()
+		k.Close()
 		return nil, describe(r.path, err)
 	}
-	s := &dayScan{r: r, tx: tx, codec: k, hot: map[int64]*Columns{}, cold: map[int64]*Columns{}, out: map[int64]*Columns{}}
+	s := &dayScan{r: r, tx: tx, codec: k, hot: map[int64]*chunk.Columns{}, cold: map[int64]*chunk.Columns{}, out: map[int64]*chunk.Columns{}}
 	s.names, err = r.names(ctx, tx)
 	if err != nil {
 		s.close()
@@ -155,7 +155,7 @@ func (r *Reader) newDayScan(ctx context.Context, series []sensors.Series) (*dayS
 }
 
 func (s *dayScan) close() {
-	s.codec.close()
+	s.codec.Close()
 	// Nothing was written; there is nothing to lose.
 	_ = s.tx.Rollback()
 }
@@ -177,22 +177,22 @@ func (s *dayScan) next(ctx context.Context, ms int64) (int64, error) {
 }
 
 // load gives the readings of day with lo <= time < hi.
-func (s *dayScan) load(ctx context.Context, day, lo, hi int64) ([]*Columns, error) {
-	for _, m := range []map[int64]*Columns{s.hot, s.cold} {
+func (s *dayScan) load(ctx context.Context, day, lo, hi int64) ([]*chunk.Columns, error) {
+	for _, m := range []map[int64]*chunk.Columns{s.hot, s.cold} {
 		for _, c := range m {
-			c.reset()
+			c.Reset()
 		}
 	}
 	if err := s.loadChunks(ctx, day); err != nil {
 		return nil, err
 	}
 	err := eachHot(ctx, s.tx, "time >= ? AND time < ?"+s.filter, []any{lo, hi}, func(t, id, arrival int64, raw, value float64, flag sensors.Flag) {
-		columnsOf(s.hot, id).add(t, arrival, raw, value, flag)
+		columnsOf(s.hot, id).Append(t, arrival, raw, value, flag)
 	})
 	if err != nil {
 		return nil, describe(s.r.path, err)
 	}
-	var list []*Columns
+	var list []*chunk.Columns
 	for id, name := range s.names {
 		hot, cold := columnsOf(s.hot, id), columnsOf(s.cold, id)
 		c := cold
@@ -201,15 +201,15 @@ func (s *dayScan) load(ctx context.Context, day, lo, hi int64) ([]*Columns, erro
 			c = hot
 		case hot.Len() > 0:
 			c = columnsOf(s.out, id)
-			mergeColumns(c, cold, hot)
+			chunk.Join(c, cold, hot)
 		}
-		c = c.between(lo, hi)
+		c = c.Between(lo, hi)
 		if c.Len() > 0 {
 			c.Series = name
 			list = append(list, c)
 		}
 	}
-	slices.SortFunc(list, func(a, b *Columns) int { return compareSeries(a.Series, b.Series) })
+	slices.SortFunc(list, func(a, b *chunk.Columns) int { return sensors.CompareSeries(a.Series, b.Series) })
 	return list, nil
 }
 
@@ -225,7 +225,7 @@ func (s *dayScan) loadChunks(ctx context.Context, day int64) error {
 		if err := rows.Scan(&id, &data); err != nil {
 			return describe(s.r.path, err)
 		}
-		if err := s.codec.decode(columnsOf(s.cold, id), data); err != nil {
+		if err := s.codec.Decode(columnsOf(s.cold, id), data); err != nil {
 			return s.r.damaged(day, id, err)
 		}
 	}
@@ -259,113 +259,11 @@ func fromNumber(v sql.NullFloat64) float64 {
 	return v.Float64
 }
 
-func columnsOf(m map[int64]*Columns, id int64) *Columns {
+func columnsOf(m map[int64]*chunk.Columns, id int64) *chunk.Columns {
 	c := m[id]
 	if c == nil {
-		c = &Columns{}
+		c = &chunk.Columns{}
 		m[id] = c
 	}
 	return c
-}
-
-// between gives the part of c with lo <= time < hi.
-func (c *Columns) between(lo, hi int64) *Columns {
-	i := sort.Search(c.Len(), func(i int) bool { return c.Time[i] >= lo })
-	j := sort.Search(c.Len(), func(i int) bool { return c.Time[i] >= hi })
-	if i == 0 && j == c.Len() {
-		return c
-	}
-	return &Columns{Series: c.Series, Time: c.Time[i:j], Arrival: c.Arrival[i:j],
-		Raw: c.Raw[i:j], Value: c.Value[i:j], Flag: c.Flag[i:j]}
-}
-
-// mergeColumns sets dst to the readings of first and second in order of time.
-// Where both have one of the same time that of first holds: it was stored
-// before.
-func mergeColumns(dst, first, second *Columns) {
-	dst.reset()
-	i, j := 0, 0
-	for i < first.Len() || j < second.Len() {
-		if j == second.Len() || i < first.Len() && first.Time[i] <= second.Time[j] {
-			if j < second.Len() && first.Time[i] == second.Time[j] {
-				j++
-			}
-			dst.add(first.Time[i], first.Arrival[i], first.Raw[i], first.Value[i], first.Flag[i])
-			i++
-			continue
-		}
-		dst.add(second.Time[j], second.Arrival[j], second.Raw[j], second.Value[j], second.Flag[j])
-		j++
-	}
-}
-
-func compareSeries(a, b sensors.Series) int {
-	if c := strings.Compare(string(a.Sensor), string(b.Sensor)); c != 0 {
-		return c
-	}
-	return int(a.Quantity) - int(b.Quantity)
-}
-
-// reading gives row i.
-func (c *Columns) reading(i int) sensors.Reading {
-	return sensors.Reading{
-		Series: c.Series, Time: time.UnixMilli(c.Time[i]).UTC(), Arrival: time.UnixMilli(c.Arrival[i]).UTC(),
-		Raw: c.Raw[i], Value: c.Value[i], Flag: c.Flag[i],
-	}
-}
-
-// merger gives the readings of several columns in order of time. heap holds
-// the index of each column that is not used up, the earliest on top; equal
-// times are in the order of the list.
-type merger struct {
-	list []*Columns
-	at   []int
-	heap []int
-}
-
-func (m *merger) less(a, b int) bool {
-	ta, tb := m.list[a].Time[m.at[a]], m.list[b].Time[m.at[b]]
-	return ta < tb || ta == tb && a < b
-}
-
-func (m *merger) run(list []*Columns, yield func(sensors.Reading) bool) bool {
-	m.list, m.at, m.heap = list, slices.Grow(m.at[:0], len(list))[:len(list)], m.heap[:0]
-	clear(m.at)
-	for i := range list {
-		m.heap = append(m.heap, i)
-	}
-	for i := len(m.heap) / 2; i >= 0; i-- {
-		m.down(i)
-	}
-	for len(m.heap) > 0 {
-		top := m.heap[0]
-		c := list[top]
-		if !yield(c.reading(m.at[top])) {
-			return false
-		}
-		if m.at[top]++; m.at[top] == c.Len() {
-			last := len(m.heap) - 1
-			m.heap[0] = m.heap[last]
-			m.heap = m.heap[:last]
-		}
-		m.down(0)
-	}
-	return true
-}
-
-func (m *merger) down(i int) {
-	for {
-		child := 2*i + 1
-		if child >= len(m.heap) {
-			return
-		}
-		if child+1 < len(m.heap) && m.less(m.heap[child+1], m.heap[child]) {
-			child++
-		}
-		if !m.less(m.heap[child], m.heap[i]) {
-			return
-		}
-		m.heap[i], m.heap[child] = m.heap[child], m.heap[i]
-		i = child
-	}
 }

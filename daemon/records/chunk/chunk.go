@@ -1,4 +1,8 @@
-package records
+// Package chunk is the form in which the records keep the readings of one
+// series and day: values as integers at the sensor's resolution, what is left
+// of them after a prediction, compressed. What comes back is the same bit for
+// bit, times included.
+package chunk
 
 import (
 	"bytes"
@@ -6,53 +10,9 @@ import (
 	"fmt"
 	"hash/crc32"
 	"math"
-	"sort"
 
 	"github.com/klauspost/compress/zstd"
-
-	"rearguard/sensors"
 )
-
-// Columns are the readings of one series in order of time, column by column:
-// reading i is Time[i], Arrival[i] and so on, as in sensors.Reading.
-type Columns struct {
-	sensors.Series
-	// Time and Arrival are milliseconds since 1970, UTC.
-	Time, Arrival []int64
-	Raw, Value    []float64
-	Flag          []sensors.Flag
-}
-
-// Len is the number of readings.
-func (c *Columns) Len() int { return len(c.Time) }
-
-func (c *Columns) add(time, arrival int64, raw, value float64, flag sensors.Flag) {
-	c.Time = append(c.Time, time)
-	c.Arrival = append(c.Arrival, arrival)
-	c.Raw = append(c.Raw, raw)
-	c.Value = append(c.Value, value)
-	c.Flag = append(c.Flag, flag)
-}
-
-func (c *Columns) reset() {
-	c.Time, c.Arrival = c.Time[:0], c.Arrival[:0]
-	c.Raw, c.Value, c.Flag = c.Raw[:0], c.Value[:0], c.Flag[:0]
-}
-
-// holds reports whether there is a reading at time.
-func (c *Columns) holds(time int64) bool {
-	i := sort.Search(len(c.Time), func(i int) bool { return c.Time[i] >= time })
-	return i < len(c.Time) && c.Time[i] == time
-}
-
-// arrivals gives the earliest and the latest arrival.
-func (c *Columns) arrivals() (first, last int64) {
-	first, last = math.MaxInt64, math.MinInt64
-	for _, a := range c.Arrival {
-		first, last = min(first, a), max(last, a)
-	}
-	return first, last
-}
 
 // A chunk is the version, a checksum of all that follows (CRC-32C, 4 bytes,
 // low byte first), the length of the body once compressed, the compressed
@@ -73,9 +33,9 @@ const (
 	valueNear      = 0x82
 )
 
-// codec turns Columns into chunks and back. A codec is for one goroutine; it
+// Codec turns Columns into chunks and back. A Codec is for one goroutine; it
 // reuses its buffers.
-type codec struct {
+type Codec struct {
 	enc        *zstd.Encoder
 	dec        *zstd.Decoder
 	e          encoder
@@ -85,7 +45,8 @@ type codec struct {
 	ints, diff []int64
 }
 
-func newCodec() (*codec, error) {
+// NewCodec makes a Codec; it must be closed.
+func NewCodec() (*Codec, error) {
 	enc, err := zstd.NewWriter(nil, zstd.WithEncoderLevel(zstd.EncoderLevelFromZstd(3)), zstd.WithEncoderConcurrency(1),
 		zstd.WithAllLitEntropyCompression(true), zstd.WithEncoderCRC(false))
 	if err != nil {
@@ -95,16 +56,17 @@ func newCodec() (*codec, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &codec{enc: enc, dec: dec, sum: crc32.MakeTable(crc32.Castagnoli)}, nil
+	return &Codec{enc: enc, dec: dec, sum: crc32.MakeTable(crc32.Castagnoli)}, nil
 }
 
-func (k *codec) close() {
+// Close lets the memory of the compressor go.
+func (k *Codec) Close() {
 	_ = k.enc.Close() // it wrote to memory
 	k.dec.Close()
 }
 
-// encode gives c as a chunk. Decoding gives the same columns bit for bit.
-func (k *codec) encode(c *Columns) []byte {
+// Encode gives c as a chunk. Decoding gives the same columns bit for bit.
+func (k *Codec) Encode(c *Columns) []byte {
 	e := &k.e
 	e.reset()
 	e.body = binary.AppendUvarint(e.body, uint64(c.Len()))
@@ -133,7 +95,7 @@ func (k *codec) encode(c *Columns) []byte {
 }
 
 // pack compresses the body and appends the tail.
-func (k *codec) pack(e *encoder) []byte {
+func (k *Codec) pack(e *encoder) []byte {
 	k.packed.Reset()
 	k.enc.Reset(&k.packed)
 	from := 0
@@ -153,7 +115,7 @@ func (k *codec) pack(e *encoder) []byte {
 	return b
 }
 
-func (k *codec) encodeValue(c *Columns) {
+func (k *Codec) encodeValue(c *Columns) {
 	e := &k.e
 	if sameBits(c.Raw, c.Value) {
 		e.body = append(e.body, valueSame)
@@ -190,29 +152,30 @@ func (k *codec) encodeValue(c *Columns) {
 	e.ints(k.ints, nearConstant, nearStep, nearLastStep)
 }
 
-// decode reads a chunk into c, whose slices are used again.
-func (k *codec) decode(c *Columns, chunk []byte) error {
-	if len(chunk) < chunkHeader || chunk[0] != chunkVersion {
+// Decode reads a chunk into c, whose slices are used again. It does not keep
+// data.
+func (k *Codec) Decode(c *Columns, data []byte) error {
+	if len(data) < chunkHeader || data[0] != chunkVersion {
 		return fmt.Errorf("%w: unknown version", errCoded)
 	}
-	sum := binary.LittleEndian.Uint32(chunk[1:])
-	if chunk = chunk[chunkHeader:]; crc32.Checksum(chunk, k.sum) != sum {
+	sum := binary.LittleEndian.Uint32(data[1:])
+	if data = data[chunkHeader:]; crc32.Checksum(data, k.sum) != sum {
 		return fmt.Errorf("%w: wrong checksum", errCoded)
 	}
-	packed, size := binary.Uvarint(chunk)
-	if size <= 0 || packed > uint64(len(chunk)-size) {
+	packed, size := binary.Uvarint(data)
+	if size <= 0 || packed > uint64(len(data)-size) {
 		return fmt.Errorf("%w: cut short", errCoded)
 	}
-	chunk = chunk[size:]
+	data = data[size:]
 	var err error
-	k.plain, err = k.dec.DecodeAll(chunk[:packed], k.plain[:0])
+	k.plain, err = k.dec.DecodeAll(data[:packed], k.plain[:0])
 	if err != nil {
 		return fmt.Errorf("%w: %w", errCoded, err)
 	}
-	return k.columns(c, &decoder{body: k.plain, tail: chunk[packed:]})
+	return k.columns(c, &decoder{body: k.plain, tail: data[packed:]})
 }
 
-func (k *codec) columns(c *Columns, d *decoder) error {
+func (k *Codec) columns(c *Columns, d *decoder) error {
 	count := d.uvarint()
 	// Each time but the first takes a byte at least.
 	if d.err != nil || count > uint64(len(d.body)) {
@@ -244,7 +207,7 @@ func (k *codec) columns(c *Columns, d *decoder) error {
 	return d.err
 }
 
-func (k *codec) decodeValue(d *decoder, c *Columns, n int) {
+func (k *Codec) decodeValue(d *decoder, c *Columns, n int) {
 	switch mode := d.byte(); mode {
 	case valueSame:
 		c.Value = append(c.Value[:0], c.Raw...)
@@ -277,76 +240,4 @@ func (k *codec) decodeValue(d *decoder, c *Columns, n int) {
 		k.ints = d.ints(k.ints, n)
 		c.Value = d.floats(c.Value, k.ints, mode)
 	}
-}
-
-// floats undoes decimals.
-func (d *decoder) floats(dst []float64, ints []int64, scale uint8) []float64 {
-	dst = dst[:0]
-	if scale > maxScale {
-		d.fail()
-		return dst
-	}
-	p := powersOfTen[scale]
-	for _, n := range ints {
-		dst = append(dst, float64(n)/p)
-	}
-	return dst
-}
-
-// correct applies gain and offset in two rounded steps on every processor:
-// without the conversion a compiler may join them into one.
-func correct(raw, gain, offset float64) float64 {
-	return float64(gain*raw) + offset
-}
-
-// fit gives the line through the readings of least and greatest raw number.
-func fit(raw, value []float64) (gain, offset float64) {
-	lo, hi := 0, 0
-	for i, r := range raw {
-		if r < raw[lo] {
-			lo = i
-		}
-		if r > raw[hi] {
-			hi = i
-		}
-	}
-	gain = 1
-	if raw[hi] > raw[lo] {
-		gain = (value[hi] - value[lo]) / (raw[hi] - raw[lo])
-	}
-	return gain, value[lo] - float64(gain*raw[lo])
-}
-
-// corrects reports whether gain and offset turn every raw number into its
-// value exactly.
-func corrects(c *Columns, gain, offset float64) bool {
-	for i, r := range c.Raw {
-		if math.Float64bits(correct(r, gain, offset)) != math.Float64bits(c.Value[i]) {
-			return false
-		}
-	}
-	return true
-}
-
-// foretell gives the corrected raw numbers as integers at scale; false when
-// one of them is none or is too large.
-func foretell(dst []int64, raw []float64, gain, offset float64, scale int) ([]int64, bool) {
-	dst = dst[:0]
-	for _, r := range raw {
-		n := math.Round(correct(r, gain, offset) * powersOfTen[scale])
-		if !(math.Abs(n) < exactInteger) {
-			return dst, false
-		}
-		dst = append(dst, int64(n))
-	}
-	return dst, true
-}
-
-func sameBits(a, b []float64) bool {
-	for i := range a {
-		if math.Float64bits(a[i]) != math.Float64bits(b[i]) {
-			return false
-		}
-	}
-	return true
 }

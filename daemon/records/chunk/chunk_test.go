@@ -1,4 +1,4 @@
-package records
+package chunk
 
 import (
 	"errors"
@@ -60,21 +60,21 @@ func drawColumns(t *rapid.T) *Columns {
 		if together {
 			arrival = 1_700_000_000_000 + int64(c.Len())
 		}
-		c.add(at, arrival, raw, value, rapid.SampledFrom([]sensors.Flag{1, 1, 1, 2, 3, 4, 9}).Draw(t, "flag"))
+		c.Append(at, arrival, raw, value, rapid.SampledFrom([]sensors.Flag{1, 1, 1, 2, 3, 4, 9}).Draw(t, "flag"))
 	}
 	return c
 }
 
 func TestChunkIsLossless(t *testing.T) {
-	k, err := newCodec()
+	k, err := NewCodec()
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer k.close()
+	defer k.Close()
 	var got Columns
 	rapid.Check(t, func(t *rapid.T) {
 		want := drawColumns(t)
-		if err := k.decode(&got, k.encode(want)); err != nil {
+		if err := k.Decode(&got, k.Encode(want)); err != nil {
 			t.Fatal(err)
 		}
 		if !equalBits(want, &got) {
@@ -103,18 +103,18 @@ func TestCodingOfValues(t *testing.T) {
 		"curved, not decimal": {raw, math.Sqrt, []byte{2, floatBits}},
 	} {
 		t.Run(name, func(t *testing.T) {
-			k, err := newCodec()
+			k, err := NewCodec()
 			if err != nil {
 				t.Fatal(err)
 			}
-			defer k.close()
+			defer k.Close()
 			want := &Columns{}
 			for i, v := range c.raw {
-				want.add(int64(i), int64(i), v, c.value(v), 1)
+				want.Append(int64(i), int64(i), v, c.value(v), 1)
 			}
-			chunk := k.encode(want)
+			chunk := k.Encode(want)
 			var got Columns
-			if err := k.decode(&got, chunk); err != nil || !equalBits(want, &got) {
+			if err := k.Decode(&got, chunk); err != nil || !equalBits(want, &got) {
 				t.Fatalf("want %+v\ngot  %+v, %v", want, got, err)
 			}
 			// The modes follow count, times, arrivals and flags.
@@ -137,15 +137,15 @@ func TestCodingOfValues(t *testing.T) {
 }
 
 func FuzzDecodeChunk(f *testing.F) {
-	k, err := newCodec()
+	k, err := NewCodec()
 	if err != nil {
 		f.Fatal(err)
 	}
 	c := &Columns{}
 	for i := range 20 {
-		c.add(int64(i)*30_000, int64(i)*30_000+int64(i*i*7919%250), float64(i)/4, float64(i)/3, 1)
+		c.Append(int64(i)*30_000, int64(i)*30_000+int64(i*i*7919%250), float64(i)/4, float64(i)/3, 1)
 	}
-	f.Add(k.encode(c), []byte{}, true)
+	f.Add(k.Encode(c), []byte{}, true)
 	f.Add(slices.Clone(k.e.body), slices.Clone(k.e.tail), false)
 	f.Add([]byte{}, []byte{}, true)
 	f.Add([]byte{chunkVersion, 0}, []byte{}, true)
@@ -156,13 +156,13 @@ func FuzzDecodeChunk(f *testing.F) {
 			data = k.pack(&encoder{body: data, cuts: []int{len(data)}, tail: tail})
 		}
 		var got, again Columns
-		if err := k.decode(&got, data); err != nil {
+		if err := k.Decode(&got, data); err != nil {
 			if !errors.Is(err, errCoded) {
 				t.Fatalf("unexpected kind of error: %v", err)
 			}
 			return
 		}
-		if err := k.decode(&again, k.encode(&got)); err != nil || !equalBits(&got, &again) {
+		if err := k.Decode(&again, k.Encode(&got)); err != nil || !equalBits(&got, &again) {
 			t.Fatalf("decoded %+v, and that again as %+v, %v", got, again, err)
 		}
 	})

@@ -1,4 +1,4 @@
-package records
+package chunk
 
 import (
 	"encoding/binary"
