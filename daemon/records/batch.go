@@ -12,7 +12,7 @@ import (
 	"rearguard/sensors"
 )
 
-// Batch is what the engine stores in one transaction.
+// Batch is what the engine stores together.
 type Batch struct {
 	// Clock is the engine's clock after the batch; zero leaves it as it was.
 	Clock time.Time
@@ -51,35 +51,35 @@ type JournalEntry struct {
 	Body json.RawMessage
 }
 
-// Commit stores b, all of it or nothing. When it returns nil the batch is
-// kept, as far as Options.Synchronous promises. After an error the same batch
-// may be committed again.
-func (s *Store) Commit(ctx context.Context, b *Batch) error {
-	for i := range b.Readings {
-		if err := checkReading(&b.Readings[i]); err != nil {
-			return err
+// Commit stores batches one after the other in one transaction, all of them or
+// nothing: each finds what those before it have stored. When it returns nil
+// they are kept, as far as Options.Synchronous promises. After an error the
+// same batches may be committed again.
+func (s *Store) Commit(ctx context.Context, batches ...*Batch) error {
+	revalues := 0
+	for _, b := range batches {
+		for i := range b.Readings {
+			if err := checkReading(&b.Readings[i]); err != nil {
+				return err
+			}
 		}
+		revalues += len(b.Revalues)
 	}
-	if len(b.Revalues) > 0 {
+	if revalues > 0 {
 		// Roll reads history before it writes it; values must not change in
 		// between.
 		s.rolling.Lock()
 		defer s.rolling.Unlock()
 	}
 	added := make(map[sensors.Series]int64)
-	seqs := make([]int64, len(b.Journal))
+	var seqs []int64
 	err := s.change(ctx, func(ctx context.Context) error {
-		clear(added)
-		if err := s.putReadings(ctx, b.Readings, added); err != nil {
-			return fmt.Errorf("store readings: %w", err)
-		}
-		for i := range b.Journal {
-			var err error
-			if seqs[i], err = s.putJournal(ctx, &b.Journal[i]); err != nil {
-				return fmt.Errorf("store journal entry %q: %w", b.Journal[i].Kind, err)
+		for _, b := range batches {
+			if err := s.put(ctx, b, added, &seqs); err != nil {
+				return err
 			}
 		}
-		return s.putRest(ctx, b)
+		return nil
 	})
 	if err != nil {
 		return err
@@ -87,10 +87,30 @@ func (s *Store) Commit(ctx context.Context, b *Batch) error {
 	if len(added) > 0 {
 		s.series.add(added)
 	}
-	for i := range b.Journal {
-		b.Journal[i].Seq = seqs[i]
+	for _, b := range batches {
+		for i := range b.Journal {
+			b.Journal[i].Seq = seqs[i]
+		}
+		seqs = seqs[len(b.Journal):]
 	}
 	return nil
+}
+
+// put stores b within a transaction. It notes the numbers of new series in
+// added and those of the journal's entries in seqs, since both count only once
+// the transaction has succeeded.
+func (s *Store) put(ctx context.Context, b *Batch, added map[sensors.Series]int64, seqs *[]int64) error {
+	if err := s.putReadings(ctx, b.Readings, added); err != nil {
+		return fmt.Errorf("store readings: %w", err)
+	}
+	for i := range b.Journal {
+		seq, err := s.putJournal(ctx, &b.Journal[i])
+		if err != nil {
+			return fmt.Errorf("store journal entry %q: %w", b.Journal[i].Kind, err)
+		}
+		*seqs = append(*seqs, seq)
+	}
+	return s.putRest(ctx, b)
 }
 
 func (s *Store) putRest(ctx context.Context, b *Batch) error {

@@ -69,7 +69,7 @@ func TestOlderFileIsBroughtUpToDate(t *testing.T) {
 	if d := cmp.Diff(Marks{Clock: day0, Journal: 1}, marks); err != nil || d != "" {
 		t.Errorf("marks: %v (-want +got):\n%s", err, d)
 	}
-	if err := s.SaveCalibration(ctx, Calibration{Series: humid.Series, From: day0, Gain: 1, Offset: -2}); err != nil {
+	if err := s.Commit(ctx, &Batch{Calibrations: []Calibration{{Series: humid.Series, From: day0, Gain: 1, Offset: -2}}}); err != nil {
 		t.Error(err)
 	}
 }

@@ -52,11 +52,6 @@ func (s *Store) putCalibration(ctx context.Context, c *Calibration) error {
 	return err
 }
 
-// SaveCalibration stores c in place of one of the same series and time.
-func (s *Store) SaveCalibration(ctx context.Context, c Calibration) error {
-	return s.Commit(ctx, &Batch{Calibrations: []Calibration{c}})
-}
-
 // LoadCohorts gives every cohort in the order of its ID.
 func (r *Reader) LoadCohorts(ctx context.Context) ([]rearing.Cohort, error) {
 	return collect(ctx, r, scanJSON[rearing.Cohort], `SELECT body FROM cohort ORDER BY id`)

@@ -2,8 +2,8 @@
 // history of readings, cohorts and counts, alarms and their notices, the
 // journal of what people did, and the engine's checkpoints.
 //
-// A Store is the one writer of a file. The engine commits one Batch in one
-// transaction; the notifier marks notices and housekeeping rolls and retains
+// A Store is the one writer of a file. The engine commits a Batch, or some
+// that wait, in one transaction; the notifier marks notices and housekeeping rolls and retains
 // history beside it, each in short transactions of their own. A Reader reads
 // the same file at the same time, also from another process.
 //
