@@ -2,7 +2,6 @@ package records
 
 import (
 	"cmp"
-	"container/heap"
 	"context"
 	"database/sql"
 	"iter"
@@ -14,19 +13,50 @@ import (
 	"rearguard/sensors"
 )
 
-// windowRows bounds the readings from chunks that ScanArrival sorts at a time.
-const windowRows = 500_000
+// Bounds on the readings that ScanArrival has in memory at a time.
+const (
+	// windowRows bounds those from chunks that it sorts at a time.
+	windowRows = 500_000
+	// lookRows bounds those from the hot table that it keeps of one look.
+	lookRows = 200_000
+)
 
 // ScanArrival gives all readings that arrived in [from, to) in the order of
-// sensors.CompareArrival, however long after their time they came. It sees the
-// history as it stood when the scan began and holds about one day of
-// arrivals in memory.
+// sensors.CompareArrival, however long after their time they came. What
+// arrives after the scan began is not given. It holds about one day of
+// arrivals in memory, and nothing of the file while the caller works.
 func (r *Reader) ScanArrival(ctx context.Context, from, to time.Time) iter.Seq2[sensors.Reading, error] {
 	return func(yield func(sensors.Reading, error) bool) {
-		if err := r.scanArrival(ctx, from.UnixMilli(), to.UnixMilli(), func(rd sensors.Reading) bool { return yield(rd, nil) }); err != nil {
+		if err := r.scanArrival(ctx, from.UnixMilli(), to.UnixMilli(), lookRows, func(rd sensors.Reading) bool { return yield(rd, nil) }); err != nil {
 			yield(sensors.Reading{}, err)
 		}
 	}
+}
+
+func (r *Reader) scanArrival(ctx context.Context, from, to int64, limit int, yield func(sensors.Reading) bool) error {
+	k, err := chunk.NewCodec()
+	if err != nil {
+		return err
+	}
+	defer k.Close()
+	s := &arrivalScan{r: r, codec: k, limit: limit, span: dayMillis}
+	if err := r.look(ctx, func(q querier) error { return s.survey(ctx, q, from, to) }); err != nil {
+		return err
+	}
+	for at := from; at < s.end; {
+		var w window
+		if err := r.look(ctx, func(q querier) (err error) {
+			w, err = s.read(ctx, q, at)
+			return err
+		}); err != nil {
+			return err
+		}
+		if more, err := s.give(&w, yield); err != nil || !more {
+			return err
+		}
+		at = w.hi
+	}
+	return nil
 }
 
 // arrived is one reading on its way through ScanArrival. Rank is the place of
@@ -38,6 +68,7 @@ type arrived struct {
 	flag          sensors.Flag
 }
 
+// compareArrived is sensors.CompareArrival.
 func compareArrived(a, b arrived) int {
 	switch {
 	case a.arrival != b.arrival:
@@ -48,33 +79,42 @@ func compareArrived(a, b arrived) int {
 	return cmp.Compare(a.time, b.time)
 }
 
-// arrivalScan joins two streams in order of arrival: rows from chunks and
-// rows from the hot table.
+// arrivalScan goes through history by windows of arrival. Roll moves readings
+// from the hot table to chunks between two windows but never changes their
+// arrival, and each window is read in one look: so each reading is seen once.
 type arrivalScan struct {
-	r        *Reader
-	tx       *sql.Tx
-	codec    *chunk.Codec
-	from, to int64
-	ranks    map[int64]int
-	series   []sensors.Series
-	hot      hotArrivals
-	yield    func(sensors.Reading) bool
+	r      *Reader
+	codec  *chunk.Codec
+	ranks  map[int64]int
+	series []sensors.Series
+	// end is after the last arrival there was when the scan began.
+	end int64
+	hot hotExtent
+	// reach is the longest time between the first and the last arrival of any
+	// chunk when the scan began.
+	reach int64
+	// limit bounds the hot readings of a window. Span is the length of one that
+	// has any: a day, or less when the last one would have had too many.
+	limit int
+	span  int64
+	buf   []arrived
 }
 
-func (r *Reader) scanArrival(ctx context.Context, from, to int64, yield func(sensors.Reading) bool) error {
-	k, err := chunk.NewCodec()
-	if err != nil {
-		return err
-	}
-	defer k.Close()
-	tx, err := r.db.BeginTx(ctx, nil)
-	if err != nil {
-		return describe(r.path, err)
-	}
-	// Nothing was written; there is nothing to lose.
-	defer func() { _ = tx.Rollback() }()
-	s := &arrivalScan{r: r, tx: tx, codec: k, from: from, to: to, ranks: map[int64]int{}, yield: yield}
-	names, err := r.names(ctx, tx)
+// hotExtent says where the hot readings lay when the scan began.
+type hotExtent struct {
+	// first and last bound their arrival; first is the greater when there is
+	// none.
+	first, last int64
+	// early and late bound how long their time lies after their arrival.
+	early, late int64
+}
+
+// meets reports whether any of them may have arrived in [lo, hi).
+func (h *hotExtent) meets(lo, hi int64) bool { return lo <= h.last && hi > h.first }
+
+// survey looks where the readings are that arrived in [from, to).
+func (s *arrivalScan) survey(ctx context.Context, q querier, from, to int64) error {
+	names, err := s.r.names(ctx, q)
 	if err != nil {
 		return err
 	}
@@ -83,242 +123,219 @@ func (r *Reader) scanArrival(ctx context.Context, from, to int64, yield func(sen
 		ids = append(ids, id)
 	}
 	slices.SortFunc(ids, func(a, b int64) int { return sensors.CompareSeries(names[a], names[b]) })
+	s.ranks = make(map[int64]int, len(ids))
 	for rank, id := range ids {
 		s.ranks[id] = rank
 		s.series = append(s.series, names[id])
 	}
-	if err := s.hot.open(ctx, s); err != nil {
-		return describe(r.path, err)
-	}
-	defer s.hot.close()
-	more, err := s.chunks(ctx)
-	if err != nil || !more {
+	h := &s.hot
+	err = q.QueryRowContext(ctx, `SELECT coalesce(min(arrival), ?), coalesce(max(arrival), ?),
+		coalesce(min(time - arrival), 0), coalesce(max(time - arrival), 0) FROM hot WHERE arrival >= ? AND arrival < ?`,
+		math.MaxInt64, math.MinInt64, from, to).Scan(&h.first, &h.last, &h.early, &h.late)
+	if err != nil {
 		return err
 	}
-	_, err = s.hotBefore(ctx, arrived{arrival: math.MaxInt64})
+	var last int64
+	err = q.QueryRowContext(ctx, `SELECT coalesce(max(max_arrival - min_arrival), 0), coalesce(max(max_arrival), ?) FROM chunk
+		WHERE max_arrival >= ? AND min_arrival < ?`, math.MinInt64, from, to).Scan(&s.reach, &last)
+	if last = max(last, h.last); last < to {
+		to = last + 1
+	}
+	s.end = to
 	return err
 }
 
-func (s *arrivalScan) emit(a arrived) bool {
-	return s.yield(sensors.Reading{
-		Series: s.series[a.rank], Time: time.UnixMilli(a.time).UTC(), Arrival: time.UnixMilli(a.arrival).UTC(),
-		Raw: a.raw, Value: a.value, Flag: a.flag,
-	})
+// window is what arrived in [lo, hi): chunks that reach into it, and the hot
+// readings that are in no chunk.
+type window struct {
+	lo, hi int64
+	chunks []packed
+	hot    []arrived
 }
 
-// hotBefore gives the hot rows that come before next; it reports false when
-// the receiver wants no more.
-func (s *arrivalScan) hotBefore(ctx context.Context, next arrived) (bool, error) {
-	for {
-		a, ok, err := s.hot.peek(ctx)
-		if err != nil {
-			return false, err
-		}
-		if !ok || compareArrived(a, next) > 0 {
-			return true, nil
-		}
-		heap.Pop(&s.hot.waiting)
-		if !s.emit(a) {
-			return false, nil
-		}
-	}
-}
-
-// packed is a chunk whose arrivals reach into the present window.
+// packed is a chunk as it is stored.
 type packed struct {
 	day, series, readings, first, last int64
 	data                               []byte
 }
 
-// chunks sweeps over the chunks in the order of their first arrival. It keeps
-// those that reach into the present window packed, and takes them apart
-// window by window: a day, or less when much arrived on that day.
-func (s *arrivalScan) chunks(ctx context.Context) (bool, error) {
-	rows, err := s.tx.QueryContext(ctx, `SELECT day, series, readings, min_arrival, max_arrival, data FROM chunk
-		WHERE max_arrival >= ? AND min_arrival < ? ORDER BY min_arrival`, s.from, s.to)
-	if err != nil {
-		return false, describe(s.r.path, err)
+// earliest gives the least first arrival of chunks that may reach to lo.
+// Only what was hot when the scan began can have lengthened a chunk by
+// arrivals that it has still to give.
+func (s *arrivalScan) earliest(lo int64) int64 {
+	if s.hot.meets(lo, lo+1) {
+		return math.MinInt64
 	}
-	defer rows.Close()
-	next := func() (*packed, error) {
-		if !rows.Next() {
-			return nil, describe(s.r.path, rows.Err())
-		}
-		p := &packed{}
-		return p, describe(s.r.path, rows.Scan(&p.day, &p.series, &p.readings, &p.first, &p.last, &p.data))
-	}
-	ahead, err := next()
-	var active []*packed
-	var buf []arrived
-	for at := s.from; err == nil && (ahead != nil || len(active) > 0); {
-		if len(active) == 0 {
-			at = max(at, ahead.first)
-		}
-		end := min((dayOf(at)+1)*dayMillis, s.to)
-		for ahead != nil && ahead.first < end {
-			active = append(active, ahead)
-			if ahead, err = next(); err != nil {
-				return false, err
-			}
-		}
-		total := int64(0)
-		for _, p := range active {
-			total += p.readings
-		}
-		step := (end-at)/(1+total/windowRows) + 1
-		for ; at < end; at += step {
-			more, err := s.window(ctx, active, at, min(at+step, end), &buf)
-			if err != nil || !more {
-				return more, err
-			}
-		}
-		at = end
-		active = slices.DeleteFunc(active, func(p *packed) bool { return p.last < end || end >= s.to })
-		if end >= s.to {
-			break
-		}
-	}
-	return err == nil, err
+	return lo - s.reach
 }
 
-// window gives what arrived in [lo, hi) from the chunks, and the hot rows in
-// between.
-func (s *arrivalScan) window(ctx context.Context, active []*packed, lo, hi int64, buf *[]arrived) (bool, error) {
-	var c chunk.Columns
-	list := (*buf)[:0]
-	for _, p := range active {
-		if p.last < lo || p.first >= hi {
-			continue
-		}
-		if err := s.codec.Decode(&c, p.data); err != nil {
-			return false, s.r.damaged(p.day, p.series, err)
-		}
-		rank := s.ranks[p.series]
-		for i, a := range c.Arrival {
-			if a >= lo && a < hi {
-				list = append(list, arrived{a, c.Time[i], rank, c.Raw[i], c.Value[i], c.Flag[i]})
-			}
+// read reads the first window from at on in which anything may have arrived.
+func (s *arrivalScan) read(ctx context.Context, q querier, at int64) (w window, err error) {
+	w.lo = s.end
+	if at <= s.hot.last {
+		w.lo = max(at, s.hot.first)
+	}
+	var first int64
+	err = q.QueryRowContext(ctx, `SELECT coalesce((SELECT min_arrival FROM chunk WHERE min_arrival >= ? AND max_arrival >= ?
+		ORDER BY min_arrival LIMIT 1), ?)`, s.earliest(at), at, s.end).Scan(&first)
+	if err != nil {
+		return w, err
+	}
+	w.lo = min(w.lo, max(at, first))
+	w.hi = min((dayOf(w.lo)+1)*dayMillis, s.end)
+	if w.lo < s.hot.first {
+		w.hi = min(w.hi, s.hot.first)
+	}
+	if s.hot.meets(w.lo, w.hi) {
+		w.hi = min(w.hi, w.lo+s.span)
+		if err := s.readHot(ctx, q, &w); err != nil {
+			return w, err
 		}
 	}
-	*buf = list
-	slices.SortFunc(list, compareArrived)
-	for _, a := range list {
-		if more, err := s.hotBefore(ctx, a); err != nil || !more {
-			return more, err
+	return w, s.readChunks(ctx, q, &w)
+}
+
+func (s *arrivalScan) readChunks(ctx context.Context, q querier, w *window) error {
+	rows, err := q.QueryContext(ctx, `SELECT day, series, readings, min_arrival, max_arrival, data FROM chunk
+		WHERE min_arrival >= ? AND min_arrival < ? AND max_arrival >= ?`, s.earliest(w.lo), w.hi, w.lo)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var p packed
+		if err := rows.Scan(&p.day, &p.series, &p.readings, &p.first, &p.last, &p.data); err != nil {
+			return err
 		}
-		if !s.emit(a) {
-			return false, nil
+		w.chunks = append(w.chunks, p)
+	}
+	return rows.Err()
+}
+
+// readHot reads the hot part of w, and brings its end forward when that would
+// be too much for one look.
+func (s *arrivalScan) readHot(ctx context.Context, q querier, w *window) error {
+	rows, err := q.QueryContext(ctx, `SELECT time, series, arrival, raw, value, flag FROM hot
+		WHERE time >= ? AND time < ? AND arrival >= ? AND arrival < ? ORDER BY time, series`,
+		w.lo+s.hot.early, w.hi+s.hot.late, w.lo, w.hi)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	rolled := rolledDay{s: s, day: noDay}
+	wanted := w.hi
+	for rows.Next() {
+		var a arrived
+		var id int64
+		var raw, value sql.NullFloat64
+		if err := rows.Scan(&a.time, &id, &a.arrival, &raw, &value, &a.flag); err != nil {
+			return err
+		}
+		rank, known := s.ranks[id]
+		if !known || a.arrival >= w.hi {
+			continue
+		}
+		if has, err := rolled.has(ctx, q, id, a.time); err != nil {
+			return err
+		} else if has {
+			continue
+		}
+		a.rank, a.raw, a.value = rank, fromNumber(raw), fromNumber(value)
+		w.hot = append(w.hot, a)
+		for len(w.hot) > s.limit && w.hi-w.lo > 1 {
+			w.hi = w.lo + (w.hi-w.lo)/2
+			w.hot = slices.DeleteFunc(w.hot, func(a arrived) bool { return a.arrival >= w.hi })
+		}
+	}
+	switch {
+	case w.hi < wanted:
+		s.span = w.hi - w.lo
+	case len(w.hot) <= s.limit/4:
+		s.span = min(2*s.span, dayMillis)
+	}
+	return rows.Err()
+}
+
+// rolledDay tells which readings of a day are in its chunks: one that is hot
+// as well was sent again after its day was rolled, or is just being rolled.
+type rolledDay struct {
+	s         *arrivalScan
+	day       int64
+	hasChunks bool
+	series    map[int64]*chunk.Columns
+}
+
+func (d *rolledDay) has(ctx context.Context, q querier, series, ms int64) (bool, error) {
+	if day := dayOf(ms); day != d.day {
+		d.day, d.series = day, map[int64]*chunk.Columns{}
+		err := q.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM chunk WHERE day = ?)`, day).Scan(&d.hasChunks)
+		if err != nil {
+			return false, err
+		}
+	}
+	if !d.hasChunks {
+		return false, nil
+	}
+	c, ok := d.series[series]
+	if !ok {
+		var err error
+		if c, err = d.s.r.chunk(ctx, q, d.s.codec, d.day, series); err != nil {
+			return false, err
+		}
+		d.series[series] = c
+	}
+	return c != nil && c.Holds(ms), nil
+}
+
+// give takes the chunks of w apart and hands its readings on, in parts when
+// they are many. It reports false when the receiver wants no more.
+func (s *arrivalScan) give(w *window, yield func(sensors.Reading) bool) (bool, error) {
+	slices.SortFunc(w.hot, compareArrived)
+	total := int64(0)
+	for i := range w.chunks {
+		total += w.chunks[i].readings
+	}
+	step := (w.hi-w.lo)/(1+total/windowRows) + 1
+	for lo := w.lo; lo < w.hi; lo += step {
+		hi := min(lo+step, w.hi)
+		if err := s.unpack(w.chunks, lo, hi); err != nil {
+			return false, err
+		}
+		n, _ := slices.BinarySearchFunc(w.hot, hi, func(a arrived, hi int64) int { return cmp.Compare(a.arrival, hi) })
+		s.buf = append(s.buf, w.hot[:n]...)
+		w.hot = w.hot[n:]
+		slices.SortFunc(s.buf, compareArrived)
+		for i := range s.buf {
+			a := &s.buf[i]
+			if !yield(sensors.Reading{
+				Series: s.series[a.rank], Time: time.UnixMilli(a.time).UTC(), Arrival: time.UnixMilli(a.arrival).UTC(),
+				Raw: a.raw, Value: a.value, Flag: a.flag,
+			}) {
+				return false, nil
+			}
 		}
 	}
 	return true, nil
 }
 
-// hotArrivals gives hot rows in order of arrival. It reads them in order of
-// time and lets each wait until no row with an earlier arrival can follow.
-// That is known from lead, the longest that any reading's time lies ahead of
-// its arrival. So what waits is only what came late.
-type hotArrivals struct {
-	s       *arrivalScan
-	rows    *sql.Rows
-	lead    int64
-	reached int64
-	waiting arrivalHeap
-	// day and rolled tell which rows are already in a chunk: a reading that
-	// was sent again after its day was rolled, or is just being rolled.
-	day       int64
-	hasChunks bool
-	rolled    map[int64]*chunk.Columns
-}
-
-func (h *hotArrivals) open(ctx context.Context, s *arrivalScan) error {
-	h.s, h.day = s, math.MinInt64
-	var lead sql.NullInt64
-	if err := s.tx.QueryRowContext(ctx, `SELECT max(time - arrival) FROM hot WHERE arrival >= ? AND arrival < ?`, s.from, s.to).Scan(&lead); err != nil {
-		return err
-	}
-	h.lead = lead.Int64
-	var err error
-	h.rows, err = s.tx.QueryContext(ctx, //nolint:gocritic,rowserrcheck // next reads the rows, and their error
-		`SELECT time, series, arrival, raw, value, flag FROM hot
-		WHERE arrival >= ? AND arrival < ? ORDER BY time, series`, s.from, s.to)
-	return err
-}
-
-func (h *hotArrivals) close() {
-	if h.rows != nil {
-		h.rows.Close()
-	}
-}
-
-// peek gives the next row without taking it.
-func (h *hotArrivals) peek(ctx context.Context) (arrived, bool, error) {
-	for h.rows != nil && (len(h.waiting) == 0 || h.waiting[0].arrival+h.lead >= h.reached) {
-		if !h.rows.Next() {
-			err := h.rows.Err()
-			h.close()
-			h.rows = nil
-			if err != nil {
-				return arrived{}, false, describe(h.s.r.path, err)
+// unpack sets buf to what arrived in [lo, hi) from chunks.
+func (s *arrivalScan) unpack(chunks []packed, lo, hi int64) error {
+	var c chunk.Columns
+	s.buf = s.buf[:0]
+	for i := range chunks {
+		p := &chunks[i]
+		rank, known := s.ranks[p.series]
+		if !known || p.last < lo || p.first >= hi {
+			continue
+		}
+		if err := s.codec.Decode(&c, p.data); err != nil {
+			return s.r.damaged(p.day, p.series, err)
+		}
+		for i, a := range c.Arrival {
+			if a >= lo && a < hi {
+				s.buf = append(s.buf, arrived{a, c.Time[i], rank, c.Raw[i], c.Value[i], c.Flag[i]})
 			}
-			break
-		}
-		var a arrived
-		var id int64
-		var raw, value sql.NullFloat64
-		if err := h.rows.Scan(&a.time, &id, &a.arrival, &raw, &value, &a.flag); err != nil {
-			return arrived{}, false, describe(h.s.r.path, err)
-		}
-		h.reached = a.time
-		known, err := h.inChunk(ctx, id, a.time)
-		if err != nil {
-			return arrived{}, false, err
-		}
-		if !known {
-			a.rank, a.raw, a.value = h.s.ranks[id], fromNumber(raw), fromNumber(value)
-			heap.Push(&h.waiting, a)
 		}
 	}
-	if len(h.waiting) == 0 {
-		return arrived{}, false, nil
-	}
-	return h.waiting[0], true, nil
-}
-
-func (h *hotArrivals) inChunk(ctx context.Context, series, ms int64) (bool, error) {
-	if day := dayOf(ms); day != h.day {
-		h.day, h.rolled = day, map[int64]*chunk.Columns{}
-		err := h.s.tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM chunk WHERE day = ?)`, day).Scan(&h.hasChunks)
-		if err != nil {
-			return false, describe(h.s.r.path, err)
-		}
-	}
-	if !h.hasChunks {
-		return false, nil
-	}
-	c, ok := h.rolled[series]
-	if !ok {
-		var err error
-		if c, err = h.s.r.chunk(ctx, h.s.tx, h.s.codec, h.day, series); err != nil {
-			return false, err
-		}
-		h.rolled[series] = c
-	}
-	return c != nil && c.Holds(ms), nil
-}
-
-// arrivalHeap has the row that arrived first on top.
-type arrivalHeap []arrived
-
-func (h arrivalHeap) Len() int           { return len(h) }
-func (h arrivalHeap) Less(i, j int) bool { return compareArrived(h[i], h[j]) < 0 }
-func (h arrivalHeap) Swap(i, j int)      { h[i], h[j] = h[j], h[i] }
-
-// Push implements heap.Interface.
-func (h *arrivalHeap) Push(x any) { *h = append(*h, x.(arrived)) } //nolint:errcheck // only arrivals are pushed
-
-// Pop implements heap.Interface.
-func (h *arrivalHeap) Pop() any {
-	last := (*h)[len(*h)-1]
-	*h = (*h)[:len(*h)-1]
-	return last
+	return nil
 }

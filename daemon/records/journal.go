@@ -10,34 +10,50 @@ import (
 	"time"
 )
 
+// journalPage is how many journal entries are read at a time.
+const journalPage = 1000
+
 // Journal gives the entries that arrived in [from, to), in the order of the
-// engine.
+// engine, as the journal stood when it began. Nothing is held while the caller
+// works.
 func (r *Reader) Journal(ctx context.Context, from, to time.Time) iter.Seq2[JournalEntry, error] {
 	return func(yield func(JournalEntry, error) bool) {
-		rows, err := r.db.QueryContext(ctx, `SELECT seq, arrival, kind, who, body FROM journal
-			WHERE arrival >= ? AND arrival < ? ORDER BY seq`, from.UnixMilli(), to.UnixMilli())
+		lo, hi := from.UnixMilli(), to.UnixMilli()
+		var seq, last int64
+		err := r.db.QueryRowContext(ctx, `SELECT coalesce(min(seq), 1), coalesce(max(seq), 0) FROM journal
+			WHERE arrival >= ? AND arrival < ?`, lo, hi).Scan(&seq, &last)
 		if err != nil {
 			yield(JournalEntry{}, describe(r.path, err))
 			return
 		}
-		defer rows.Close()
-		for rows.Next() {
-			var e JournalEntry
-			var arrival int64
-			var body string
-			if err := rows.Scan(&e.Seq, &arrival, &e.Kind, &e.Who, &body); err != nil {
-				yield(JournalEntry{}, describe(r.path, err))
+		for seq <= last {
+			// The plus keeps SQLite from the index by arrival, which would have
+			// it sort all that is left for each page.
+			page, err := collect(ctx, r, scanJournal, `SELECT seq, arrival, kind, who, body FROM journal
+				WHERE seq >= ? AND seq <= ? AND +arrival >= ? AND +arrival < ? ORDER BY seq LIMIT ?`, seq, last, lo, hi, journalPage)
+			if err != nil {
+				yield(JournalEntry{}, err)
 				return
 			}
-			e.Arrival, e.Body = time.UnixMilli(arrival).UTC(), json.RawMessage(body)
-			if !yield(e, nil) {
+			for _, e := range page {
+				if !yield(e, nil) {
+					return
+				}
+			}
+			if len(page) < journalPage {
 				return
 			}
-		}
-		if err := rows.Err(); err != nil {
-			yield(JournalEntry{}, describe(r.path, err))
+			seq = page[len(page)-1].Seq + 1
 		}
 	}
+}
+
+func scanJournal(rows *sql.Rows) (e JournalEntry, err error) {
+	var arrival int64
+	var body string
+	err = rows.Scan(&e.Seq, &arrival, &e.Kind, &e.Who, &body)
+	e.Arrival, e.Body = time.UnixMilli(arrival).UTC(), json.RawMessage(body)
+	return e, err
 }
 
 // LoadState gives a named blob; it fails with ErrNotFound when there is none.

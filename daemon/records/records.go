@@ -3,9 +3,10 @@
 // journal of what people did, and the engine's checkpoints.
 //
 // A Store is the one writer of a file. The engine commits a Batch, or some
-// that wait, in one transaction; the notifier marks notices and housekeeping rolls and retains
-// history beside it, each in short transactions of their own. A Reader reads
-// the same file at the same time, also from another process.
+// that wait, in one transaction; the notifier marks notices and housekeeping
+// rolls and retains history beside it, each in short transactions of their
+// own. A Reader reads the same file at the same time, also from another
+// process.
 //
 // All times are kept as UTC at millisecond resolution; the zero time is kept
 // as such.
@@ -206,6 +207,20 @@ func open(ctx context.Context, path, dsn string, readers int) (*Reader, error) {
 		return nil, describe(path, err)
 	}
 	return &Reader{path: path, db: db, has: has}, nil
+}
+
+// look lets f read one state of the file through one connection, which goes
+// back to the pool before look returns. A reader that held one connection and
+// waited for another could wait for ever, so f must read through q alone and
+// must not call what its own caller has passed in.
+func (r *Reader) look(ctx context.Context, f func(q querier) error) error {
+	tx, err := r.db.BeginTx(ctx, nil)
+	if err != nil {
+		return describe(r.path, err)
+	}
+	// Nothing was written; there is nothing to lose.
+	defer func() { _ = tx.Rollback() }()
+	return describe(r.path, f(tx))
 }
 
 // resolve makes path absolute and follows links, so that one file has one

@@ -246,10 +246,12 @@ func (s *Store) Retain(ctx context.Context, policy Retention) (chunks, readings 
 	s.rolling.Lock()
 	defer s.rolling.Unlock()
 	day := dayOf(policy.Now.UnixMilli()) - int64(policy.HistoryDays)
-	chunks, err = s.deleteAll(ctx, `DELETE FROM chunk WHERE id IN (SELECT id FROM chunk WHERE day < ? LIMIT ?)`, day, 8*rollChunks)
+	// A hot reading that was sent again after its day was rolled must not come
+	// out from behind the one in the chunk.
+	readings, err = s.deleteAll(ctx, `DELETE FROM hot WHERE (time, series) IN
+		(SELECT time, series FROM hot WHERE time < ? ORDER BY time LIMIT ?)`, day*dayMillis, rollRows)
 	if err == nil {
-		readings, err = s.deleteAll(ctx, `DELETE FROM hot WHERE (time, series) IN
-			(SELECT time, series FROM hot WHERE time < ? ORDER BY time LIMIT ?)`, day*dayMillis, rollRows)
+		chunks, err = s.deleteAll(ctx, `DELETE FROM chunk WHERE id IN (SELECT id FROM chunk WHERE day < ? LIMIT ?)`, day, 8*rollChunks)
 	}
 	if err != nil {
 		err = fmt.Errorf("delete old history: %w", err)

@@ -58,8 +58,8 @@ func (r *Reader) damaged(day, series int64, err error) error {
 
 // Scan gives the readings of series (of all series when there are none) whose
 // time is in [from, to), in order of time, then sensor, then quantity. It
-// sees the history as it stood when the scan began; until it ends the file's
-// log cannot shrink.
+// reads a day at a time and holds nothing while the caller works: each day is
+// seen as it stands when the scan comes to it.
 func (r *Reader) Scan(ctx context.Context, series []sensors.Series, from, to time.Time) iter.Seq2[sensors.Reading, error] {
 	return func(yield func(sensors.Reading, error) bool) {
 		var m chunk.Merger
@@ -85,60 +85,47 @@ func (r *Reader) ScanDays(ctx context.Context, series []sensors.Series, from, to
 			yield(nil, err)
 			return
 		}
-		defer s.close()
-		if s.none {
-			return
-		}
+		defer s.codec.Close()
 		lo, hi := from.UnixMilli(), to.UnixMilli()
-		for at := lo; at < hi; {
-			day, err := s.next(ctx, at)
+		for !s.none && lo < hi {
+			day, err := s.load(ctx, lo, hi)
 			if err != nil {
 				yield(nil, err)
 				return
 			}
-			if day > dayOf(hi-1) {
+			if day == noDay {
 				return
 			}
-			at = (day + 1) * dayMillis
-			list, err := s.load(ctx, day, max(lo, day*dayMillis), min(hi, at))
-			if err != nil {
-				yield(nil, err)
-				return
-			}
-			if len(list) > 0 && !yield(list, nil) {
+			lo = (day + 1) * dayMillis
+			if list := s.columns(); len(list) > 0 && !yield(list, nil) {
 				return
 			}
 		}
 	}
 }
 
-// dayScan reads history by day within one transaction.
+// noDay is the day after the last one that has readings.
+const noDay = math.MaxInt64
+
+// dayScan reads history by day, each day in one look at the file.
 type dayScan struct {
 	r     *Reader
-	tx    *sql.Tx
 	codec *chunk.Codec
 	names map[int64]sensors.Series
 	// filter is an SQL condition on series; none is set when no series can
 	// fulfil it.
-	filter         string
-	none           bool
+	filter string
+	none   bool
+	// hot and cold are the readings of the present day by series, from the
+	// hot table and from chunks, out those of both.
 	hot, cold, out map[int64]*chunk.Columns
+	lo, hi         int64
 }
 
 func (r *Reader) newDayScan(ctx context.Context, series []sensors.Series) (*dayScan, error) {
-	k, err := chunk.NewCodec()
-	if err != nil {
-		return nil, err
-	}
-	tx, err := r.db.BeginTx(ctx, nil)
-	if err != nil {
-		k.Close()
-		return nil, describe(r.path, err)
-	}
-	s := &dayScan{r: r, tx: tx, codec: k, hot: map[int64]*chunk.Columns{}, cold: map[int64]*chunk.Columns{}, out: map[int64]*chunk.Columns{}}
-	s.names, err = r.names(ctx, tx)
-	if err != nil {
-		s.close()
+	s := &dayScan{r: r, hot: map[int64]*chunk.Columns{}, cold: map[int64]*chunk.Columns{}, out: map[int64]*chunk.Columns{}}
+	var err error
+	if s.names, err = r.names(ctx, r.db); err != nil {
 		return nil, err
 	}
 	if len(series) > 0 {
@@ -151,47 +138,55 @@ func (r *Reader) newDayScan(ctx context.Context, series []sensors.Series) (*dayS
 		s.none = len(ids) == 0
 		s.filter = " AND series IN (" + strings.Join(ids, ",") + ")"
 	}
-	return s, nil
+	s.codec, err = chunk.NewCodec()
+	return s, err
 }
 
-func (s *dayScan) close() {
-	s.codec.Close()
-	// Nothing was written; there is nothing to lose.
-	_ = s.tx.Rollback()
+// load reads the readings with lo <= time < hi of the first day that has any,
+// and gives that day.
+func (s *dayScan) load(ctx context.Context, lo, hi int64) (day int64, err error) {
+	for _, m := range []map[int64]*chunk.Columns{s.hot, s.cold} {
+		for _, c := range m {
+			c.Reset()
+		}
+	}
+	err = s.r.look(ctx, func(q querier) error {
+		if day, err = next(ctx, q, lo); err != nil {
+			return err
+		}
+		if day > dayOf(hi-1) {
+			day = noDay
+			return nil
+		}
+		s.lo, s.hi = max(lo, day*dayMillis), min(hi, (day+1)*dayMillis)
+		if err := s.loadChunks(ctx, q, day); err != nil {
+			return err
+		}
+		return eachHot(ctx, q, "time >= ? AND time < ?"+s.filter, []any{s.lo, s.hi}, func(t, id, arrival int64, raw, value float64, flag sensors.Flag) {
+			columnsOf(s.hot, id).Append(t, arrival, raw, value, flag)
+		})
+	})
+	return day, err
 }
 
-// next gives the first day from the one of ms on that has any readings,
-// math.MaxInt64 when there is none.
-func (s *dayScan) next(ctx context.Context, ms int64) (int64, error) {
+// next gives the first day from the one of ms on that has any readings, noDay
+// when there is none.
+func next(ctx context.Context, q querier, ms int64) (int64, error) {
 	var chunk, hot sql.NullInt64
-	err := s.tx.QueryRowContext(ctx, `SELECT (SELECT min(day) FROM chunk WHERE day >= ?), (SELECT min(time) FROM hot WHERE time >= ?)`,
+	err := q.QueryRowContext(ctx, `SELECT (SELECT min(day) FROM chunk WHERE day >= ?), (SELECT min(time) FROM hot WHERE time >= ?)`,
 		dayOf(ms), ms).Scan(&chunk, &hot)
-	day := int64(math.MaxInt64)
+	day := int64(noDay)
 	if chunk.Valid {
 		day = chunk.Int64
 	}
 	if hot.Valid {
 		day = min(day, dayOf(hot.Int64))
 	}
-	return day, describe(s.r.path, err)
+	return day, err
 }
 
-// load gives the readings of day with lo <= time < hi.
-func (s *dayScan) load(ctx context.Context, day, lo, hi int64) ([]*chunk.Columns, error) {
-	for _, m := range []map[int64]*chunk.Columns{s.hot, s.cold} {
-		for _, c := range m {
-			c.Reset()
-		}
-	}
-	if err := s.loadChunks(ctx, day); err != nil {
-		return nil, err
-	}
-	err := eachHot(ctx, s.tx, "time >= ? AND time < ?"+s.filter, []any{lo, hi}, func(t, id, arrival int64, raw, value float64, flag sensors.Flag) {
-		columnsOf(s.hot, id).Append(t, arrival, raw, value, flag)
-	})
-	if err != nil {
-		return nil, describe(s.r.path, err)
-	}
+// columns puts together what load has read.
+func (s *dayScan) columns() []*chunk.Columns {
 	var list []*chunk.Columns
 	for id, name := range s.names {
 		hot, cold := columnsOf(s.hot, id), columnsOf(s.cold, id)
@@ -203,33 +198,33 @@ func (s *dayScan) load(ctx context.Context, day, lo, hi int64) ([]*chunk.Columns
 			c = columnsOf(s.out, id)
 			chunk.Join(c, cold, hot)
 		}
-		c = c.Between(lo, hi)
+		c = c.Between(s.lo, s.hi)
 		if c.Len() > 0 {
 			c.Series = name
 			list = append(list, c)
 		}
 	}
 	slices.SortFunc(list, func(a, b *chunk.Columns) int { return sensors.CompareSeries(a.Series, b.Series) })
-	return list, nil
+	return list
 }
 
-func (s *dayScan) loadChunks(ctx context.Context, day int64) error {
-	rows, err := s.tx.QueryContext(ctx, "SELECT series, data FROM chunk WHERE day = ?"+s.filter, day)
+func (s *dayScan) loadChunks(ctx context.Context, q querier, day int64) error {
+	rows, err := q.QueryContext(ctx, "SELECT series, data FROM chunk WHERE day = ?"+s.filter, day)
 	if err != nil {
-		return describe(s.r.path, err)
+		return err
 	}
 	defer rows.Close()
 	for rows.Next() {
 		var id int64
 		var data sql.RawBytes
 		if err := rows.Scan(&id, &data); err != nil {
-			return describe(s.r.path, err)
+			return err
 		}
 		if err := s.codec.Decode(columnsOf(s.cold, id), data); err != nil {
 			return s.r.damaged(day, id, err)
 		}
 	}
-	return describe(s.r.path, rows.Err())
+	return rows.Err()
 }
 
 // eachHot gives the hot rows that fulfil the condition in order of time.
