@@ -22,7 +22,7 @@ import (
 type house struct {
 	*daemon.Engine
 	link  *broker.Link
-	store *records.Store
+	pages *records.Reader
 	// config is the configuration file, empty when there is none to write to.
 	config string
 
@@ -74,7 +74,7 @@ func (h *house) claim(ctx context.Context, claim daemon.ClaimSensor) error {
 
 // History gives the stored readings of a series for a page.
 func (h *house) History(ctx context.Context, series sensors.Series, from, to time.Time, yield func(sensors.Reading) bool) error {
-	for r, err := range h.store.Scan(ctx, []sensors.Series{series}, from, to) {
+	for r, err := range h.pages.Scan(ctx, []sensors.Series{series}, from, to) {
 		if err != nil {
 			return err
 		}

@@ -144,10 +144,10 @@ func (s *service) run(ctx context.Context, ready func()) (err error) {
 	part("clock", func() error { s.tick(ctx, ticks); return nil })
 	part("housekeeping", func() error { return s.keepHouse(ctx) })
 
-	home := &house{Engine: s.engine, link: s.link, store: s.store, config: s.config, facility: s.facility}
+	home := &house{Engine: s.engine, link: s.link, pages: s.store.Pages(), config: s.config, facility: s.facility}
 	server, err := dashboards.Server(home, buildVersion(), web.Options{
 		Log: s.logger, History: home.History,
-		Alarms: &daemon.AlarmDesk{Facility: s.facility, Catalog: s.catalog, Records: s.store.Reader},
+		Alarms: &daemon.AlarmDesk{Facility: s.facility, Catalog: s.catalog, Records: s.store.Pages()},
 	})
 	if err != nil {
 		stop()

@@ -2,6 +2,7 @@ package records
 
 import (
 	"context"
+	"slices"
 	"sync"
 	"testing"
 	"time"
@@ -156,4 +157,67 @@ func TestJournalInPages(t *testing.T) {
 	if next != 2401 {
 		t.Errorf("it ended before entry %d, want 2401", next)
 	}
+}
+
+// Pages that have taken every connection they can get, and give none back, do
+// not keep the engine from reading.
+func TestPagesLeaveTheEngineItsConnections(t *testing.T) {
+	s := withHistory(t, Options{Readers: 1})
+	within(t, time.Minute, func(ctx context.Context) {
+		err := s.Pages().look(ctx, func(querier) error {
+			if _, err := s.LoadState(ctx, "mark"); err != nil {
+				return err
+			}
+			for _, err := range s.ScanArrival(ctx, day0, day0.AddDate(0, 0, 3)) {
+				if err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+		if err != nil {
+			t.Error(err)
+		}
+	})
+}
+
+// Pages read as fast as they can. A read of the engine then takes what it
+// takes beside a few batches of theirs and never waits in their queue.
+func TestEngineReadsBesideBusyPages(t *testing.T) {
+	s := withHistory(t, Options{})
+	probe := sensors.Series{Sensor: "s3", Quantity: sensors.Temperature}
+	within(t, 2*time.Minute, func(ctx context.Context) {
+		reading, stop := context.WithCancel(ctx)
+		var wait sync.WaitGroup
+		for range 16 {
+			wait.Go(func() {
+				for reading.Err() == nil {
+					for _, err := range s.Pages().Scan(reading, nil, day0, day0.AddDate(0, 0, 3)) {
+						if err != nil && reading.Err() == nil {
+							t.Error(err)
+							stop()
+						}
+					}
+				}
+			})
+		}
+		var took []time.Duration
+		for n := range 200 {
+			begun := time.Now()
+			if ok, err := s.Has(ctx, probe, day0.Add(time.Duration(n+1)*10*time.Minute)); err != nil || !ok {
+				t.Errorf("Has: %v, %v", ok, err)
+			}
+			if _, err := s.LoadState(ctx, "mark"); err != nil {
+				t.Error(err)
+			}
+			took = append(took, time.Since(begun))
+		}
+		stop()
+		wait.Wait()
+		slices.Sort(took)
+		t.Logf("two reads: median %v, longest %v", took[100], took[199])
+		if longest := took[199]; longest > 5*time.Second {
+			t.Errorf("a read waited for %v", longest)
+		}
+	})
 }

@@ -45,7 +45,8 @@ type Options struct {
 	// BusyTimeout is how long to wait for another program that has the file
 	// locked, for example a backup tool; 5 s when zero.
 	BusyTimeout time.Duration
-	// Readers is the greatest number of simultaneous reads; 4 when zero.
+	// Readers is the greatest number of simultaneous reads, for the Store and
+	// for its Pages each; 4 when zero.
 	Readers int
 }
 
@@ -86,8 +87,9 @@ type Reader struct {
 // is safe for use by several goroutines; writes happen one after the other.
 type Store struct {
 	*Reader
-	lock *os.File
-	pool *sql.DB
+	pages *Reader
+	lock  *os.File
+	pool  *sql.DB
 
 	// mu is held for each write transaction.
 	mu     sync.Mutex
@@ -141,8 +143,11 @@ func Open(ctx context.Context, path string, opts Options) (_ *Store, err error) 
 	if s.write, err = prepare(ctx, s.conn); err != nil {
 		return nil, describe(path, err)
 	}
-	s.Reader, err = open(ctx, path, dsn(path, "rw", busy, "query_only(1)"), opts.Readers)
-	if err != nil {
+	reading := dsn(path, "rw", busy, "query_only(1)")
+	if s.Reader, err = open(ctx, path, reading, opts.Readers); err != nil {
+		return nil, err
+	}
+	if s.pages, err = open(ctx, path, reading, opts.Readers); err != nil {
 		return nil, err
 	}
 	return s, nil
@@ -258,6 +263,12 @@ func dsn(path, mode string, pragmas ...string) string {
 	return u.String() + "?" + url.Values{"mode": {mode}, "_pragma": pragmas}.Encode()
 }
 
+// Pages gives a Reader with connections of its own. What many people ask for
+// at once is read through it: those who wait for a connection get one in no
+// particular order, so the engine must not wait among them. It ends with the
+// Store.
+func (s *Store) Pages() *Reader { return s.pages }
+
 // Path returns the absolute name of the file.
 func (r *Reader) Path() string { return r.path }
 
@@ -280,8 +291,10 @@ func (s *Store) Close() error {
 
 func (s *Store) release() error {
 	var errs []error
-	if s.Reader != nil {
-		errs = append(errs, s.Reader.Close())
+	for _, r := range []*Reader{s.pages, s.Reader} {
+		if r != nil {
+			errs = append(errs, r.Close())
+		}
 	}
 	if s.write != nil {
 		errs = append(errs, s.write.close())
