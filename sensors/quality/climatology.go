@@ -1,7 +1,6 @@
 package quality
 
 import (
-	"fmt"
 	"math"
 	"time"
 
@@ -27,8 +26,10 @@ func (c Climate) covers(t time.Time, height float64) bool {
 		(c.Height.IsZero() || c.Height.Contains(height))
 }
 
-// climatology uses the last entry that covers t, so that an exception can
-// follow the rule it replaces.
+// climatology is the test against what is usual at a time and height. Where no
+// entry covers them the value is not evaluated; where several do, the last one
+// decides, so that an exception can follow the rule it replaces. Source: IOOS
+// QARTOD manuals, test 5.
 func climatology(t time.Time, x, height float64, spans []Climate) sensors.Flag {
 	if math.IsNaN(x) {
 		return sensors.Missing
@@ -39,23 +40,4 @@ func climatology(t time.Time, x, height float64, spans []Climate) sensors.Flag {
 		}
 	}
 	return sensors.NotEvaluated
-}
-
-// Climatology flags values against what is usual at their time and height.
-// Where no entry covers a value it is not evaluated; where several do, the
-// last one decides. Heights may be nil. Source: IOOS QARTOD manuals, test 5.
-func Climatology(t []time.Time, x, heightMeters []float64, spans []Climate) ([]sensors.Flag, error) {
-	if len(t) != len(x) || (heightMeters != nil && len(heightMeters) != len(x)) {
-		return nil, fmt.Errorf("climatology: %d times and %d heights for %d values: %w",
-			len(t), len(heightMeters), len(x), ErrInput)
-	}
-	out := make([]sensors.Flag, len(x))
-	for i, v := range x {
-		height := 0.0
-		if heightMeters != nil {
-			height = heightMeters[i]
-		}
-		out[i] = climatology(t[i], v, height, spans)
-	}
-	return out, nil
 }

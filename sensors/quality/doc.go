@@ -1,10 +1,9 @@
 // Package quality says how far a reading can be trusted.
 //
-// It has two layers. The batch functions (GrossRange, SpikeAverage,
-// RateOfChange, FlatLine, AttenuatedSignal, Climatology, TimingGap, Neighbour)
-// are the tests of the IOOS QARTOD manuals as pure functions over evenly
-// spaced series. The Assessor applies the same tests to one live series, where
-// time is irregular, readings come late or twice, and nothing may look ahead.
+// The Assessor makes the tests of the IOOS QARTOD manuals (gross range,
+// climatology, spike, rate of change, flat line, attenuated signal, timing gap)
+// on one live series, where time is irregular, readings come late or twice, and
+// nothing may look ahead.
 //
 // Some faults cannot be seen in one series alone: Neighbours compares the
 // sensors of one room (outlier, drift, wrong unit) and FindSwaps those of a

@@ -2,6 +2,7 @@ package quality
 
 import (
 	"math"
+	"slices"
 
 	"rearguard/sensors"
 )
@@ -45,7 +46,8 @@ func worse(a, b sensors.Flag) sensors.Flag {
 	return a
 }
 
-// grossRange is the kernel shared by GrossRange and the Assessor.
+// grossRange is the gross range test: outside the sensor span fails, outside
+// the user span is suspect. Source: IOOS QARTOD manuals, test 4.
 func grossRange(x float64, sensor, user Span) sensors.Flag {
 	switch {
 	case math.IsNaN(x):
@@ -70,15 +72,27 @@ func above(x, suspect, fail float64) sensors.Flag {
 	return sensors.Pass
 }
 
-// spikeAverage is the distance of b from the mean of its neighbours.
-func spikeAverage(a, b, c float64) float64 { return math.Abs(b - (a+c)/2) }
-
 // spikeDifferential is the smaller of the two steps around b when they point
-// in opposite directions, else zero.
+// in opposite directions, else zero. Other than the distance from the mean of
+// both, it does not blame the neighbours of a spike. Source: IOOS QARTOD
+// manuals, test 6.
 func spikeDifferential(a, b, c float64) float64 {
 	up, down := b-a, c-b
 	if up*down >= 0 {
 		return 0
 	}
 	return math.Min(math.Abs(up), math.Abs(down))
+}
+
+// median sorts x in place; it is NaN for no values.
+func median(x []float64) float64 {
+	if len(x) == 0 {
+		return math.NaN()
+	}
+	slices.Sort(x)
+	m := len(x) / 2
+	if len(x)%2 == 1 {
+		return x[m]
+	}
+	return (x[m-1] + x[m]) / 2
 }

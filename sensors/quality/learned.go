@@ -10,17 +10,45 @@ import (
 // flatState follows the present run of unchanging readings and what the
 // series has taught about itself.
 type flatState struct {
+	flatRun
+	// Longest is the longest run that ended by itself, in seconds, as of
+	// LongestAt; it fades to half in a month, to a third in two.
+	Longest   float64   `json:"longest"`
+	LongestAt int64     `json:"longest_at"`
+	Step      stepState `json:"step"`
+}
+
+// flatRun is a run of readings that do not change.
+type flatRun struct {
 	// Value is what the run stands at, From when it began, Seconds how much
 	// observed time it has lasted (silence does not count), Count its readings.
 	Value   float64 `json:"value"`
 	From    int64   `json:"from"`
 	Seconds float64 `json:"seconds"`
 	Count   int     `json:"count"`
-	// Longest is the longest run that ended by itself, in seconds, as of
-	// LongestAt; it fades to half in a month, to a third in two.
-	Longest   float64   `json:"longest"`
-	LongestAt int64     `json:"longest_at"`
-	Step      stepState `json:"step"`
+}
+
+// take adds a reading that came some seconds after the one before it. One that
+// is farther than tolerance from the first of the run begins another; then the
+// ended run is returned, else one without readings.
+func (r *flatRun) take(at int64, value, seconds, tolerance float64) (ended flatRun) {
+	if r.Count > 0 && math.Abs(value-r.Value) <= tolerance {
+		r.Count++
+		r.Seconds += seconds
+		return flatRun{}
+	}
+	ended, *r = *r, flatRun{Value: value, From: at, Count: 1}
+	return ended
+}
+
+// grade is the flat-line test: of at least so many readings, a run longer than
+// suspect seconds is suspect, and one also longer than fail seconds fails. A
+// fail of zero never does.
+func (r *flatRun) grade(least int, suspect, fail float64) sensors.Flag {
+	if r.Count < least || r.Seconds <= suspect {
+		return sensors.Pass
+	}
+	return above(r.Seconds, suspect, fail)
 }
 
 // stepState learns a sensor's resolution.
@@ -56,29 +84,25 @@ func (a *Assessor) flat(at int64, value float64) sensors.Flag {
 		return 0
 	}
 	s := &a.s.Flat
-	if s.Count == 0 {
-		s.Value, s.From, s.Seconds, s.Count = value, at, 0, 1
-		return 0
+	seconds := 0.0
+	if last := a.s.Last; last.Flag != 0 {
+		seconds = float64(at-last.At) / 1000
 	}
-	if step := math.Abs(value - s.Value); step > sameValue {
-		s.Step.learn(step)
+	if ended := s.take(at, value, seconds, sameValue); ended.Count > 0 {
+		s.Step.learn(math.Abs(value - ended.Value))
 		// A run that was flagged and ended by itself may have been right or
 		// wrong: it teaches, but not more than half as long again.
-		if run := math.Min(s.Seconds, 1.5*a.flatLimit(at)); run > s.longest(at) {
+		if run := math.Min(ended.Seconds, 1.5*a.flatLimit(at)); run > s.longest(at) {
 			s.Longest, s.LongestAt = run, at
 		}
-		s.Value, s.From, s.Seconds, s.Count = value, at, 0, 1
 		return 0
-	}
-	s.Count++
-	if last := a.s.Last; last.Flag != 0 {
-		s.Seconds += float64(at-last.At) / 1000
 	}
 	limit := a.flatLimit(at)
-	if s.Count < minFlatCount || s.Seconds <= limit {
+	flag := s.grade(minFlatCount, limit, limit*a.c.FlatFail)
+	if flag == sensors.Pass {
 		return 0
 	}
-	return a.add(CheckFlatLine, above(s.Seconds, limit, limit*a.c.FlatFail), s.Seconds, limit, s.From)
+	return a.add(CheckFlatLine, flag, s.Seconds, limit, s.From)
 }
 
 // flatLimit is the time in seconds that readings may stay the same.

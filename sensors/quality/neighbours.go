@@ -252,12 +252,7 @@ func (n *Neighbours) centerWithout(skip *member, at int64) (float64, int) {
 	if len(n.scratch) < 2 {
 		return 0, len(n.scratch)
 	}
-	slices.Sort(n.scratch)
-	k := len(n.scratch) / 2
-	if len(n.scratch)%2 == 1 {
-		return n.scratch[k], len(n.scratch)
-	}
-	return (n.scratch[k-1] + n.scratch[k]) / 2, len(n.scratch)
+	return median(n.scratch), len(n.scratch)
 }
 
 // follow smooths the room's level.
