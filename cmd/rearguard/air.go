@@ -11,7 +11,9 @@ import (
 
 type airCommand struct {
 	Temperature float64  `required:"" placeholder:"C" help:"Air temperature in °C, -20 to 60."`
-	Humidity    float64  `required:"" placeholder:"PERCENT" help:"Relative humidity over water in percent, 0 to 100."`
+	Humidity    *float64 `required:"" xor:"moisture" placeholder:"PERCENT" help:"Relative humidity over water in percent, 0 to 100."`
+	DewPoint    *float64 `required:"" xor:"moisture" placeholder:"C" help:"Measured dew point over water in °C, instead of a humidity."`
+	FrostPoint  *float64 `required:"" xor:"moisture" placeholder:"C" help:"Measured frost point in °C, instead of a humidity."`
 	Altitude    *float64 `placeholder:"M" xor:"pressure" help:"Altitude in metres, for the pressure of the standard atmosphere there (default 0)."`
 	Pressure    *float64 `placeholder:"HPA" xor:"pressure" help:"Measured pressure in hPa, instead of an altitude."`
 	JSON        bool     `help:"Print as JSON, in SI units."`
@@ -40,7 +42,11 @@ func (c *airCommand) Run(e *env) error {
 	if err != nil {
 		return unusable("air: %w", err)
 	}
-	a, err := air.Derive(c.Temperature, c.Humidity, pressure)
+	humidity, err := c.humidityPercent()
+	if err != nil {
+		return unusable("air: %w", err)
+	}
+	a, err := air.Derive(c.Temperature, humidity, pressure)
 	if err != nil {
 		return unusable("air: %w", err)
 	}
@@ -66,6 +72,18 @@ func (c *airCommand) Run(e *env) error {
 		return json.NewEncoder(e.out).Encode(report)
 	}
 	return report.print(e.out)
+}
+
+// humidityPercent returns the relative humidity that was given, or that belongs
+// to the point at which a mirror was seen to fog.
+func (c *airCommand) humidityPercent() (float64, error) {
+	switch {
+	case c.DewPoint != nil:
+		return air.RelativeHumidityFromDewPoint(c.Temperature, *c.DewPoint)
+	case c.FrostPoint != nil:
+		return air.RelativeHumidityFromFrostPoint(c.Temperature, *c.FrostPoint)
+	}
+	return *c.Humidity, nil
 }
 
 func (c *airCommand) pressurePa() (float64, error) {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"log/slog"
 	"math"
 	"strings"
@@ -113,6 +114,34 @@ absolute humidity           17.515 g/m³
 	}
 }
 
+// TestAirFromMirror gives the points that belong to a humidity back in place of
+// it.
+func TestAirFromMirror(t *testing.T) {
+	report := func(args ...string) (r airReport) {
+		t.Helper()
+		stdout, _, err := runProgram(t, &airCommand{}, "", append(args, "--json")...)
+		if err != nil {
+			t.Fatalf("%v: %v", args, err)
+		}
+		if err := json.Unmarshal([]byte(stdout), &r); err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	for _, temperature := range []string{"27", "-5"} {
+		want := report("--temperature="+temperature, "--humidity=40")
+		for flag, point := range map[string]*float64{"--dew-point": want.DewPoint, "--frost-point": want.FrostPoint} {
+			if point == nil {
+				continue
+			}
+			got := report("--temperature="+temperature, fmt.Sprintf("%s=%.12f", flag, *point))
+			if math.Abs(got.RelativeHumidity-0.4) > 1e-9 {
+				t.Errorf("%s %g at %s °C: relative humidity %g, want 0.4", flag, *point, temperature, got.RelativeHumidity)
+			}
+		}
+	}
+}
+
 func TestAirUnusable(t *testing.T) {
 	for _, args := range [][]string{
 		{"--temperature", "27"},
@@ -124,6 +153,11 @@ func TestAirUnusable(t *testing.T) {
 		{"--temperature", "NaN", "--humidity", "50"},
 		{"--temperature", "Inf", "--humidity", "50"},
 		{"--temperature", "warm", "--humidity", "50"},
+		{"--temperature", "27", "--humidity", "50", "--dew-point", "15"},
+		{"--temperature", "27", "--dew-point", "28"},
+		{"--temperature", "27", "--dew-point", "NaN"},
+		{"--temperature", "-5", "--frost-point", "1"},
+		{"--temperature", "-10", "--frost-point", "-2"},
 		{"--temperature", "27", "--humidity", "50", "--altitude", "12000"},
 		{"--temperature", "27", "--humidity", "50", "--pressure", "101325"},
 		{"--temperature", "27", "--humidity", "50", "--pressure", "1000", "--altitude", "5"},

@@ -122,7 +122,7 @@ func (d *demo) run() (err error) {
 	d.begin = time.Date(now.Year(), now.Month(), now.Day(), 6, 0, 0, 0, time.UTC)
 	d.house = rehearsal.NewHouse(d.begin.Add(-demoBuffered), d.command.Seed)
 
-	s, err := d.service(dir, "tcp://"+mqttBroker.Address(), pages, "http://"+phone.Addr().String())
+	s, err := d.service(dir, mqttBroker.URL(), pages, "http://"+phone.Addr().String())
 	if err != nil {
 		return err
 	}
@@ -134,7 +134,7 @@ func (d *demo) run() (err error) {
 		fmt.Fprintf(d.tell, "\nrearguard demo: an invented facility, %g times as fast as life.\nOpen  http://%s/  in a browser. Ctrl-C ends it.\n\n", d.command.Speed, pages.Addr())
 		actors.Go(func() {
 			defer stop()
-			failed = d.play(ctx, s.engine, "tcp://"+mqttBroker.Address())
+			failed = d.play(ctx, s.engine, mqttBroker.URL())
 		})
 		actors.Go(func() { d.narrate(ctx, s.engine) })
 	})

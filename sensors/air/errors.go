@@ -10,9 +10,9 @@ import (
 // frost point lies below LowestDewPointC, as at 0 % relative humidity.
 var ErrTooDry = fmt.Errorf("air holds too little vapour for a dew point above %g °C", LowestDewPointC)
 
-// ErrNoFrost is returned where air holds so much vapour that dew, not frost,
+// errNoFrost is returned where air holds so much vapour that dew, not frost,
 // forms when it is cooled.
-var ErrNoFrost = errors.New("the dew point is above freezing, so no frost forms")
+var errNoFrost = errors.New("the dew point is above freezing, so no frost forms")
 
 // RangeError says which input cannot be used and what would have been right.
 type RangeError struct {

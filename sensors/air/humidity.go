@@ -32,20 +32,6 @@ func DewPointC(temperatureC, relativeHumidityPercent float64) (float64, error) {
 	return dewPoint(temperatureC, vapor)
 }
 
-// FrostPointC returns the temperature in °C at which ice starts to form from
-// the air. It fails with ErrNoFrost where the dew point is above 0.01 °C, and
-// with ErrTooDry at and near 0 % relative humidity.
-//
-// In air below freezing that is nearly saturated over water, the frost point
-// is above the air temperature: such air is supersaturated over ice.
-func FrostPointC(temperatureC, relativeHumidityPercent float64) (float64, error) {
-	vapor, err := VaporPressurePa(temperatureC, relativeHumidityPercent)
-	if err != nil {
-		return 0, err
-	}
-	return frostPoint(temperatureC, vapor)
-}
-
 // dewPoint takes the air temperature because it is a good first guess.
 func dewPoint(temperatureC, vaporPa float64) (float64, error) {
 	if vaporPa < lowestDewVaporPa {
@@ -55,10 +41,15 @@ func dewPoint(temperatureC, vaporPa float64) (float64, error) {
 	return math.Min(temperatureAt(overWater, vaporPa, temperatureC), temperatureC), nil
 }
 
+// frostPoint is where ice starts to form from the air. It fails with errNoFrost
+// where the dew point is above 0.01 °C.
+//
+// In air below freezing that is nearly saturated over water, the frost point
+// is above the air temperature: such air is supersaturated over ice.
 func frostPoint(temperatureC, vaporPa float64) (float64, error) {
 	switch {
 	case vaporPa > triplePointPascals:
-		return 0, ErrNoFrost
+		return 0, errNoFrost
 	case vaporPa < lowestFrostVaporPa:
 		return 0, ErrTooDry
 	}
@@ -107,16 +98,8 @@ func RelativeHumidityFromFrostPoint(temperatureC, frostPointC float64) (float64,
 	return math.Min(100*vapor/saturation, 100), nil
 }
 
-// AbsoluteHumidityGM3 returns the mass of vapour in a cubic metre of air in
-// grams (ideal gas, 461.523 J/(kg K)).
-func AbsoluteHumidityGM3(temperatureC, relativeHumidityPercent float64) (float64, error) {
-	vapor, err := VaporPressurePa(temperatureC, relativeHumidityPercent)
-	if err != nil {
-		return 0, err
-	}
-	return absoluteHumidity(temperatureC, vapor), nil
-}
-
+// absoluteHumidity is the mass of vapour in a cubic metre of air in grams
+// (ideal gas, 461.523 J/(kg K)).
 func absoluteHumidity(temperatureC, vaporPa float64) float64 {
 	return 1000 * vaporPa / (gasConstantVapor * (temperatureC + zeroCelsiusKelvin))
 }

@@ -51,18 +51,6 @@ func SaturationOverWaterPa(temperatureC float64) (float64, error) {
 	return p, nil
 }
 
-// SaturationOverIcePa returns the saturation vapour pressure over ice in
-// pascals, for -100 to 0.01 °C.
-//
-// IAPWS R14-08(2011), sublimation pressure of ordinary water ice.
-func SaturationOverIcePa(temperatureC float64) (float64, error) {
-	if err := check("temperature of ice", temperatureC, LowestDewPointC, TriplePointC, "°C"); err != nil {
-		return 0, err
-	}
-	p, _ := overIce(temperatureC)
-	return p, nil
-}
-
 // overWater returns the saturation pressure in pascals and the derivative of
 // its logarithm in 1/K.
 func overWater(temperatureC float64) (pascals, slope float64) {
@@ -103,7 +91,9 @@ func overSupercooledWater(temperatureC float64) (pascals, slope float64) {
 	return pascals, slope
 }
 
-// overIce is overWater for ice.
+// overIce is overWater for ice, up to the triple point.
+//
+// IAPWS R14-08(2011), sublimation pressure of ordinary water ice.
 func overIce(temperatureC float64) (pascals, slope float64) {
 	const (
 		a1, b1 = -0.212144006e2, 0.333333333e-2

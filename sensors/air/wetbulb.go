@@ -2,25 +2,6 @@ package air
 
 import "math"
 
-// WetBulbC returns the thermodynamic wet-bulb temperature in °C: what a
-// ventilated thermometer in a wet sleeve settles to. Below 0.01 °C the bulb is
-// covered with ice. The balance of heat and vapour is that of ASHRAE
-// Fundamentals 2017 chapter 1 equations 33 (water) and 35 (ice), iterated
-// until the result stands still to 1e-9 K.
-//
-// A bulb just above freezing can be wet or iced, at two different
-// temperatures; it counts as wet as long as a wet one stays at 0.01 °C or
-// more. So the result steps down there, by half a kelvin at sea level. In air below
-// freezing that is supersaturated over ice, the iced bulb is warmer than the
-// air.
-func WetBulbC(temperatureC, relativeHumidityPercent, pressurePa float64) (float64, error) {
-	w, err := HumidityRatio(temperatureC, relativeHumidityPercent, pressurePa)
-	if err != nil {
-		return 0, err
-	}
-	return wetBulb(temperatureC, w, pressurePa), nil
-}
-
 // bulb holds the constants of the wet-bulb balance of one phase:
 //
 //	W = ((latent - latentSlope t*) Ws(t*) - 1.006 (t - t*)) / (latent + 1.86 t - heat t*)
@@ -41,6 +22,17 @@ func (b bulb) ratio(temperatureC, wetC, pressurePa float64) (w, slope float64) {
 	return n / d, (nSlope*d + n*b.heat) / (d * d)
 }
 
+// wetBulb is the thermodynamic wet-bulb temperature in °C: what a
+// ventilated thermometer in a wet sleeve settles to. Below 0.01 °C the bulb is
+// covered with ice. The balance of heat and vapour is that of ASHRAE
+// Fundamentals 2017 chapter 1 equations 33 (water) and 35 (ice), iterated
+// until the result stands still to 1e-9 K.
+//
+// A bulb just above freezing can be wet or iced, at two different
+// temperatures; it counts as wet as long as a wet one stays at 0.01 °C or
+// more. So the result steps down there, by half a kelvin at sea level. In air below
+// freezing that is supersaturated over ice, the iced bulb is warmer than the
+// air.
 func wetBulb(temperatureC, w, pressurePa float64) float64 {
 	water := bulb{overWater, 2501, 2.326, 4.186}
 	ice := bulb{overIce, 2830, 0.24, 2.1}

@@ -19,6 +19,17 @@ var (
 	temp  = sensors.Series{Sensor: "nursery-north", Quantity: sensors.Temperature}
 )
 
+// setOf returns a Set of corrections, in any order.
+func setOf(corrections ...Correction) (*Set, error) {
+	s := &Set{}
+	for _, c := range corrections {
+		if err := s.Add(c); err != nil {
+			return nil, err
+		}
+	}
+	return s, nil
+}
+
 func settled(mean, sd float64) Measurement {
 	return Measurement{From: start, To: start.Add(30 * time.Minute), N: 30, Mean: mean, StdDev: sd, Stable: true}
 }
@@ -250,7 +261,7 @@ func TestSet(t *testing.T) {
 	c := func(from time.Time, offset float64) Correction {
 		return Correction{Series: temp, From: from, Gain: 1, Offset: offset}
 	}
-	s, err := NewSet(c(start.Add(2*time.Hour), -0.2), c(start, 0.3))
+	s, err := setOf(c(start.Add(2*time.Hour), -0.2), c(start, 0.3))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -301,7 +312,7 @@ func TestOverdue(t *testing.T) {
 	c := func(id sensors.SensorID, from time.Time, due time.Time) Correction {
 		return Correction{Series: sensors.Series{Sensor: id, Quantity: sensors.Temperature}, From: from, Gain: 1, Due: due}
 	}
-	s, err := NewSet(
+	s, err := setOf(
 		c("renewed", start, start.AddDate(0, 1, 0)), c("renewed", start.AddDate(0, 1, 0), start.AddDate(2, 0, 0)),
 		c("late", start, start.AddDate(0, 3, 0)), c("later", start, start.AddDate(0, 2, 0)),
 		c("never", start, time.Time{}),
@@ -425,7 +436,7 @@ func TestCautions(t *testing.T) {
 }
 
 func BenchmarkApply(b *testing.B) {
-	s, err := NewSet(Correction{Series: rh, From: start, Gain: 1.09, Offset: -5.37})
+	s, err := setOf(Correction{Series: rh, From: start, Gain: 1.09, Offset: -5.37})
 	if err != nil {
 		b.Fatal(err)
 	}

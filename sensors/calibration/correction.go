@@ -107,17 +107,6 @@ type Set struct {
 	series map[sensors.Series][]Correction // oldest first
 }
 
-// NewSet returns a Set of corrections, in any order.
-func NewSet(corrections ...Correction) (*Set, error) {
-	s := &Set{}
-	for _, c := range corrections {
-		if err := s.Add(c); err != nil {
-			return nil, err
-		}
-	}
-	return s, nil
-}
-
 // Add puts a correction in its place. One that begins at the same time as
 // another of its series replaces it.
 func (s *Set) Add(c Correction) error {

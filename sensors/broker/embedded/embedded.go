@@ -82,9 +82,6 @@ func isLoopback(host string) bool {
 	return ip != nil && ip.IsLoopback()
 }
 
-// Address returns the host and port on which the broker listens.
-func (b *Broker) Address() string { return b.address }
-
 // URL returns the broker's address for a link.
 func (b *Broker) URL() string { return "mqtt://" + b.address }
 

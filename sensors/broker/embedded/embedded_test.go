@@ -174,7 +174,7 @@ func TestUsers(t *testing.T) {
 func TestAnonymousOnlyOnLoopback(t *testing.T) {
 	for _, address := range []string{"0.0.0.0:0", ":0", "192.0.2.1:1883", "[::]:0", "example.com:1883", "nonsense"} {
 		if b, err := embedded.Start(embedded.Options{Address: address}); err == nil {
-			t.Errorf("%s: started without users at %s", address, b.Address())
+			t.Errorf("%s: started without users at %s", address, b.URL())
 			_ = b.Close()
 		}
 	}
