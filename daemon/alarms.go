@@ -72,7 +72,7 @@ func (c *core) outdoorC() *float64 {
 	}
 	c.watch.outdoorAt, c.watch.outdoorC = c.clock, nil
 	for _, s := range c.sensors {
-		if s.config.Place != "outdoor" {
+		if s.config.Place != sensors.Outdoor {
 			continue
 		}
 		if r, ok := s.present(sensors.Temperature, c.clock); ok && r.Flag.Usable() {

@@ -33,7 +33,7 @@ const checkBench quality.Check = "on_bench"
 // qualityConfig are the limits of the quality tests for one series.
 func (c *core) qualityConfig(s *facility.Sensor, q sensors.Quantity) quality.Config {
 	cfg := quality.DefaultConfig(q)
-	if s.Place == "outdoor" || s.Place == "supply-air" {
+	if s.Place.Outside() {
 		cfg = quality.OutdoorConfig(q)
 	}
 	if r := c.roomBy[s.Room]; r != nil {

@@ -420,7 +420,7 @@ func TestOutdoorAirIsNoRoomsAir(t *testing.T) {
 			t.Errorf("%s has outdoor air: %+v", room.ID, room)
 		}
 	}
-	if v := sensorNamed(t, s, "hall-a"); v.Place != "outdoor" || !v.Flag.Usable() {
+	if v := sensorNamed(t, s, "hall-a"); v.Place != sensors.Outdoor || !v.Flag.Usable() {
 		t.Errorf("frost outdoors is no fault: %+v", v)
 	}
 }

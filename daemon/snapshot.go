@@ -180,8 +180,8 @@ type SensorView struct {
 	// ExpectedInterval is the sensor's reporting habit.
 	ExpectedInterval time.Duration
 	Flag             sensors.Flag
-	// Place is "outdoor" or "supply-air" for a sensor in no room's air.
-	Place   string
+	// Place is set for a sensor in no room's air.
+	Place   sensors.Place
 	HeightM *float64
 	// Replaces is the retired sensor whose position it took over.
 	Replaces sensors.SensorID

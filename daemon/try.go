@@ -103,7 +103,7 @@ func (d *AlarmDesk) narrowed(ask TryRequest) (*facility.Facility, error) {
 		return nil, refuse("heat limit %g °C is not above cold limit %g °C", *l.HeatCelsius, *l.ChillCelsius)
 	}
 	f.Sensors = slices.DeleteFunc(slices.Clone(f.Sensors), func(s facility.Sensor) bool {
-		return s.Room != ask.Room && s.Place != "outdoor"
+		return s.Room != ask.Room && s.Place != sensors.Outdoor
 	})
 	return &f, nil
 }

@@ -19,6 +19,21 @@ type SensorID string
 // The zero value names no room.
 type RoomID string
 
+// Place says whose air a sensor measures. The zero value leaves it open: that
+// of the sensor's room, if it has one.
+type Place string
+
+// The places. Only the air of a room is the air of animals.
+const (
+	Room      Place = "room"
+	Outdoor   Place = "outdoor"
+	SupplyAir Place = "supply-air"
+)
+
+// Outside reports whether the air there is that of no room, and so follows the
+// weather.
+func (p Place) Outside() bool { return p == Outdoor || p == SupplyAir }
+
 // Quantity is what one value measures. Each quantity has exactly one unit
 // inside rearguard; payload decoders convert at the edge. The zero value is
 // no quantity.

@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 
+	"rearguard/sensors"
 	"rearguard/sensors/payload"
 )
 
@@ -136,8 +137,8 @@ func sensorLines(s Sensor, indent int) []string {
 	if s.Room != "" {
 		add("  room: " + quote(string(s.Room)))
 	}
-	if s.Place != "" && s.Place != "room" {
-		add("  place: " + s.Place)
+	if s.Place != "" && s.Place != sensors.Room {
+		add("  place: " + string(s.Place))
 	}
 	if s.Position != "" {
 		add("  position: " + quote(s.Position))

@@ -172,10 +172,9 @@ type Sensor struct {
 	ID sensors.SensorID `yaml:"id" rule:"need"`
 	// Room is empty for outdoor and supply-air sensors.
 	Room sensors.RoomID `yaml:"room"`
-	// Place is "room", "outdoor" or "supply-air"; empty is "room" for a sensor
-	// with a room. The air of the other two is no cohort's air.
-	Place    string `yaml:"place" rule:"one=room|outdoor|supply-air"`
-	Position string `yaml:"position"`
+	// Place is empty for a sensor in its room.
+	Place    sensors.Place `yaml:"place" rule:"one=room|outdoor|supply-air"`
+	Position string        `yaml:"position"`
 	// HeightM is the height above the floor in metres, nil if not given.
 	HeightM *float64 `yaml:"height_m" rule:"range=0..50"`
 	// Replaces is the sensor whose position this one took over; the history

@@ -26,10 +26,10 @@ type Climate struct {
 
 // validatePlace checks what a sensor says of where it is and of its past.
 func (d *document) validatePlace(path string, s Sensor, f *Facility) {
-	if (s.Place == "outdoor" || s.Place == "supply-air") && s.Room != "" {
+	if s.Place.Outside() && s.Room != "" {
 		d.faultAt(path+".place", fmt.Sprintf("air of the place %s is not the air of a room", s.Place), "remove room: or place:")
 	}
-	if s.Place == "room" && s.Room == "" {
+	if s.Place == sensors.Room && s.Room == "" {
 		d.faultAt(path+".place", "the room is missing", "add room:")
 	}
 	if s.Replaces != "" {

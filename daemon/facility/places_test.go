@@ -36,7 +36,7 @@ func TestPlacesAndPasts(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := &facility.Availability{Topic: "t/lwt", Online: "online", Offline: "dead"}
-	if d := cmp.Diff(want, f.Sensors[1].Availability); d != "" || *f.Sensors[1].HeightM != 1.2 || f.Sensors[2].Place != "outdoor" {
+	if d := cmp.Diff(want, f.Sensors[1].Availability); d != "" || *f.Sensors[1].HeightM != 1.2 || f.Sensors[2].Place != sensors.Outdoor {
 		t.Errorf("%+v, %+v %s", f.Sensors[1], f.Sensors[2], d)
 	}
 	if got := f.Topics(); cmp.Diff([]string{"t", "roof", "spBv1.0/g/+/n/d"}, got) != "" {
@@ -68,7 +68,7 @@ func TestAddSensorWritesPlaceHeightAndAvailability(t *testing.T) {
 	inputs := []facility.Input{{Topic: "spBv1.0/g/+/n/d", Format: "sparkplug", Values: []facility.Value{{Quantity: sensors.Temperature, At: "Air/Temperature"}}}}
 	for _, want := range []facility.Sensor{
 		{ID: "new", Room: "a", Replaces: "old", HeightM: &height, Inputs: inputs, Availability: &facility.Availability{Topic: "d/lwt", Online: "1", Offline: "no"}},
-		{ID: "roof", Place: "outdoor", Inputs: []facility.Input{{Topic: "homie/5/roof", Format: "homie", Values: []facility.Value{{Quantity: sensors.Temperature, At: "air/temperature"}}}}},
+		{ID: "roof", Place: sensors.Outdoor, Inputs: []facility.Input{{Topic: "homie/5/roof", Format: "homie", Values: []facility.Value{{Quantity: sensors.Temperature, At: "air/temperature"}}}}},
 	} {
 		f, err := facility.AddSensor(path, want)
 		if err != nil {

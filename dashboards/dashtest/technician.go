@@ -45,7 +45,7 @@ func Technician() *daemon.Snapshot {
 	second := &s.Sensors[1]
 	second.Series = []daemon.SeriesView{{Quantity: sensors.Temperature}, {Quantity: sensors.RelativeHumidity}}
 	second.Bench = sampleBench()
-	s.Sensors[2].Place, s.Sensors[2].Room = "outdoor", ""
+	s.Sensors[2].Place, s.Sensors[2].Room = sensors.Outdoor, ""
 	s.Retired = []daemon.SensorView{{ID: "nursery-old", Room: "nursery", Position: "shelf 1", Retired: true, LastReading: now.AddDate(0, -1, 0)}}
 	s.Rooms[0].Disagreements = []daemon.DisagreementView{
 		{Quantity: sensors.Temperature, Spread: 2.3, Limit: 1.5, Sensors: 3, Raised: true}, {Quantity: sensors.RelativeHumidity, Spread: 3, Limit: 8, Sensors: 3},

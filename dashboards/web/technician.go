@@ -317,10 +317,9 @@ func postClaim(f form) (outcome, builder, error) {
 	sensor := facility.Sensor{
 		ID: sensors.SensorID(f.get("id")), Position: f.get("position"), Replaces: sensors.SensorID(f.get("replaces")),
 	}
-	switch room := f.get("room"); room {
-	case "outdoor", "supply-air":
-		sensor.Place = room
-	default:
+	if room := f.get("room"); sensors.Place(room).Outside() {
+		sensor.Place = sensors.Place(room)
+	} else {
 		sensor.Room = sensors.RoomID(strings.TrimPrefix(room, "room:"))
 	}
 	if h := f.get("height"); h != "" {

@@ -100,7 +100,7 @@ func TestTechnicianForms(t *testing.T) {
 		"topic": {"site/new/attic-window-left"}, "id": {"attic"}, "room": {"supply-air"}, "height": {"2,5"}, "value0": {"temperature °F"}, "who": {"Ines"},
 	})
 	claim, ok := next().(daemon.ClaimSensor)
-	if in := claim.Sensor.Inputs; !ok || claim.Who != "Ines" || claim.Sensor.ID != "attic" || claim.Sensor.Room != "" || claim.Sensor.Place != "supply-air" || *claim.Sensor.HeightM != 2.5 ||
+	if in := claim.Sensor.Inputs; !ok || claim.Who != "Ines" || claim.Sensor.ID != "attic" || claim.Sensor.Room != "" || claim.Sensor.Place != sensors.SupplyAir || *claim.Sensor.HeightM != 2.5 ||
 		in[0].Topic != "site/new/attic-window-left" || in[0].Values[0].Unit != "°F" || in[0].Values[0].At != "/temperature" {
 		t.Errorf("claimed %+v", claim)
 	}
