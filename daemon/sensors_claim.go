@@ -143,7 +143,7 @@ type UnclaimedView struct {
 	PerMinute float64
 	Payloads  []PayloadExcerpt
 	// Format is empty when the messages hold no number.
-	Format string
+	Format payload.Format
 	Time   *payload.TimeSpec
 	Fields []UnclaimedField
 }

@@ -51,9 +51,7 @@ func (h *sensorHealth) observe(p *pendingReading) {
 		h.Battery.Observe(r.Time, r.Value)
 	}
 	h.Habit.Observe(r.Time)
-	if !h.Flap.Up {
-		h.Flap.Observe(r.Time, true)
-	}
+	h.Flap.Arrive()
 	if !p.sensor.ownTime || !r.Time.After(h.OwnTime) {
 		return
 	}
@@ -89,7 +87,7 @@ func (c *core) watchHealth(at time.Time) {
 	listening := later(c.link.Since, c.resumed)
 	for _, s := range c.sensors {
 		if s.health.Flap.Up && s.silent(at) && at.Sub(listening) > s.silentAfter() {
-			s.health.Flap.Observe(at, false)
+			s.health.Flap.Leave(at)
 		}
 	}
 }
@@ -166,11 +164,12 @@ func (c *core) present(v presenceEvent, arrival time.Time) error {
 		return nil // no longer in the configuration
 	}
 	s.health.Announced = true
-	s.health.Flap.Observe(arrival, v.Here)
 	if v.Here {
+		s.health.Flap.Arrive()
 		s.health.Gone = time.Time{}
 		return nil
 	}
+	s.health.Flap.Leave(arrival)
 	s.health.Gone = arrival
 	s.silence(sensors.Missing)
 	if s.room == nil {

@@ -10,5 +10,9 @@ type faultsCommand struct {
 
 // Run implements the subcommand.
 func (c *faultsCommand) Run(e *env) error {
-	return faultlab.Run(e.out, c.JSON)
+	report := faultlab.Run()
+	if c.JSON {
+		return report.WriteJSON(e.out)
+	}
+	return report.WriteText(e.out)
 }

@@ -225,8 +225,8 @@ func (s *service) linkConfig(unusable *broker.Ring) (broker.Config, error) {
 	wanted, err := filters(s.facility)
 	return broker.Config{
 		URL: b.Address, ClientID: b.ClientID,
-		Username: b.Username, PasswordFile: b.PasswordFile, PasswordEnv: b.PasswordEnv,
-		CAFile: b.CAFile, CertFile: b.CertificateFile, KeyFile: b.KeyFile,
+		Login:        broker.Login{Username: b.Username, PasswordFile: b.PasswordFile, PasswordEnv: b.PasswordEnv},
+		Certificates: broker.Certificates{CAFile: b.CAFile, CertFile: b.CertificateFile, KeyFile: b.KeyFile},
 		Filters:      wanted,
 		FilterStore:  filterStore{s.store},
 		Availability: b.AvailabilityTopic,

@@ -158,7 +158,7 @@ func sensorLines(s Sensor, indent int) []string {
 	add("  inputs:")
 	for _, in := range s.Inputs {
 		add("    - topic: " + quote(in.Topic))
-		add("      format: " + quote(in.Format))
+		add("      format: " + quote(string(in.Format)))
 		if in.Time != nil {
 			add(fmt.Sprintf("      time: {at: %s, unit: %s}", quote(in.Time.At), quote(in.Time.Unit)))
 		}

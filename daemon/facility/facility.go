@@ -203,8 +203,8 @@ type Availability struct {
 type Input struct {
 	// Topic is the device's for Homie (homie/5/device) and Sparkplug
 	// (spBv1.0/group/+/node/device), whose messages come on several topics.
-	Topic  string `yaml:"topic" rule:"need"`
-	Format string `yaml:"format" rule:"need"`
+	Topic  string         `yaml:"topic" rule:"need"`
+	Format payload.Format `yaml:"format" rule:"need"`
 	// Time is nil when the payload carries no time of its own.
 	Time   *TimeField `yaml:"time"`
 	Values []Value    `yaml:"values" rule:"need"`

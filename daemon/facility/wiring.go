@@ -26,7 +26,7 @@ func (d *document) validateSensors(f *Facility, rooms []string) {
 	d.ids("sensors", len(f.Sensors), func(i int) string { return string(f.Sensors[i].ID) })
 	claims := map[claim]int{}
 	sources := map[source]int{}
-	formats := map[string]string{}
+	formats := map[string]payload.Format{}
 	for i, s := range f.Sensors {
 		path := fmt.Sprintf("sensors[%d]", i)
 		d.reference(path+".room", string(s.Room), "room", rooms)
@@ -131,7 +131,7 @@ func flatten(err error) []error {
 func specAdvice(field string, in Input) string {
 	switch {
 	case field == "format":
-		return choose(in.Format, payload.Formats())
+		return choose(string(in.Format), payload.FormatNames())
 	case strings.HasSuffix(field, ".unit") && field != "time.unit":
 		for k, v := range in.Values {
 			if field == fmt.Sprintf("values[%d].unit", k) {

@@ -59,7 +59,7 @@ type Payload struct {
 
 func unclaimedOf(v *daemon.UnclaimedView) Unclaimed {
 	u := Unclaimed{
-		Topic: v.Topic, Format: v.Format, First: v.First, Last: v.Last, Messages: v.Count,
+		Topic: v.Topic, Format: string(v.Format), First: v.First, Last: v.Last, Messages: v.Count,
 		Fields: []UnclaimedField{}, Payloads: []Payload{},
 	}
 	if v.PerMinute > 0 {

@@ -18,8 +18,8 @@ func Technician() *daemon.Snapshot {
 	cert := sampleCertificate(s.Sensors[0].ID)
 	s.Certificates = []daemon.InForce{cert}
 	s.Unclaimed = []daemon.UnclaimedView{
-		unclaimed("site/new/attic-window-left", "json", 12, payload.GuessedField{At: "/temperature", Quantity: sensors.Temperature, Unit: "°C", Value: 23.41}),
-		unclaimed("homie/5/greenhouse-device-with-a-long-name", "homie", 1, payload.GuessedField{At: "air/humidity", Quantity: sensors.RelativeHumidity, Unit: "%", Sure: true, Value: 61}),
+		unclaimed("site/new/attic-window-left", payload.JSON, 12, payload.GuessedField{At: "/temperature", Quantity: sensors.Temperature, Unit: "°C", Value: 23.41}),
+		unclaimed("homie/5/greenhouse-device-with-a-long-name", payload.Homie, 1, payload.GuessedField{At: "air/humidity", Quantity: sensors.RelativeHumidity, Unit: "%", Sure: true, Value: 61}),
 		{Topic: "site/lamp", First: now.Add(-time.Hour), Last: now, Count: 3, Payloads: []daemon.PayloadExcerpt{{Time: now, Topic: "site/lamp", Excerpt: `"ON"`}}},
 	}
 	skew, perDay, left := 3*time.Minute, -1.4, 21.0
@@ -53,7 +53,7 @@ func Technician() *daemon.Snapshot {
 	return s
 }
 
-func unclaimed(topic, format string, count uint64, f payload.GuessedField) daemon.UnclaimedView {
+func unclaimed(topic string, format payload.Format, count uint64, f payload.GuessedField) daemon.UnclaimedView {
 	v := daemon.UnclaimedView{
 		Topic: topic, Format: format, First: now.Add(-11 * time.Minute), Last: now.Add(-20 * time.Second), Count: count,
 		Payloads: []daemon.PayloadExcerpt{{Time: now, Topic: topic, Excerpt: `"{\"temperature\":23.41,\"humidity\":61,\"id\":\"0x00158d0003f1a2b4\"}"`}},
@@ -64,7 +64,7 @@ func unclaimed(topic, format string, count uint64, f payload.GuessedField) daemo
 	field := daemon.UnclaimedField{GuessedField: f}
 	for i := range 12 {
 		value := f.Value
-		if i > 9 && format == "json" {
+		if i > 9 && format == payload.JSON {
 			value += 3
 		}
 		field.Trace = append(field.Trace, quality.TracePoint{Time: now.Add(time.Duration(i-11) * time.Minute), Value: value})

@@ -112,8 +112,9 @@ func (s *site) password(user string) string {
 func (s *site) rearguard(filters ...string) (*broker.Link, func()) {
 	s.t.Helper()
 	link, err := broker.New(broker.Config{
-		URL: fmt.Sprintf("mqtts://localhost:%d", s.accounts), ClientID: "rearguard", CAFile: s.path("certs/ca.crt"),
-		Username: "rearguard", PasswordFile: s.path("rearguard.password"), Filters: filters,
+		URL: fmt.Sprintf("mqtts://localhost:%d", s.accounts), ClientID: "rearguard", Filters: filters,
+		Certificates: broker.Certificates{CAFile: s.path("certs/ca.crt")},
+		Login:        broker.Login{Username: "rearguard", PasswordFile: s.path("rearguard.password")},
 		Availability: "rearguard/availability", RetryMin: 20 * time.Millisecond, RetryMax: 100 * time.Millisecond,
 		ProbeEvery: 200 * time.Millisecond, DrainTimeout: 100 * time.Millisecond,
 	}, slog.New(slog.NewTextHandler(s.t.Output(), nil)))

@@ -25,7 +25,7 @@ type RangeError struct {
 	Unit      string
 }
 
-// Error implements error.
+// Error names the input and its limits.
 func (e *RangeError) Error() string {
 	if math.IsNaN(e.Value) || math.IsInf(e.Value, 0) {
 		return fmt.Sprintf("%s is not a finite number (want %g to %g %s)", e.Quantity, e.Low, e.High, e.Unit)

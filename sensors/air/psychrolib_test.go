@@ -56,6 +56,18 @@ func psychrolib(t *testing.T) string {
 	return modules
 }
 
+// psychrolibInput is what psychrolib.js is asked: temperature in °C, relative
+// humidity as a ratio and pressure in Pa, and altitudes in m.
+type psychrolibInput struct {
+	Cases     [][3]float64 `json:"cases"`
+	Altitudes []float64    `json:"altitudes"`
+}
+
+type psychrolibOutput struct {
+	Cases     []psychrolibCase
+	Pressures []float64
+}
+
 type psychrolibCase struct {
 	Saturation, Vapor, Deficit, Dew, Humidity, Ratio, Specific, Wet float64
 }
@@ -72,16 +84,36 @@ func (g *greatest) see(difference float64, at string) {
 	}
 }
 
-// TestBesidePsychrolib compares every quantity with the general psychrometric
-// library psychrolib over a grid. psychrolib takes relative humidity over ice
-// below the triple point, and its dew point there is the frost point.
-func TestBesidePsychrolib(t *testing.T) {
-	modules := psychrolib(t)
-	var input struct {
-		Cases     [][3]float64 `json:"cases"`
-		Altitudes []float64    `json:"altitudes"`
+// askPsychrolib has the library compute all of input.
+func askPsychrolib(t *testing.T, input psychrolibInput) (output psychrolibOutput) {
+	t.Helper()
+	stdin, err := json.Marshal(input)
+	if err != nil {
+		t.Fatal(err)
 	}
-	var airs []Air
+	run := exec.CommandContext(t.Context(), "node", filepath.Join("testdata", "psychrolib.js"))
+	run.Env = append(os.Environ(), "NODE_PATH="+psychrolib(t))
+	run.Stdin = bytes.NewReader(stdin)
+	var stderr bytes.Buffer
+	run.Stderr = &stderr
+	stdout, err := run.Output()
+	if err != nil {
+		t.Fatalf("node: %v\n%s", err, stderr.String())
+	}
+	if err := json.Unmarshal(stdout, &output); err != nil {
+		t.Fatal(err)
+	}
+	if len(output.Cases) != len(input.Cases) || len(output.Pressures) != len(input.Altitudes) {
+		t.Fatalf("psychrolib answered %d of %d cases, %d of %d altitudes",
+			len(output.Cases), len(input.Cases), len(output.Pressures), len(input.Altitudes))
+	}
+	return output
+}
+
+// grid returns airs over the whole range, and the same for psychrolib, which
+// takes relative humidity over ice below the triple point.
+func grid(t *testing.T) (airs []Air, input psychrolibInput) {
+	t.Helper()
 	for c := LowestTemperatureC; c <= HighestTemperatureC; c += 2.5 {
 		for _, rh := range []float64{1, 5, 10, 20, 30, 40, 50, 60, 70, 80, 90, 95, 99, 100} {
 			for _, p := range []float64{60000, 80000, 95461, 101325, 108000} {
@@ -100,81 +132,76 @@ func TestBesidePsychrolib(t *testing.T) {
 	for m := LowestAltitudeM; m <= HighestAltitudeM; m += 250 {
 		input.Altitudes = append(input.Altitudes, m)
 	}
-	var output struct {
-		Cases     []psychrolibCase
-		Pressures []float64
-	}
-	stdin, err := json.Marshal(input)
-	if err != nil {
-		t.Fatal(err)
-	}
-	run := exec.CommandContext(t.Context(), "node", filepath.Join("testdata", "psychrolib.js"))
-	run.Env = append(os.Environ(), "NODE_PATH="+modules)
-	run.Stdin = bytes.NewReader(stdin)
-	var stderr bytes.Buffer
-	run.Stderr = &stderr
-	stdout, err := run.Output()
-	if err != nil {
-		t.Fatalf("node: %v\n%s", err, stderr.String())
-	}
-	if err := json.Unmarshal(stdout, &output); err != nil {
-		t.Fatal(err)
-	}
-	if len(output.Cases) != len(airs) || len(output.Pressures) != len(input.Altitudes) {
-		t.Fatalf("psychrolib answered %d of %d cases, %d of %d altitudes",
-			len(output.Cases), len(airs), len(output.Pressures), len(input.Altitudes))
-	}
+	return airs, input
+}
 
-	eitherBulb := 0
-	var saturation, vapor, deficit, dew, frost, humidity, ratio, specific, wet, pressure greatest
+// differences are the greatest of each quantity.
+type differences struct {
+	saturation, vapor, deficit, dew, frost, humidity, ratio, specific, wet, pressure greatest
+	// eitherBulb counts airs in which the library's bulb is iced and ours wet.
+	eitherBulb int
+}
+
+// see compares one air. The library's dew point is the frost point below the
+// triple point.
+func (d *differences) see(t *testing.T, a Air, want psychrolibCase) {
+	t.Helper()
+	at := fmt.Sprintf("%g °C, %g %%, %g Pa", a.TemperatureC, a.RelativeHumidityPercent, a.PressurePa)
+	if a.TemperatureC > TriplePointC {
+		d.saturation.see(a.SaturationVaporPressurePa/want.Saturation-1, at)
+		d.deficit.see((a.VaporPressureDeficitPa-want.Deficit)/want.Saturation, at)
+	} else {
+		d.saturation.see(iceVapor(a.TemperatureC)/want.Saturation-1, at)
+	}
+	d.vapor.see(a.VaporPressurePa/want.Vapor-1, at)
+	d.ratio.see(a.HumidityRatioKgKg/want.Ratio-1, at)
+	d.specific.see(a.SpecificHumidityKgKg/want.Specific-1, at)
+	if a.DewPointC > 0 {
+		d.dew.see(a.DewPointC-want.Dew, at)
+		d.humidity.see(must(RelativeHumidityFromDewPoint(a.TemperatureC, want.Dew))(t)-100*want.Humidity, at)
+	} else if a.FrostPointC < -0.01 {
+		d.frost.see(a.FrostPointC-want.Dew, at)
+	}
+	// Where a wet and an iced bulb are both possible the choice is a
+	// convention; the library's bisection takes either.
+	difference := a.WetBulbC - want.Wet
+	if a.WetBulbC >= 0 && want.Wet < 0 {
+		ice := bulb{overIce, 2830, 0.24, 2.1}
+		difference = ice.solve(a.TemperatureC, a.HumidityRatioKgKg, a.PressurePa, -60, TriplePointC) - want.Wet
+		d.eitherBulb++
+	}
+	d.wet.see(difference, at)
+}
+
+// TestBesidePsychrolib compares every quantity with the general psychrometric
+// library psychrolib over a grid.
+func TestBesidePsychrolib(t *testing.T) {
+	airs, input := grid(t)
+	output := askPsychrolib(t, input)
+	var d differences
 	for i, a := range airs {
-		want := output.Cases[i]
-		at := fmt.Sprintf("%g °C, %g %%, %g Pa", a.TemperatureC, a.RelativeHumidityPercent, a.PressurePa)
-		if a.TemperatureC > TriplePointC {
-			saturation.see(a.SaturationVaporPressurePa/want.Saturation-1, at)
-			deficit.see((a.VaporPressureDeficitPa-want.Deficit)/want.Saturation, at)
-		} else {
-			saturation.see(iceVapor(a.TemperatureC)/want.Saturation-1, at)
-		}
-		vapor.see(a.VaporPressurePa/want.Vapor-1, at)
-		ratio.see(a.HumidityRatioKgKg/want.Ratio-1, at)
-		specific.see(a.SpecificHumidityKgKg/want.Specific-1, at)
-		if a.DewPointC > 0 {
-			dew.see(a.DewPointC-want.Dew, at)
-			humidity.see(must(RelativeHumidityFromDewPoint(a.TemperatureC, want.Dew))(t)-100*want.Humidity, at)
-		} else if a.FrostPointC < -0.01 {
-			frost.see(a.FrostPointC-want.Dew, at)
-		}
-		// Where a wet and an iced bulb are both possible the choice is a
-		// convention; the library's bisection takes either.
-		difference := a.WetBulbC - want.Wet
-		if a.WetBulbC >= 0 && want.Wet < 0 {
-			ice := bulb{overIce, 2830, 0.24, 2.1}
-			difference = ice.solve(a.TemperatureC, a.HumidityRatioKgKg, a.PressurePa, -60, TriplePointC) - want.Wet
-			eitherBulb++
-		}
-		wet.see(difference, at)
+		d.see(t, a, output.Cases[i])
 	}
 	for i, m := range input.Altitudes {
-		pressure.see(must(PressureAtAltitude(m))(t)-output.Pressures[i], fmt.Sprintf("%g m", m))
+		d.pressure.see(must(PressureAtAltitude(m))(t)-output.Pressures[i], fmt.Sprintf("%g m", m))
 	}
 
-	t.Logf("%d cases beside psychrolib %s, %d of them with its bulb iced and ours wet", len(airs), psychrolibVersion, eitherBulb)
+	t.Logf("%d cases beside psychrolib %s, %d of them with its bulb iced and ours wet", len(airs), psychrolibVersion, d.eitherBulb)
 	for _, q := range []struct {
 		name, unit string
 		got        greatest
 		bound      float64
 	}{
-		{"saturation vapour pressure", "of it", saturation, 2.5e-4},
-		{"vapour pressure", "of it", vapor, 2.5e-4},
-		{"vapour pressure deficit", "of saturation", deficit, 2.5e-4},
-		{"dew point", "°C", dew, 0.005},
-		{"frost point", "°C", frost, 0.005},
-		{"humidity from dew point", "%", humidity, 0.01},
-		{"humidity ratio", "of it", ratio, 5e-4},
-		{"specific humidity", "of it", specific, 5e-4},
-		{"wet bulb", "°C", wet, 0.005},
-		{"standard pressure", "Pa", pressure, 1e-6},
+		{"saturation vapour pressure", "of it", d.saturation, 2.5e-4},
+		{"vapour pressure", "of it", d.vapor, 2.5e-4},
+		{"vapour pressure deficit", "of saturation", d.deficit, 2.5e-4},
+		{"dew point", "°C", d.dew, 0.005},
+		{"frost point", "°C", d.frost, 0.005},
+		{"humidity from dew point", "%", d.humidity, 0.01},
+		{"humidity ratio", "of it", d.ratio, 5e-4},
+		{"specific humidity", "of it", d.specific, 5e-4},
+		{"wet bulb", "°C", d.wet, 0.005},
+		{"standard pressure", "Pa", d.pressure, 1e-6},
 	} {
 		t.Logf("greatest difference of %-27s %.3g %s, at %s", q.name+":", q.got.difference, q.unit, q.got.at)
 		if q.got.at == "" || q.got.difference > q.bound {

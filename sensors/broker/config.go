@@ -22,22 +22,8 @@ type Config struct {
 	// the same over restarts, and no other client may use it.
 	ClientID string
 
-	// Username is sent when not empty. The password comes from the first of
-	// Password, PasswordFile (whole file, without a line end) and PasswordEnv
-	// (name of an environment variable) that is set; the file is read again
-	// for each connection.
-	Username     string
-	Password     string
-	PasswordFile string
-	PasswordEnv  string
-
-	// CAFile holds the PEM certificates the broker's certificate must chain
-	// to; the system's are used when empty. CertFile and KeyFile are this
-	// client's own certificate. All are read again for each connection, so
-	// that renewed certificates need no restart. ServerName is the name
-	// expected in the broker's certificate, by default the URL's host.
-	CAFile, CertFile, KeyFile string
-	ServerName                string
+	Login        Login
+	Certificates Certificates
 
 	// Filters are the topic filters to subscribe to.
 	Filters []string
@@ -80,6 +66,31 @@ type Config struct {
 
 	// Clock stamps received messages and state changes. Default time.Now.
 	Clock func() time.Time
+}
+
+// Login is the account at the broker. The zero value is for a broker that asks
+// for none.
+type Login struct {
+	// Username is sent when not empty. The password comes from the first of
+	// Password, PasswordFile (whole file, without a line end) and PasswordEnv
+	// (name of an environment variable) that is set; the file is read again
+	// for each connection.
+	Username     string
+	Password     string
+	PasswordFile string
+	PasswordEnv  string
+}
+
+// Certificates are for TLS. They are read again for each connection, so that
+// renewed ones need no restart.
+type Certificates struct {
+	// CAFile holds the PEM certificates the broker's certificate must chain
+	// to; the system's are used when empty. CertFile and KeyFile are this
+	// client's own certificate.
+	CAFile, CertFile, KeyFile string
+	// ServerName is the name expected in the broker's certificate, by default
+	// the URL's host.
+	ServerName string
 }
 
 // withDefaults returns c with every unset optional field set.
@@ -131,13 +142,13 @@ func (c Config) Validate() error {
 	case len(c.ClientID) > maxString || strings.ContainsRune(c.ClientID, 0):
 		fault("ClientID", "not a valid MQTT client id")
 	}
-	if c.Username == "" && (c.Password != "" || c.PasswordFile != "" || c.PasswordEnv != "") {
+	if a := c.Login; a.Username == "" && (a.Password != "" || a.PasswordFile != "" || a.PasswordEnv != "") {
 		fault("Username", "a password without a user name")
 	}
-	if (c.CertFile == "") != (c.KeyFile == "") {
+	if (c.Certificates.CertFile == "") != (c.Certificates.KeyFile == "") {
 		fault("CertFile", "a client certificate needs both its certificate and its key file")
 	}
-	if err == nil && !secure && (c.CAFile != "" || c.CertFile != "" || c.ServerName != "") {
+	if t := c.Certificates; err == nil && !secure && (t.CAFile != "" || t.CertFile != "" || t.ServerName != "") {
 		fault("URL", "certificates are given, but %s is not encrypted; use mqtts://", c.URL)
 	}
 	for _, f := range c.Filters {
@@ -199,29 +210,29 @@ func address(raw string) (hostPort string, secure bool, err error) {
 	return net.JoinHostPort(u.Hostname(), port), secure, nil
 }
 
-// password reads the configured password.
-func (c *Config) password() (string, error) {
+// password reads the password.
+func (a *Login) password() (string, error) {
 	switch {
-	case c.Password != "":
-		return c.Password, nil
-	case c.PasswordFile != "":
-		b, err := os.ReadFile(c.PasswordFile)
+	case a.Password != "":
+		return a.Password, nil
+	case a.PasswordFile != "":
+		b, err := os.ReadFile(a.PasswordFile)
 		if err != nil {
 			return "", fmt.Errorf("read password file: %w", err)
 		}
 		return strings.TrimRight(string(b), "\r\n"), nil
-	case c.PasswordEnv != "":
-		p, ok := os.LookupEnv(c.PasswordEnv)
+	case a.PasswordEnv != "":
+		p, ok := os.LookupEnv(a.PasswordEnv)
 		if !ok {
-			return "", fmt.Errorf("environment variable %s, which should hold the password, is not set", c.PasswordEnv)
+			return "", fmt.Errorf("environment variable %s, which should hold the password, is not set", a.PasswordEnv)
 		}
 		return p, nil
 	}
 	return "", nil
 }
 
-// tlsConfig reads the configured certificates.
-func (c *Config) tlsConfig(host string) (*tls.Config, error) {
+// config reads the certificates for a connection to host.
+func (c *Certificates) config(host string) (*tls.Config, error) {
 	t := &tls.Config{MinVersion: tls.VersionTLS12, ServerName: host}
 	if c.ServerName != "" {
 		t.ServerName = c.ServerName

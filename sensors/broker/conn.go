@@ -78,7 +78,7 @@ func dial(ctx context.Context, c *Config) (*conn, error) {
 		if err != nil {
 			return nil, errors.Join(err, raw.Close())
 		}
-		t, err := c.tlsConfig(host)
+		t, err := c.Certificates.config(host)
 		if err != nil {
 			return nil, errors.Join(&fileError{err}, raw.Close())
 		}

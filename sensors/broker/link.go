@@ -206,7 +206,7 @@ func (l *Link) failed(ctx context.Context, err error) {
 	}
 	l.kicks = 0
 	cause, problem := diagnose(err, &l.cfg)
-	l.setState(false, false, cause, problem)
+	l.setState(State{Cause: cause, Problem: problem})
 }
 
 // lost notes the end of a connection.
@@ -218,13 +218,13 @@ func (l *Link) lost(reason error) {
 	}
 	switch {
 	case l.kicks > maxKicks:
-		l.setState(false, false, ClientInUse, l.contest())
+		l.setState(State{Cause: ClientInUse, Problem: l.contest()})
 	case errors.Is(reason, errProbe):
-		l.setState(false, false, Silent, probeProblem(l.cfg.Availability))
+		l.setState(State{Cause: Silent, Problem: probeProblem(l.cfg.Availability)})
 	case ended:
-		l.setState(false, false, Lost, "The broker at "+hostPort+" closed the connection; connecting again. If this repeats, look at the broker's log.")
+		l.setState(State{Cause: Lost, Problem: "The broker at " + hostPort + " closed the connection; connecting again. If this repeats, look at the broker's log."})
 	default:
-		l.setState(false, false, Lost, "The connection to the broker at "+hostPort+" was lost ("+cleanText(reason)+"); connecting again. If this repeats, check the network.")
+		l.setState(State{Cause: Lost, Problem: "The connection to the broker at " + hostPort + " was lost (" + cleanText(reason) + "); connecting again. If this repeats, check the network."})
 	}
 }
 
@@ -234,11 +234,12 @@ func (l *Link) contest() string {
 
 // connected notes how a standing connection is. The suspicion that the client
 // id is in use stays until the connection has lasted.
-func (l *Link) connected(subscribed bool, cause Cause, problem string) {
-	if cause == "" && l.kicks > maxKicks {
-		cause, problem = ClientInUse, l.contest()
+func (l *Link) connected(next State) {
+	next.Connected = true
+	if next.Cause == "" && l.kicks > maxKicks {
+		next.Cause, next.Problem = ClientInUse, l.contest()
 	}
-	l.setState(true, subscribed, cause, problem)
+	l.setState(next)
 }
 
 // serve keeps a connection until it is lost, with a reason, or ctx is done,
@@ -248,7 +249,7 @@ func (l *Link) serve(ctx context.Context, s *session) (stable bool, reason error
 	defer settled.Stop()
 	probe := time.NewTicker(l.cfg.ProbeEvery)
 	defer probe.Stop()
-	l.connected(false, "", "")
+	l.connected(State{})
 	l.subscribe(ctx, s)
 	l.announce(ctx, s)
 	for {
@@ -261,7 +262,7 @@ func (l *Link) serve(ctx context.Context, s *session) (stable bool, reason error
 			stable = true
 			l.kicks = 0
 			if st := l.State(); st.Cause == ClientInUse {
-				l.connected(st.Subscribed, "", "")
+				l.connected(State{Subscribed: st.Subscribed})
 			}
 		case <-l.rewired:
 			l.subscribe(ctx, s)
@@ -290,19 +291,20 @@ func (l *Link) finish() {
 		s.farewell()
 		s.close()
 	}
-	l.setState(false, false, Closing, "rearguard is stopping.")
+	l.setState(State{Cause: Closing, Problem: "rearguard is stopping."})
 }
 
-func (l *Link) setState(connected, subscribed bool, cause Cause, problem string) {
+// setState notes how the link stands, and since when if that is new.
+func (l *Link) setState(next State) {
 	old := l.State()
-	next := State{Connected: connected, Subscribed: subscribed, Cause: cause, Problem: problem, Since: old.Since}
-	if old.Connected != connected || old.Subscribed != subscribed || old.Cause != cause {
+	next.Since = old.Since
+	if old.Connected != next.Connected || old.Subscribed != next.Subscribed || old.Cause != next.Cause {
 		next.Since = l.cfg.Clock().UTC()
 		level := slog.LevelInfo
-		if cause != "" && cause != Closing {
+		if next.Cause != "" && next.Cause != Closing {
 			level = slog.LevelWarn
 		}
-		l.log.Log(context.Background(), level, "broker link", "connected", connected, "subscribed", subscribed, "problem", problem)
+		l.log.Log(context.Background(), level, "broker link", "connected", next.Connected, "subscribed", next.Subscribed, "problem", next.Problem)
 	}
 	if next == old {
 		return
@@ -374,7 +376,7 @@ func (l *Link) handle(s *session, m mqtt.Message) {
 			l.cfg.Unusable.Add(m.Topic(), l.cfg.Clock().UTC(), oversizeReason(size, l.cfg.MaxPayload), size, body)
 		}
 	case l.cfg.Availability != "" && m.Topic() == l.cfg.Availability:
-		s.echo(m.Retained(), string(body))
+		s.echo(m)
 	default:
 		handed := l.deliver(s, sensors.Message{
 			Topic: m.Topic(), Payload: body, Retained: m.Retained(), Received: l.cfg.Clock().UTC(),

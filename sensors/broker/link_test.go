@@ -133,12 +133,20 @@ func sensor(t *testing.T, url string, configure ...func(*mqtt.ClientOptions)) mq
 	return c
 }
 
-func publish(t *testing.T, c mqtt.Client, topic string, retained bool, bodies ...string) {
+func publish(t *testing.T, c mqtt.Client, topic string, bodies ...string) {
 	t.Helper()
 	for _, body := range bodies {
-		if err := mqtt.WaitTokenTimeout(c.Publish(topic, 1, retained, body), patience); err != nil {
+		if err := mqtt.WaitTokenTimeout(c.Publish(topic, 1, false, body), patience); err != nil {
 			t.Fatalf("publish: %v", err)
 		}
+	}
+}
+
+// retain publishes what the broker is to keep for later subscribers.
+func retain(t *testing.T, c mqtt.Client, topic, body string) {
+	t.Helper()
+	if err := mqtt.WaitTokenTimeout(c.Publish(topic, 1, true, body), patience); err != nil {
+		t.Fatalf("publish: %v", err)
 	}
 }
 
@@ -150,7 +158,7 @@ func TestBrokerDownAtStart(t *testing.T) {
 	}
 	m.Launch()
 	h.subscribed()
-	publish(t, sensor(t, m.URL()), "rooms/a", false, "21.5")
+	publish(t, sensor(t, m.URL()), "rooms/a", "21.5")
 	h.expect("21.5")
 }
 
@@ -159,10 +167,10 @@ func TestQueueSurvivesRestarts(t *testing.T) {
 	cfg := broker.Config{URL: m.URL(), Filters: []string{"rooms/#"}}
 	first := run(t, cfg)
 	first.subscribed()
-	publish(t, sensor(t, m.URL()), "rooms/a", false, "1", "2")
+	publish(t, sensor(t, m.URL()), "rooms/a", "1", "2")
 	first.expect("1", "2")
 	first.stop()
-	publish(t, sensor(t, m.URL()), "rooms/a", false, "3", "4", "5")
+	publish(t, sensor(t, m.URL()), "rooms/a", "3", "4", "5")
 	m.Restart()
 	second := run(t, cfg)
 	second.expect("3", "4", "5")
@@ -174,7 +182,7 @@ func TestUnacknowledgedIsDeliveredAgain(t *testing.T) {
 	first := run(t, cfg)
 	first.subscribed()
 	c := sensor(t, m.URL())
-	publish(t, c, "rooms/a", false, "1", "2", "3", "4")
+	publish(t, c, "rooms/a", "1", "2", "3", "4")
 	one, two, three := first.receive(), first.receive(), first.receive()
 	// Acknowledged out of order: as 2 is not done with, 3 must not be
 	// acknowledged either (MQTT 3.1.1 section 4.6).
@@ -191,7 +199,7 @@ func TestAcknowledgedWhileStopping(t *testing.T) {
 	cfg := broker.Config{URL: m.URL(), Filters: []string{"rooms/#"}}
 	first := run(t, cfg)
 	first.subscribed()
-	publish(t, sensor(t, m.URL()), "rooms/a", false, "1", "2")
+	publish(t, sensor(t, m.URL()), "rooms/a", "1", "2")
 	one := first.receive()
 	first.cancel()
 	// The rest is received and acknowledged after the link was told to stop.
@@ -207,7 +215,7 @@ func TestAcknowledgedWhileStopping(t *testing.T) {
 	first.stop()
 	second := run(t, cfg)
 	second.subscribed()
-	publish(t, sensor(t, m.URL(), func(o *mqtt.ClientOptions) { o.SetClientID("other") }), "rooms/a", false, "last")
+	publish(t, sensor(t, m.URL(), func(o *mqtt.ClientOptions) { o.SetClientID("other") }), "rooms/a", "last")
 	all := slices.Concat(got, drainUntil(second, "last"))
 	if want := []string{"1", "2", "last"}; !slices.Equal(all, want) {
 		t.Errorf("got %q, want %q", all, want)
@@ -249,15 +257,15 @@ func TestLeftOverQoS2(t *testing.T) {
 func TestRetained(t *testing.T) {
 	m := brokertest.Start(t, brokertest.Options{})
 	c := sensor(t, m.URL())
-	publish(t, c, "rooms/a", true, "20")
+	retain(t, c, "rooms/a", "20")
 	stamp := time.Date(2026, 3, 1, 12, 0, 0, 0, time.FixedZone("", 3600))
 	h := run(t, broker.Config{URL: m.URL(), Filters: []string{"rooms/#"}, Clock: func() time.Time { return stamp }})
 	old := h.receive()
 	old.Ack()
-	publish(t, c, "rooms/a", true, "21")
+	retain(t, c, "rooms/a", "21")
 	live := h.receive()
 	live.Ack()
-	publish(t, c, "rooms/a", true, "")
+	retain(t, c, "rooms/a", "")
 	deleted := h.receive()
 	deleted.Ack()
 	if !old.Retained || live.Retained || deleted.Retained || len(deleted.Payload) != 0 {
@@ -279,7 +287,7 @@ func TestSubscribesAgainAfterLostSession(t *testing.T) {
 		h.subscribed()
 		c := sensor(t, m.URL())
 		body := fmt.Sprint(round)
-		publish(t, c, "rooms/b", false, body)
+		publish(t, c, "rooms/b", body)
 		c.Disconnect(100)
 		h.expect(body)
 	}
@@ -288,7 +296,7 @@ func TestSubscribesAgainAfterLostSession(t *testing.T) {
 func TestWrongPassword(t *testing.T) {
 	m := brokertest.Start(t, brokertest.Options{Users: map[string]string{"rearguard": "right"}})
 	t.Setenv("BROKER_PASSWORD", "right")
-	wrong := run(t, broker.Config{URL: m.URL(), Filters: []string{"#"}, Username: "rearguard", Password: "wrong"})
+	wrong := run(t, broker.Config{URL: m.URL(), Filters: []string{"#"}, Login: broker.Login{Username: "rearguard", Password: "wrong"}})
 	if s := wrong.trouble(broker.Credentials); !strings.Contains(s.Problem, "rearguard") || strings.Contains(s.Problem, "wrong") {
 		t.Errorf("problem %q", s.Problem)
 	}
@@ -296,7 +304,7 @@ func TestWrongPassword(t *testing.T) {
 	anonymous := run(t, broker.Config{URL: m.URL(), Filters: []string{"#"}})
 	anonymous.trouble(broker.Credentials)
 	anonymous.stop()
-	right := run(t, broker.Config{URL: m.URL(), Filters: []string{"#"}, Username: "rearguard", PasswordEnv: "BROKER_PASSWORD"})
+	right := run(t, broker.Config{URL: m.URL(), Filters: []string{"#"}, Login: broker.Login{Username: "rearguard", PasswordEnv: "BROKER_PASSWORD"}})
 	right.subscribed()
 }
 
@@ -337,8 +345,8 @@ func TestChangedFilters(t *testing.T) {
 	second := run(t, cfg)
 	second.subscribed()
 	c := sensor(t, m.URL())
-	publish(t, c, "old/a", false, "old")
-	publish(t, c, "new/a", false, "new")
+	publish(t, c, "old/a", "old")
+	publish(t, c, "new/a", "new")
 	second.expect("new")
 	if got, _ := store.SubscribedFilters(t.Context()); !slices.Equal(got, []string{"new/#", "rooms/#"}) {
 		t.Errorf("stored filters %q", got)
@@ -349,8 +357,8 @@ func TestChangedFilters(t *testing.T) {
 		t.Fatal(err)
 	}
 	awaitStored(t, store, []string{"new/#", "third/#"})
-	publish(t, c, "rooms/a", false, "old")
-	publish(t, c, "third/a", false, "third")
+	publish(t, c, "rooms/a", "old")
+	publish(t, c, "third/a", "third")
 	second.expect("third")
 	if err := second.SetFilters([]string{"a/#/b"}); err == nil {
 		t.Error("bad filter accepted")
@@ -386,12 +394,12 @@ func TestOversize(t *testing.T) {
 	h := run(t, broker.Config{URL: m.URL(), Filters: []string{"rooms/#"}, MaxPayload: 1000, Unusable: ring})
 	h.subscribed()
 	c := sensor(t, m.URL())
-	publish(t, c, "rooms/a", false, "1", strings.Repeat("0", 1000))
-	publish(t, c, "rooms/big", false, strings.Repeat("0", 1001), strings.Repeat("7", 8<<20))
+	publish(t, c, "rooms/a", "1", strings.Repeat("0", 1000))
+	publish(t, c, "rooms/big", strings.Repeat("0", 1001), strings.Repeat("7", 8<<20))
 	if err := mqtt.WaitTokenTimeout(c.Publish("rooms/big", 0, false, strings.Repeat("8", 5000)), patience); err != nil {
 		t.Fatal(err)
 	}
-	publish(t, c, "rooms/a", false, "2")
+	publish(t, c, "rooms/a", "2")
 	h.expect("1", strings.Repeat("0", 1000), "2")
 	if s := h.Stats(); s.Oversize != 3 || s.Received != 6 {
 		t.Errorf("stats %+v", s)

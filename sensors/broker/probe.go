@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
 )
 
 // A connection can be up, and every subscription granted, and still nothing
@@ -46,7 +48,7 @@ func (l *Link) probe(ctx context.Context, s *session) error {
 		if st := l.State(); st.Cause == "" {
 			// Where other messages arrive the connection is good, and only
 			// the access rules for this topic are not.
-			l.connected(st.Subscribed && alive, Silent, probeProblem(l.cfg.Availability))
+			l.connected(State{Subscribed: st.Subscribed && alive, Cause: Silent, Problem: probeProblem(l.cfg.Availability)})
 		}
 	}
 	l.announce(ctx, s)
@@ -57,14 +59,14 @@ func (l *Link) probe(ctx context.Context, s *session) error {
 func (l *Link) heard(s *session) {
 	s.probing, s.overdue = false, 0
 	if l.State().Cause == Silent {
-		l.connected(true, "", "")
+		l.connected(State{Subscribed: true})
 	}
 }
 
 // echo takes a message on the availability topic. One retained from earlier
 // proves nothing.
-func (s *session) echo(retained bool, body string) {
-	if !retained && body == Online {
+func (s *session) echo(m mqtt.Message) {
+	if !m.Retained() && string(m.Payload()) == Online {
 		signal(s.echoed)
 	}
 }

@@ -51,7 +51,7 @@ type session struct {
 
 // connect makes one attempt to connect.
 func (l *Link) connect(ctx context.Context) (*session, error) {
-	password, err := l.cfg.password()
+	password, err := l.cfg.Login.password()
 	if err != nil {
 		return nil, &fileError{err}
 	}
@@ -69,7 +69,7 @@ func (l *Link) connect(ctx context.Context) (*session, error) {
 	o.AddBroker("tcp://broker") // only a name: the connection is open already
 	o.SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) { return opened, nil })
 	o.SetProtocolVersion(4).SetClientID(l.cfg.ClientID).SetCleanSession(false)
-	o.SetUsername(l.cfg.Username).SetPassword(password)
+	o.SetUsername(l.cfg.Login.Username).SetPassword(password)
 	o.SetConnectTimeout(l.cfg.Timeout).SetWriteTimeout(l.cfg.Timeout)
 	o.SetKeepAlive(l.cfg.KeepAlive).SetPingTimeout(l.cfg.Timeout)
 	o.SetAutoReconnect(false).SetConnectRetry(false).SetStore(noStore{})
@@ -178,21 +178,21 @@ func (l *Link) subscribe(ctx context.Context, s *session) {
 	l.remember(ctx, wanted)
 	switch {
 	case len(denied) > 0:
-		l.connected(false, Subscription, fmt.Sprintf("The broker refuses the subscription to %s. Allow %s to read it in the broker's access rules, or correct the topic.",
-			quoteSome(denied), l.whoami()))
+		l.connected(State{Cause: Subscription, Problem: fmt.Sprintf("The broker refuses the subscription to %s. Allow %s to read it in the broker's access rules, or correct the topic.",
+			quoteSome(denied), l.whoami())})
 	case len(failures) > 0:
-		l.connected(false, Subscription, fmt.Sprintf("Subscribing failed: %s. Look at the broker's log.", failures[0]))
+		l.connected(State{Cause: Subscription, Problem: fmt.Sprintf("Subscribing failed: %s. Look at the broker's log.", failures[0])})
 	default:
-		l.connected(true, "", "")
+		l.connected(State{Subscribed: true})
 	}
 }
 
 // whoami is how the broker's access rules know this client.
 func (l *Link) whoami() string {
 	switch {
-	case l.cfg.Username != "":
-		return fmt.Sprintf("user %q", l.cfg.Username)
-	case l.cfg.CertFile != "":
+	case l.cfg.Login.Username != "":
+		return fmt.Sprintf("user %q", l.cfg.Login.Username)
+	case l.cfg.Certificates.CertFile != "":
 		return "the user of the client certificate"
 	}
 	return fmt.Sprintf("the client %q", l.cfg.ClientID)

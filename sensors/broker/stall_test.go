@@ -40,10 +40,10 @@ func TestStopWhileBehind(t *testing.T) {
 	h := run(t, cfg)
 	h.subscribed()
 	c := sensor(t, m.URL())
-	publish(t, c, "rooms/a", false, "1", "2", "3", "4", "5")
+	publish(t, c, "rooms/a", "1", "2", "3", "4", "5")
 	h.receive().Ack()
 	for h.Stats().Stalls == 0 {
-		publish(t, c, "rooms/a", false, "more")
+		publish(t, c, "rooms/a", "more")
 	}
 	h.stop()
 	next := run(t, cfg)
@@ -60,7 +60,7 @@ func TestConnectionLostWhileBehind(t *testing.T) {
 	const n = 20
 	c := sensor(t, m.URL())
 	for i := range n {
-		publish(t, c, "rooms/a", false, fmt.Sprint(i))
+		publish(t, c, "rooms/a", fmt.Sprint(i))
 	}
 	// The keep-alive ends a connection whose receiver stays behind, and the
 	// broker delivers again what was not acknowledged.

@@ -62,8 +62,8 @@ func (e *fileError) Unwrap() error { return e.error }
 func diagnose(err error, c *Config) (Cause, string) {
 	hostPort, secure, _ := address(c.URL)
 	user := "without a user name"
-	if c.Username != "" {
-		user = fmt.Sprintf("as user %q", c.Username)
+	if c.Login.Username != "" {
+		user = fmt.Sprintf("as user %q", c.Login.Username)
 	}
 	var files *fileError
 	var handshake *tlsError
@@ -117,7 +117,7 @@ func explainTLS(err error, hostPort string, c *Config) string {
 		return fmt.Sprintf("The certificate of the broker at %s has expired or is not valid yet: %s. Renew it, or set this machine's clock.", hostPort, invalid.Detail)
 	case errors.As(err, &record):
 		return fmt.Sprintf("The broker at %s does not speak TLS on this port. Use its TLS port, or mqtt:// in the address.", hostPort)
-	case errors.As(err, &remote) && remote.Op == "remote error" && c.CertFile == "":
+	case errors.As(err, &remote) && remote.Op == "remote error" && c.Certificates.CertFile == "":
 		return fmt.Sprintf("The broker at %s ends the TLS handshake (%v). It probably demands a client certificate; give one.", hostPort, remote.Err)
 	case errors.As(err, &remote) && remote.Op == "remote error":
 		return fmt.Sprintf("The broker at %s does not accept the client certificate (%v). Check that it is current and signed by the broker's CA.", hostPort, remote.Err)

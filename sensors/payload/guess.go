@@ -15,8 +15,7 @@ import (
 
 // Guess is what the messages of an unknown topic look like.
 type Guess struct {
-	// Format is one of the format names.
-	Format string
+	Format Format
 	// Topic is the topic to configure the sensor with: the message's own, or
 	// the device's for Sparkplug and Homie.
 	Topic string

@@ -36,7 +36,8 @@ func newHomie(topic string, fields []field) (Decoder, error) {
 	return &homie{device: device, fields: fields}, errors.Join(faults...)
 }
 
-// Filters implements Listener.
+// Filters returns the topics of the wanted properties, of their units and of
+// the device's state.
 func (d *homie) Filters() []string {
 	filters := []string{d.device + "/$state", d.device + "/$description"}
 	for _, f := range d.fields {
@@ -45,7 +46,7 @@ func (d *homie) Filters() []string {
 	return filters
 }
 
-// Presence implements Presencer.
+// Presence follows the device's state, in which its last will speaks too.
 func (d *homie) Presence() Presence { return d.presence }
 
 func (d *homie) Decode(topic string, body []byte, _ time.Time) ([]Measurement, error) {

@@ -91,20 +91,31 @@ func Filters(d Decoder, topic string) []string {
 	return []string{topic}
 }
 
-// The names of the formats, as used in Spec.Format.
+// Format names how values are written into messages. The zero value is none.
+type Format string
+
+// The formats.
 const (
-	Plain     = "plain"
-	JSON      = "json"
-	SenML     = "senml"
-	SenMLCBOR = "senml-cbor"
-	Sparkplug = "sparkplug"
-	Homie     = "homie"
+	Plain     Format = "plain"
+	JSON      Format = "json"
+	SenML     Format = "senml"
+	SenMLCBOR Format = "senml-cbor"
+	Sparkplug Format = "sparkplug"
+	Homie     Format = "homie"
 )
+
+// FormatNames are the names of all formats.
+func FormatNames() []string {
+	var names []string
+	for _, f := range [...]Format{Plain, JSON, SenML, SenMLCBOR, Sparkplug, Homie} {
+		names = append(names, string(f))
+	}
+	return names
+}
 
 // Spec describes a sensor's payload as the configuration gives it.
 type Spec struct {
-	// Format is one of the format names of this package.
-	Format string
+	Format Format
 	// Topic is the topic the sensor is configured with. Sparkplug takes the
 	// group, edge node and device from it, Homie the device; the other
 	// formats do not look at it.

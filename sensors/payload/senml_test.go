@@ -12,7 +12,7 @@ import (
 	"rearguard/sensors/payload"
 )
 
-func senML(format string) payload.Spec {
+func senML(format payload.Format) payload.Spec {
 	return payload.Spec{Format: format, Values: []payload.ValueSpec{
 		value(sensors.Temperature, "dev:1/temperature", ""),
 		value(sensors.RelativeHumidity, "dev:1/humidity", "ratio"),

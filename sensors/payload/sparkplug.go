@@ -78,7 +78,8 @@ func newSparkplug(topic string, fields []field) (Decoder, error) {
 	return d, errors.Join(faults...)
 }
 
-// Filters implements Listener.
+// Filters returns all that the edge node and its devices publish: what a
+// device says has a meaning only within the session of its node.
 func (d *sparkplug) Filters() []string {
 	base := sparkplugNamespace + "/" + d.group + "/"
 	return []string{
@@ -87,10 +88,10 @@ func (d *sparkplug) Filters() []string {
 	}
 }
 
-// Presence implements Presencer.
+// Presence follows births and deaths.
 func (d *sparkplug) Presence() Presence { return d.presence }
 
-// Missed implements Converser.
+// Missed ends the session: a birth may have been among what was missed.
 func (d *sparkplug) Missed() {
 	d.inSession = false
 	d.asked, d.patience = time.Time{}, firstPatience
@@ -99,8 +100,7 @@ func (d *sparkplug) Missed() {
 	}
 }
 
-// Requests implements Converser: it asks for a rebirth when the session's
-// state is not known.
+// Requests asks for a rebirth when the session's state is not known.
 func (d *sparkplug) Requests(now time.Time) []Request {
 	if d.inSession && d.presence == Here || d.presence == Gone {
 		return nil
@@ -146,11 +146,9 @@ func (d *sparkplug) Decode(topic string, body []byte, received time.Time) ([]Mea
 	if err != nil {
 		return nil, &Error{Kind: Undecodable, Reason: "not Sparkplug B: " + err.Error()}
 	}
-	mine := device == d.device
 	switch kind {
 	case "NBIRTH":
 		d.nodeBorn(&header, received)
-		return d.metrics(body, &header, mine, true)
 	case "NDEATH":
 		// The death of an earlier session may come late, after the edge node
 		// has connected again; it carries that session's number.
@@ -159,19 +157,21 @@ func (d *sparkplug) Decode(topic string, body []byte, received time.Time) ([]Mea
 			clear(d.known)
 		}
 		return nil, nil
+	default:
+		d.follow(&header)
 	}
-	d.follow(&header)
-	switch kind {
-	case "DBIRTH":
-		return d.metrics(body, &header, mine, true)
-	case "DDEATH":
-		if mine {
-			d.presence = Gone
-			clear(d.known)
-		}
+	if device != d.device {
 		return nil, nil
 	}
-	return d.metrics(body, &header, mine, false)
+	switch kind {
+	case "NBIRTH", "DBIRTH":
+		return d.birth(body, &header)
+	case "DDEATH":
+		d.presence = Gone
+		clear(d.known)
+		return nil, nil
+	}
+	return d.data(body, &header)
 }
 
 // parse splits a topic. Ours is set for messages of this edge node.

@@ -161,19 +161,39 @@ func readMetric(b []byte) (m sparkplugMetric, err error) {
 	return m, err
 }
 
-// metrics takes the wanted metrics out of a payload. Mine is set when they
-// are of this decoder's device, and birth when they define it.
-func (d *sparkplug) metrics(body []byte, h *sparkplugHeader, mine, birth bool) ([]Measurement, error) {
-	if !mine {
-		return nil, nil
+// birth takes the wanted metrics out of the birth of this decoder's device,
+// and what it defines for the messages that follow.
+func (d *sparkplug) birth(body []byte, h *sparkplugHeader) ([]Measurement, error) {
+	d.presence = Here
+	clear(d.known)
+	measurements, faults, err := d.metrics(body, h, func(i int, m *sparkplugMetric) {
+		d.known[i] = birthMetric{born: true, hasAlias: m.hasAlias, alias: m.alias, datatype: m.datatype}
+	})
+	if err != nil {
+		return nil, err
 	}
-	if birth {
-		d.presence = Here
-		clear(d.known)
+	for i := range d.known {
+		if !d.known[i].born {
+			faults = append(faults, d.fields[i].fault(Absent, "the device was born without such a metric"))
+		}
 	}
-	var measurements []Measurement
-	var faults []error
-	err := eachField(body, func(n protowire.Number, _ uint64, b []byte) error {
+	return measurements, errors.Join(dedupe(faults)...)
+}
+
+// data takes the wanted metrics out of a later message of the device.
+func (d *sparkplug) data(body []byte, h *sparkplugHeader) ([]Measurement, error) {
+	measurements, faults, err := d.metrics(body, h, func(int, *sparkplugMetric) {})
+	if err != nil {
+		return nil, err
+	}
+	return measurements, errors.Join(dedupe(faults)...)
+}
+
+// metrics reads the wanted metrics of a payload. Each is shown with the index
+// of its field before its value is read. The error is for a payload that
+// cannot be read at all.
+func (d *sparkplug) metrics(body []byte, h *sparkplugHeader, show func(i int, m *sparkplugMetric)) (measurements []Measurement, faults []error, err error) {
+	err = eachField(body, func(n protowire.Number, _ uint64, b []byte) error {
 		if n != payloadMetrics {
 			return nil
 		}
@@ -189,9 +209,7 @@ func (d *sparkplug) metrics(body []byte, h *sparkplugHeader, mine, birth bool) (
 		if i < 0 {
 			return nil
 		}
-		if birth {
-			d.known[i] = birthMetric{born: true, hasAlias: metric.hasAlias, alias: metric.alias, datatype: metric.datatype}
-		}
+		show(i, &metric)
 		m, fault := d.fields[i].readMetric(&metric, d.known[i].datatype, h.timestamp)
 		if fault != nil {
 			faults = append(faults, fault)
@@ -201,14 +219,9 @@ func (d *sparkplug) metrics(body []byte, h *sparkplugHeader, mine, birth bool) (
 		return nil
 	})
 	if err != nil {
-		return nil, &Error{Kind: Undecodable, Reason: "not Sparkplug B: " + err.Error()}
+		return nil, nil, &Error{Kind: Undecodable, Reason: "not Sparkplug B: " + err.Error()}
 	}
-	for i := range d.known {
-		if birth && !d.known[i].born {
-			faults = append(faults, d.fields[i].fault(Absent, "the device was born without such a metric"))
-		}
-	}
-	return measurements, errors.Join(dedupe(faults)...)
+	return measurements, faults, nil
 }
 
 // dedupe keeps one of several equal faults: a message of many metrics whose

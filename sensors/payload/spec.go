@@ -3,6 +3,7 @@ package payload
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"rearguard/sensors"
@@ -15,7 +16,7 @@ const maxValues = 4
 // New compiles spec. The error joins one *SpecError for each fault.
 func New(spec Spec) (Decoder, error) {
 	fields, faults := checkValues(spec)
-	if spec.Time != nil && spec.Format != JSON && knownFormat(spec.Format) {
+	if spec.Time != nil && spec.Format != JSON && slices.Contains(FormatNames(), string(spec.Format)) {
 		faults = append(faults, &SpecError{"time", timeNotWanted(spec.Format)})
 	}
 	var decoder Decoder
@@ -34,7 +35,7 @@ func New(spec Spec) (Decoder, error) {
 	case Homie:
 		decoder, err = newHomie(spec.Topic, fields)
 	default:
-		err = &SpecError{"format", fmt.Sprintf("unknown format %q (want %s)", spec.Format, strings.Join(Formats(), ", "))}
+		err = &SpecError{"format", fmt.Sprintf("unknown format %q (want %s)", spec.Format, strings.Join(FormatNames(), ", "))}
 	}
 	if err = errors.Join(append(faults, err)...); err != nil {
 		return nil, err
@@ -42,23 +43,11 @@ func New(spec Spec) (Decoder, error) {
 	return decoder, nil
 }
 
-// Formats are the names of all formats.
-func Formats() []string { return []string{Plain, JSON, SenML, SenMLCBOR, Sparkplug, Homie} }
-
-func knownFormat(format string) bool {
-	for _, f := range Formats() {
-		if f == format {
-			return true
-		}
-	}
-	return false
-}
-
-func timeNotWanted(format string) string {
+func timeNotWanted(format Format) string {
 	if format == Plain {
 		return "a plain number carries no time; leave this out"
 	}
-	return format + " defines its own time; leave this out"
+	return string(format) + " defines its own time; leave this out"
 }
 
 // field is a checked ValueSpec.

@@ -176,14 +176,18 @@ const (
 	flapWindow = 6 * time.Hour
 )
 
-// Observe takes whether the sensor is there: by its availability topic, its
-// last will, or its habit.
-func (f *Flap) Observe(t time.Time, up bool) {
-	if f.Up && !up {
+// Arrive notes that the sensor is there: by its availability topic or by a
+// message.
+func (f *Flap) Arrive() { f.Up = true }
+
+// Leave notes that the sensor is gone: by its availability topic, its last
+// will, or its habit. One that was gone already has not left again.
+func (f *Flap) Leave(t time.Time) {
+	if f.Up {
 		copy(f.Left[:], f.Left[1:])
 		f.Left[flapLimit-1] = t.UnixMilli()
 	}
-	f.Up = up
+	f.Up = false
 }
 
 // Check complains when the sensor left four times within six hours before now.

@@ -104,13 +104,13 @@ func TestFlap(t *testing.T) {
 	var f Flap
 	at := start
 	for i := range 4 {
-		f.Observe(at, true)
-		f.Observe(at.Add(time.Minute), true)
+		f.Arrive()
+		f.Arrive()
 		if _, bad := f.Check(at); bad {
 			t.Errorf("flapping after %d departures", i)
 		}
 		at = at.Add(time.Hour)
-		f.Observe(at, false)
+		f.Leave(at)
 	}
 	if _, bad := f.Check(at); !bad {
 		t.Error("four departures in four hours not found")

@@ -10,7 +10,7 @@ import (
 // flatState follows the present run of unchanging readings and what the
 // series has taught about itself.
 type flatState struct {
-	flatRun
+	FlatRun
 	// Longest is the longest run that ended by itself, in seconds, as of
 	// LongestAt; it fades to half in a month, to a third in two.
 	Longest   float64   `json:"longest"`
@@ -18,8 +18,8 @@ type flatState struct {
 	Step      stepState `json:"step"`
 }
 
-// flatRun is a run of readings that do not change.
-type flatRun struct {
+// FlatRun is a run of readings that do not change.
+type FlatRun struct {
 	// Value is what the run stands at, From when it began, Seconds how much
 	// observed time it has lasted (silence does not count), Count its readings.
 	Value   float64 `json:"value"`
@@ -31,20 +31,20 @@ type flatRun struct {
 // take adds a reading that came some seconds after the one before it. One that
 // is farther than tolerance from the first of the run begins another; then the
 // ended run is returned, else one without readings.
-func (r *flatRun) take(at int64, value, seconds, tolerance float64) (ended flatRun) {
+func (r *FlatRun) take(at int64, value, seconds, tolerance float64) (ended FlatRun) {
 	if r.Count > 0 && math.Abs(value-r.Value) <= tolerance {
 		r.Count++
 		r.Seconds += seconds
-		return flatRun{}
+		return FlatRun{}
 	}
-	ended, *r = *r, flatRun{Value: value, From: at, Count: 1}
+	ended, *r = *r, FlatRun{Value: value, From: at, Count: 1}
 	return ended
 }
 
 // grade is the flat-line test: of at least so many readings, a run longer than
 // suspect seconds is suspect, and one also longer than fail seconds fails. A
 // fail of zero never does.
-func (r *flatRun) grade(least int, suspect, fail float64) sensors.Flag {
+func (r *FlatRun) grade(least int, suspect, fail float64) sensors.Flag {
 	if r.Count < least || r.Seconds <= suspect {
 		return sensors.Pass
 	}

@@ -91,6 +91,14 @@ type member struct {
 	Base    float64 `json:"base"`
 	Learned bool    `json:"learned"`
 
+	Deviations
+	Drift driftState `json:"drift"`
+}
+
+// Deviations gather how far a sensor stands from the room: the present
+// hour since the epoch with its sum, the means of the finished hours of the
+// day, and the medians of the finished days with their starts (Unix ms).
+type Deviations struct {
 	Hour     int64       `json:"hour"`
 	HourSum  float64     `json:"hour_sum"`
 	HourN    int         `json:"hour_n"`
@@ -98,7 +106,6 @@ type member struct {
 	HoursN   int         `json:"hours_n"`
 	Days     []float64   `json:"days,omitempty"`
 	DayStart []int64     `json:"day_start,omitempty"`
-	Drift    driftState  `json:"drift"`
 }
 
 // Neighbours compares the sensors of one room that measure the same quantity.

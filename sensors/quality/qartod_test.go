@@ -192,7 +192,7 @@ func verdict(found []Finding, check Check) sensors.Flag {
 func (v vector) flat(p vectorParams) []sensors.Flag {
 	const least = 3
 	flags := []sensors.Flag{}
-	var r flatRun
+	var r FlatRun
 	last := math.NaN()
 	for i, x := range v.values() {
 		if math.IsNaN(x) {

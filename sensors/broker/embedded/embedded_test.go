@@ -155,12 +155,12 @@ func receive(t *testing.T, l *broker.Link) string {
 
 func TestUsers(t *testing.T) {
 	b := start(t, embedded.Options{Address: "localhost:0", Users: map[string]string{"rearguard": "secret", "empty": ""}})
-	good, _ := run(t, broker.Config{URL: b.URL(), ClientID: "good", Filters: []string{"#"}, Username: "rearguard", Password: "secret"})
+	good, _ := run(t, broker.Config{URL: b.URL(), ClientID: "good", Filters: []string{"#"}, Login: broker.Login{Username: "rearguard", Password: "secret"}})
 	await(t, good, subscribed)
 	for name, cfg := range map[string]broker.Config{
-		"wrong password": {Username: "rearguard", Password: "guess"},
-		"no password":    {Username: "rearguard"},
-		"unknown user":   {Username: "nobody"},
+		"wrong password": {Login: broker.Login{Username: "rearguard", Password: "guess"}},
+		"no password":    {Login: broker.Login{Username: "rearguard"}},
+		"unknown user":   {Login: broker.Login{Username: "nobody"}},
 		"anonymous":      {},
 	} {
 		t.Run(name, func(t *testing.T) {

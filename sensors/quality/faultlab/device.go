@@ -39,19 +39,33 @@ type device struct {
 	// room is where it hangs, believed where the daemon thinks it does.
 	room, believed int
 	r              *rand.Rand
-	// Place: what differs from the room, and how much doors and mist are felt.
+	shelf
+	build
+	next           float64 // when it reports, seconds of the simulation
+	feltC, feltRH  float64
+	started        bool
+	battery, drain float64 // percent, percent a day
+	injected
+}
+
+// shelf is what differs at a place from the room, and how much doors and mist
+// are felt there.
+type shelf struct {
 	placeC, placeRH, exposure float64
 	slowC, slowRH             float64
-	// Make: error, noise, resolution, time constant of the housing, interval.
+}
+
+// build is error, noise, resolution, time constant of the housing and interval
+// (seconds) of a sensor.
+type build struct {
 	biasC, biasRH   float64
 	noiseC, noiseRH float64
 	stepC, stepRH   float64
 	lag, interval   float64
-	next            float64
-	feltC, feltRH   float64
-	started         bool
-	battery, drain  float64 // percent, percent a day
+}
 
+// injected is the fault of a device and what has become of it.
+type injected struct {
 	fault      Fault
 	since      float64 // seconds of the simulation
 	size       float64
@@ -65,10 +79,12 @@ type device struct {
 func newDevice(id sensors.SensorID, room, n int, r *rand.Rand) *device {
 	d := &device{
 		id: id, room: room, believed: room, r: r,
-		placeC: 0.6 * r.NormFloat64(), placeRH: 2 * r.NormFloat64(), exposure: 0.6 + 0.8*r.Float64(),
-		biasC: 0.15 * r.NormFloat64(), biasRH: r.NormFloat64(),
-		noiseC: 0.02 + 0.02*r.Float64(), noiseRH: 0.08 + 0.1*r.Float64(),
-		stepC: 0.01, stepRH: 0.01, lag: 30 + 60*r.Float64(), interval: 60,
+		shelf: shelf{placeC: 0.6 * r.NormFloat64(), placeRH: 2 * r.NormFloat64(), exposure: 0.6 + 0.8*r.Float64()},
+		build: build{
+			biasC: 0.15 * r.NormFloat64(), biasRH: r.NormFloat64(),
+			noiseC: 0.02 + 0.02*r.Float64(), noiseRH: 0.08 + 0.1*r.Float64(),
+			stepC: 0.01, stepRH: 0.01, lag: 30 + 60*r.Float64(), interval: 60,
+		},
 		battery: 75 + 25*r.Float64(), drain: 0.05 + 0.05*r.Float64(),
 	}
 	if n%3 == 2 {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
+	"io"
 	"math/rand/v2"
 	"strings"
 	"testing"
@@ -95,16 +96,16 @@ func (brokenPipe) Write([]byte) (int, error) { return 0, errPipe }
 
 func TestWriteReport(t *testing.T) {
 	rep := Report{Tuning: Table{Seed: 1}, HeldOut: Table{Seed: 2}}
-	for _, asJSON := range []bool{true, false} {
+	for name, write := range map[string]func(io.Writer) error{"json": rep.WriteJSON, "text": rep.WriteText} {
 		var b bytes.Buffer
-		if err := rep.write(&b, asJSON); err != nil {
+		if err := write(&b); err != nil {
 			t.Fatal(err)
 		}
-		if asJSON != json.Valid(b.Bytes()) || b.Len() == 0 {
-			t.Errorf("json %v: %s", asJSON, b.String())
+		if (name == "json") != json.Valid(b.Bytes()) || b.Len() == 0 {
+			t.Errorf("%s: %s", name, b.String())
 		}
-		if err := rep.write(brokenPipe{}, asJSON); !errors.Is(err, errPipe) {
-			t.Errorf("json %v: write error lost: %v", asJSON, err)
+		if err := write(brokenPipe{}); !errors.Is(err, errPipe) {
+			t.Errorf("%s: write error lost: %v", name, err)
 		}
 	}
 }
