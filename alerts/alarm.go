@@ -2,11 +2,11 @@ package alerts
 
 import "time"
 
-// Alarm is the whole memory of one alarm. Activity, acknowledgement, latching
-// and the three ways of silencing are parallel flags, as in OPC UA Part 9
-// section 4.8; State derives the one name of the standard from them. An Alarm
-// survives a JSON round trip unchanged: a machine restored from it continues
-// exactly as the first would have.
+// Alarm is the whole memory of one alarm. Activity, acknowledgement and the
+// three ways of silencing are parallel flags, as in OPC UA Part 9 section 4.8;
+// State derives the one name of the standard from them. An Alarm survives a
+// JSON round trip unchanged: a machine restored from it continues exactly as
+// the first would have.
 type Alarm struct {
 	Key Key `json:"key"`
 	// Occurrence numbers the trouble now open, from 1 in order of raising
@@ -17,15 +17,11 @@ type Alarm struct {
 	Active bool `json:"active,omitempty"`
 	// Acked says that a person has taken the open occurrence on.
 	Acked bool `json:"acked,omitempty"`
-	// Latched says that the condition has returned and a reset is awaited.
-	Latched bool `json:"latched,omitempty"`
 
 	// ShelvedUntil is when shelving ends by itself; zero when not shelved.
 	ShelvedUntil time.Time `json:"shelved_until,omitzero"`
 	ShelvedBy    string    `json:"shelved_by,omitempty"`
 	ShelveReason string    `json:"shelve_reason,omitempty"`
-	// SuppressedBy names the logic that suppresses the alarm by design.
-	SuppressedBy string `json:"suppressed_by,omitempty"`
 	// OutOfService is set during maintenance.
 	OutOfService       bool   `json:"out_of_service,omitempty"`
 	OutOfServiceBy     string `json:"out_of_service_by,omitempty"`
@@ -36,8 +32,6 @@ type Alarm struct {
 	UnfoldAt time.Time `json:"unfold_at,omitzero"`
 	// NamedRoot is the root the last observation named.
 	NamedRoot *Key `json:"named_root,omitempty"`
-	// FirstOut marks the alarm that came first in its room.
-	FirstOut bool `json:"first_out,omitempty"`
 
 	RaisedAt  time.Time `json:"raised_at,omitzero"`
 	ClearedAt time.Time `json:"cleared_at,omitzero"`
@@ -85,7 +79,7 @@ func (a Alarm) State() State {
 	switch {
 	case a.OutOfService:
 		return OutOfService
-	case a.SuppressedBy != "" || a.Under != nil:
+	case a.Under != nil:
 		return Suppressed
 	case !a.ShelvedUntil.IsZero():
 		return Shelved
@@ -93,10 +87,6 @@ func (a Alarm) State() State {
 		return Acknowledged
 	case a.Active:
 		return Unacknowledged
-	case a.Latched && a.Acked:
-		return LatchedAcknowledged
-	case a.Latched:
-		return LatchedUnacknowledged
 	case a.Occurrence != 0:
 		return Returned
 	}
@@ -104,15 +94,9 @@ func (a Alarm) State() State {
 }
 
 // Silenced reports whether the alarm may not call anybody now.
-func (a Alarm) Silenced() bool { return a.silencedByHandOrLogic() || a.Under != nil }
+func (a Alarm) Silenced() bool { return a.silencedByHand() || a.Under != nil }
 
-func (a Alarm) silencedByHandOrLogic() bool {
-	return a.OutOfService || a.SuppressedBy != "" || !a.ShelvedUntil.IsZero()
-}
-
-// wantsCall reports whether the alarm asks for a person by itself. Only such
-// an alarm can be folded under a root.
-func (a Alarm) wantsCall() bool { return a.Active || a.Latched && !a.Acked }
+func (a Alarm) silencedByHand() bool { return a.OutOfService || !a.ShelvedUntil.IsZero() }
 
 // quiet reports whether a carries nothing worth remembering.
 func (a Alarm) quiet() bool {
@@ -124,8 +108,8 @@ func (a Alarm) quiet() bool {
 func (a Alarm) close() Alarm {
 	return Alarm{
 		Key: a.Key, ShelvedUntil: a.ShelvedUntil, ShelvedBy: a.ShelvedBy, ShelveReason: a.ShelveReason,
-		SuppressedBy: a.SuppressedBy, OutOfService: a.OutOfService, OutOfServiceBy: a.OutOfServiceBy,
-		OutOfServiceReason: a.OutOfServiceReason, Owed: a.Owed, NamedRoot: a.NamedRoot,
+		OutOfService: a.OutOfService, OutOfServiceBy: a.OutOfServiceBy, OutOfServiceReason: a.OutOfServiceReason,
+		Owed: a.Owed, NamedRoot: a.NamedRoot,
 		Truth: a.Truth, ObservedAt: a.ObservedAt, Value: a.Value, Limit: a.Limit, Unit: a.Unit, Detail: a.Detail,
 		On: a.On, Activations: a.Activations, UpdatedAt: a.UpdatedAt,
 	}

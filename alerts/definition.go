@@ -107,8 +107,6 @@ type Definition struct {
 	// B.1.5 and BACnet OUT_OF_RANGE), never on raising.
 	Deadband float64
 	Unit     string
-	// Latching alarms stay after the return until a person resets them.
-	Latching bool
 	// ReAlarm is how long after its acknowledgement an alarm that is still
 	// active calls again; zero for never.
 	ReAlarm time.Duration

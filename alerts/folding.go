@@ -14,9 +14,8 @@ import (
 // the whole facility.
 //
 // A consequence of higher priority than its root is never folded. A root that
-// is itself silenced as out of service or suppressed folds nothing, for then
-// nobody was told of it; a shelved root still does, since a person with a
-// name has taken it on.
+// is itself out of service folds nothing, for then nobody is told of it; a
+// shelved root still does, since a person with a name has taken it on.
 type FoldRule struct {
 	Root  Condition
 	Folds []Condition
@@ -97,7 +96,7 @@ func (f folding) grace(a Alarm) time.Duration {
 
 // holds reports whether root can fold a now.
 func (m *Machine) holds(root, a Alarm) bool {
-	return root.Active && !root.OutOfService && root.SuppressedBy == "" && root.Key != a.Key &&
+	return root.Active && !root.OutOfService && root.Key != a.Key &&
 		m.defs[a.Key.Condition].Priority() <= m.defs[root.Key.Condition].Priority()
 }
 
@@ -133,16 +132,14 @@ func (m *Machine) candidates(a Alarm, roots map[Condition][]Key, yield func(Key)
 	}
 }
 
-// plan gives every alarm that wants to call the root it falls under. It does
+// plan gives every active alarm the root it falls under. It does
 // not depend on the roots they have now. Where observations name roots in a
 // circle, which must not silence one another, the alarm raised first stays on
 // top, for the latest take their roots first.
 func (m *Machine) plan() map[Key]Key {
 	var list []Alarm
 	for _, a := range m.alarms {
-		// What has already returned stays under its root, but does not fall
-		// under a new one: that is not what caused it.
-		if a.Active || a.wantsCall() && a.Under != nil {
+		if a.Active {
 			list = append(list, a)
 		}
 	}

@@ -215,6 +215,11 @@ func (m *Machine) Restore(alarms []Alarm) (undefined []Alarm) {
 			continue
 		}
 		m.now = latest(m.now, a.UpdatedAt)
+		if a.Active && a.Owed && !a.Silenced() {
+			// What silenced it is no longer known: it is let go like a
+			// consequence, and calls.
+			a.UnfoldAt = a.UpdatedAt
+		}
 		if !a.quiet() {
 			m.alarms[a.Key] = a
 			m.schedule(a)

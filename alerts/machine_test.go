@@ -13,6 +13,15 @@ import (
 	"rearguard/alerts"
 )
 
+// order lets time pass, and gives an order if it can be carried out.
+func order(m *alerts.Machine, o alerts.Order, now time.Time) ([]alerts.Transition, error) {
+	out := m.Advance(now)
+	if err := m.Check(o); err != nil {
+		return out, err
+	}
+	return append(out, m.Carry(o)...), nil
+}
+
 // script feeds findings for one key, one letter a minute: T true, F false,
 // U unknown, B between, and returns the minutes at which events happened.
 func script(m *alerts.Machine, key alerts.Key, findings string) map[alerts.Event][]int {
@@ -46,7 +55,7 @@ func TestDelays(t *testing.T) {
 		{"unknown stops the off-delay, which then goes on", "TTTTTTFFUUFFF", []int{5}, []int{11}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			b := newBench(t, false)
+			b := newBench(t)
 			got := script(b.m, b.key, c.findings)
 			want := map[alerts.Event][]int{}
 			if c.raise != nil {
@@ -63,7 +72,7 @@ func TestDelays(t *testing.T) {
 }
 
 func TestTimersRunWithoutFindings(t *testing.T) {
-	b := newBench(t, false)
+	b := newBench(t)
 	b.observe(b.key, alerts.True)
 	out := b.m.Advance(start.Add(time.Hour))
 	if len(out) != 1 || !out[0].Time.Equal(start.Add(onDelay)) {
@@ -76,7 +85,7 @@ func TestTimersRunWithoutFindings(t *testing.T) {
 }
 
 func TestNumbersThatAreNone(t *testing.T) {
-	b := newBench(t, false)
+	b := newBench(t)
 	for _, value := range []float64{math.NaN(), math.Inf(1)} {
 		for i := range 20 {
 			at := start.Add(time.Duration(i) * time.Minute)
@@ -130,7 +139,7 @@ func TestFleeting(t *testing.T) {
 		seconds int
 		want    bool
 	}{{30, true}, {59, true}, {60, false}, {3600, false}} {
-		b := newBench(t, false)
+		b := newBench(t)
 		b.observe(b.key, alerts.True)
 		b.now = start.Add(onDelay + time.Duration(c.seconds)*time.Second)
 		b.observe(b.key, alerts.False)
@@ -138,25 +147,6 @@ func TestFleeting(t *testing.T) {
 		if a := b.m.Alarm(b.key); a.Fleeting != c.want || a.State() != alerts.Returned {
 			t.Errorf("true for %d s after raising: fleeting %v in state %v, want %v", c.seconds, a.Fleeting, a.State(), c.want)
 		}
-	}
-}
-
-func TestFirstOut(t *testing.T) {
-	m := newMachine(t, []alerts.Definition{definition("power", nil), definition("heat", nil)})
-	for i, key := range []alerts.Key{
-		{Condition: "power", Room: "a"}, {Condition: "heat", Room: "a"}, {Condition: "heat", Room: "b"}, {Condition: "heat"},
-	} {
-		m.Observe(alerts.Observation{Key: key, Time: start.Add(time.Duration(i) * time.Second), Truth: alerts.True})
-	}
-	var first []alerts.Key
-	for _, a := range m.Memory() {
-		if a.FirstOut {
-			first = append(first, a.Key)
-		}
-	}
-	want := []alerts.Key{{Condition: "power", Room: "a"}, {Condition: "heat", Room: "b"}}
-	if diff := cmp.Diff(want, first); diff != "" {
-		t.Errorf("first out (-want +got):\n%s", diff)
 	}
 }
 
@@ -196,11 +186,11 @@ func TestNamedRootsInACircle(t *testing.T) {
 }
 
 func TestRootOutOfServiceHidesNothing(t *testing.T) {
-	b := newBench(t, false)
+	b := newBench(t)
 	b.event("root-raised")
 	b.event("true")
 	root := alerts.Key{Condition: "root"}
-	out, err := b.m.OutOfService(root, "ann", "broker moved", b.now)
+	out, err := order(b.m, alerts.Order{Verb: alerts.TakeOut, Key: root, Who: "ann", Reason: "broker moved"}, b.now)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -210,31 +200,31 @@ func TestRootOutOfServiceHidesNothing(t *testing.T) {
 }
 
 func TestRefusedCommands(t *testing.T) {
-	b := newBench(t, false)
+	b := newBench(t)
 	stranger := alerts.Key{Condition: "flood"}
 	for name, c := range map[string]struct {
-		err  error
-		want error
+		order alerts.Order
+		want  error
 	}{
-		"unknown condition":   {second(b.m.Acknowledge(stranger, "ann", start)), alerts.ErrUndefined},
-		"nobody":              {second(b.m.Acknowledge(b.key, " ", start)), alerts.ErrArgument},
-		"shelved for nothing": {second(b.m.Shelve(b.key, "ann", "", time.Hour, start)), alerts.ErrArgument},
-		"shelved too long":    {second(b.m.Shelve(b.key, "ann", "why", 25*time.Hour, start)), alerts.ErrArgument},
-		"shelved for no time": {second(b.m.Shelve(b.key, "ann", "why", 0, start)), alerts.ErrArgument},
-		"suppressed by none":  {second(b.m.Suppress(b.key, "", start)), alerts.ErrArgument},
-		"out without reason":  {second(b.m.OutOfService(b.key, "ann", "", start)), alerts.ErrArgument},
-		"nothing to reset":    {second(b.m.Reset(b.key, "ann", start)), alerts.ErrNotSo},
+		"unknown condition":   {alerts.Order{Verb: alerts.Acknowledge, Key: stranger, Who: "ann"}, alerts.ErrUndefined},
+		"nobody":              {alerts.Order{Verb: alerts.Acknowledge, Key: b.key, Who: " "}, alerts.ErrArgument},
+		"shelved for nothing": {alerts.Order{Verb: alerts.Shelve, Key: b.key, Who: "ann", For: time.Hour}, alerts.ErrArgument},
+		"shelved too long":    {alerts.Order{Verb: alerts.Shelve, Key: b.key, Who: "ann", Reason: "why", For: 25 * time.Hour}, alerts.ErrArgument},
+		"shelved for no time": {alerts.Order{Verb: alerts.Shelve, Key: b.key, Who: "ann", Reason: "why"}, alerts.ErrArgument},
+		"out without reason":  {alerts.Order{Verb: alerts.TakeOut, Key: b.key, Who: "ann"}, alerts.ErrArgument},
+		"no such verb":        {alerts.Order{Verb: "hide", Key: b.key, Who: "ann"}, alerts.ErrArgument},
 	} {
-		if !errors.Is(c.err, c.want) {
-			t.Errorf("%s: got %v, want %v", name, c.err, c.want)
+		if _, err := order(b.m, c.order, start); !errors.Is(err, c.want) {
+			t.Errorf("%s: got %v, want %v", name, err, c.want)
+		}
+		if steps := b.m.Carry(c.order); len(steps) != 0 || len(b.m.Memory()) != 0 {
+			t.Errorf("%s: carried out all the same: %+v", name, steps)
 		}
 	}
 }
 
-func second(_ []alerts.Transition, err error) error { return err }
-
 func TestRestoreWithoutDefinition(t *testing.T) {
-	b := newBench(t, false)
+	b := newBench(t)
 	gone := alerts.Alarm{Key: alerts.Key{Condition: "gone"}, Occurrence: 41, Active: true}
 	undefined := b.m.Restore([]alerts.Alarm{gone})
 	if diff := cmp.Diff([]alerts.Alarm{gone}, undefined); diff != "" {
@@ -249,7 +239,7 @@ func TestRestoreWithoutDefinition(t *testing.T) {
 // A rule taken out of the configuration must not leave its consequences
 // silent for ever.
 func TestRestoreUnderARuleThatIsGone(t *testing.T) {
-	b := newBench(t, false)
+	b := newBench(t)
 	b.event("root-raised")
 	b.event("true")
 	m := newMachine(t, []alerts.Definition{definition("heat", nil), definition("root", nil)})
@@ -257,6 +247,17 @@ func TestRestoreUnderARuleThatIsGone(t *testing.T) {
 	out := m.Advance(b.now)
 	if len(out) != 1 || out[0].Key != b.key || !out[0].Annunciate {
 		t.Errorf("got %+v, want one call of the consequence", out)
+	}
+}
+
+// An alarm that owes a call and is silenced by nothing that still exists must
+// not stay silent.
+func TestRestoreOwingACall(t *testing.T) {
+	b := newBench(t)
+	b.m.Restore([]alerts.Alarm{{Key: b.key, Occurrence: 7, Active: true, Owed: true, RaisedAt: start, UpdatedAt: start}})
+	out := b.m.Advance(start.Add(time.Minute))
+	if len(out) != 1 || out[0].Key != b.key || !out[0].Annunciate || b.m.Alarm(b.key).Owed {
+		t.Errorf("got %+v, want one call", out)
 	}
 }
 
@@ -280,7 +281,7 @@ func TestFalseDoesNotLetGoDuringTheOffDelay(t *testing.T) {
 
 // The news that an acknowledged alarm is over still says what it was.
 func TestClosingTransitionCarriesTheAlarm(t *testing.T) {
-	b := newBench(t, false)
+	b := newBench(t)
 	b.event("true")
 	raised := b.out[len(b.out)-1]
 	b.event("acknowledge")

@@ -17,7 +17,7 @@ var (
 		definition("heat", func(d *alerts.Definition) {
 			d.OnDelay, d.OffDelay, d.ReAlarm = 5*time.Minute, 3*time.Minute, 3*time.Hour
 		}),
-		definition("leak", func(d *alerts.Definition) { d.Latching, d.OnDelay, d.OffDelay = true, time.Minute, time.Minute }),
+		definition("leak", func(d *alerts.Definition) { d.OnDelay, d.OffDelay = time.Minute, time.Minute }),
 		definition("silent", nil),
 		definition("blind", func(d *alerts.Definition) { d.OnDelay = time.Minute }),
 		definition("broker", func(d *alerts.Definition) { d.Severity = alerts.Major }),
@@ -46,7 +46,7 @@ func drawOperation(t *rapid.T, now time.Time) operation {
 	op := operation{
 		kind: rapid.SampledFrom([]string{
 			"observe", "observe", "observe", "observe", "observe", "observe", "advance", "acknowledge", "acknowledge",
-			"shelve", "unshelve", "suppress", "unsuppress", "out", "in", "reset",
+			"shelve", "unshelve", "out", "in",
 		}).Draw(t, "kind"),
 		key:   rapid.SampledFrom(randomKeys).Draw(t, "key"),
 		truth: rapid.SampledFrom([]alerts.Truth{alerts.True, alerts.True, alerts.False, alerts.False, alerts.Unknown, alerts.Between}).Draw(t, "truth"),
@@ -67,21 +67,15 @@ func (op operation) on(m *alerts.Machine) []alerts.Transition {
 	case "advance":
 		out = m.Advance(op.now)
 	case "acknowledge":
-		out, _ = m.Acknowledge(op.key, "ann", op.now)
+		out, _ = order(m, alerts.Order{Verb: alerts.Acknowledge, Key: op.key, Who: "ann"}, op.now)
 	case "shelve":
-		out, _ = m.Shelve(op.key, "ann", "why", 40*time.Minute, op.now)
+		out, _ = order(m, alerts.Order{Verb: alerts.Shelve, Key: op.key, Who: "ann", Reason: "why", For: 40 * time.Minute}, op.now)
 	case "unshelve":
-		out, _ = m.Unshelve(op.key, "ann", op.now)
-	case "suppress":
-		out, _ = m.Suppress(op.key, "cleaning", op.now)
-	case "unsuppress":
-		out, _ = m.Unsuppress(op.key, op.now)
+		out, _ = order(m, alerts.Order{Verb: alerts.Unshelve, Key: op.key, Who: "ann"}, op.now)
 	case "out":
-		out, _ = m.OutOfService(op.key, "ann", "why", op.now)
+		out, _ = order(m, alerts.Order{Verb: alerts.TakeOut, Key: op.key, Who: "ann", Reason: "why"}, op.now)
 	case "in":
-		out, _ = m.ReturnToService(op.key, "ann", op.now)
-	case "reset":
-		out, _ = m.Reset(op.key, "ann", op.now)
+		out, _ = order(m, alerts.Order{Verb: alerts.Return, Key: op.key, Who: "ann"}, op.now)
 	}
 	return out
 }
@@ -94,7 +88,7 @@ type watcher struct {
 	calls        int
 	acknowledged bool
 	active       bool
-	owed         bool // silenced by hand or logic since the last call
+	owed         bool // silenced by hand since the last call
 	by           map[alerts.Event]bool
 	since        map[alerts.Truth]time.Time
 	truth        alerts.Truth
@@ -129,13 +123,11 @@ func (w *watcher) take(t *rapid.T, tr alerts.Transition, newest *int64) {
 		w.owed = w.owed && len(w.by) > 0
 	case alerts.EventUnshelve, alerts.EventShelvingEnds:
 		delete(w.by, alerts.EventShelve)
-	case alerts.EventUnsuppress:
-		delete(w.by, alerts.EventSuppress)
 	case alerts.EventReturnToService:
 		delete(w.by, alerts.EventOutOfService)
-	case alerts.EventShelve, alerts.EventOutOfService, alerts.EventSuppress:
+	case alerts.EventShelve, alerts.EventOutOfService:
 		w.owed, w.by[tr.Event] = true, true
-		if tr.Event != alerts.EventSuppress && w.occurrence != 0 {
+		if w.occurrence != 0 {
 			w.acknowledged = true
 		}
 	}
@@ -146,7 +138,7 @@ func (w *watcher) take(t *rapid.T, tr alerts.Transition, newest *int64) {
 		if silenced(tr.To) {
 			t.Fatalf("called while silenced: %+v", tr)
 		}
-		if tr.To != alerts.Unacknowledged && tr.To != alerts.LatchedUnacknowledged {
+		if tr.To != alerts.Unacknowledged {
 			t.Fatalf("called in state %v: %+v", tr.To, tr)
 		}
 		fresh := tr.Event == alerts.EventRaise || tr.Event == alerts.EventRecur || tr.Event == alerts.EventReAlarm
@@ -175,8 +167,8 @@ func (w *watcher) take(t *rapid.T, tr alerts.Transition, newest *int64) {
 	}
 }
 
-// settle compares with the machine after an operation.
-func (w *watcher) settle(t *rapid.T, a alerts.Alarm) {
+// compare compares with the machine after an operation.
+func (w *watcher) compare(t *rapid.T, a alerts.Alarm) {
 	if a.State() != w.state {
 		t.Fatalf("%v: machine says %v, transitions say %v", a.Key, a.State(), w.state)
 	}
@@ -221,7 +213,7 @@ func TestRandomEvents(t *testing.T) {
 			}
 			for _, key := range randomKeys {
 				// Timers must have run out before the outcome is judged.
-				watchers[key].settle(t, plain.m.Alarm(key))
+				watchers[key].compare(t, plain.m.Alarm(key))
 			}
 			restored.m = restart(t, restored.m, stored)
 		}

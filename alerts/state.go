@@ -16,13 +16,9 @@ const (
 	Acknowledged
 	// Returned: the condition is false again, yet nobody acknowledged it.
 	Returned
-	// LatchedUnacknowledged and LatchedAcknowledged: the condition is false,
-	// but the alarm stays until a person resets it.
-	LatchedUnacknowledged
-	LatchedAcknowledged
 	// Shelved: silenced by a person, for a limited time, with a reason.
 	Shelved
-	// Suppressed: silenced by design, by logic or under a root alarm.
+	// Suppressed: silenced by design, as the consequence of a root alarm.
 	Suppressed
 	// OutOfService: silenced by a person for maintenance.
 	OutOfService
@@ -30,7 +26,6 @@ const (
 
 var stateNames = [...]string{
 	"normal", "unacknowledged", "acknowledged", "returned",
-	"latched-unacknowledged", "latched-acknowledged",
 	"shelved", "suppressed", "out-of-service",
 }
 
@@ -73,13 +68,10 @@ const (
 	// EventReturn: false for the off-delay.
 	EventReturn          Event = "return"
 	EventAcknowledge     Event = "acknowledge"
-	EventReset           Event = "reset"
 	EventReAlarm         Event = "re-alarm"
 	EventShelve          Event = "shelve"
 	EventUnshelve        Event = "unshelve"
 	EventShelvingEnds    Event = "shelving-ends"
-	EventSuppress        Event = "suppress"
-	EventUnsuppress      Event = "unsuppress"
 	EventOutOfService    Event = "out-of-service"
 	EventReturnToService Event = "return-to-service"
 	// EventFold: a root alarm took the alarm under itself.

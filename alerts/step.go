@@ -13,10 +13,6 @@ type step struct {
 	now time.Time
 	// occurrence is the number a new occurrence takes.
 	occurrence int64
-	// firstOut says that no other alarm of the room is active.
-	firstOut bool
-	// root is the active root under which a raised alarm falls at once.
-	root *Key
 	// last is the alarm as it was when its occurrence was closed.
 	last *Alarm
 	out  []Transition
@@ -31,7 +27,7 @@ func (s *step) close() {
 }
 
 // record appends the transition from the state before to the state now.
-func (s *step) record(event Event, before Alarm, who, reason string, cleared bool) *Transition {
+func (s *step) record(event Event, before Alarm, who, reason string) *Transition {
 	occurrence := before.Occurrence
 	if occurrence == 0 {
 		occurrence = s.a.Occurrence
@@ -43,7 +39,7 @@ func (s *step) record(event Event, before Alarm, who, reason string, cleared boo
 	}
 	s.out = append(s.out, Transition{
 		Occurrence: occurrence, Key: s.a.Key, Time: s.now, Event: event,
-		From: before.State(), To: s.a.State(), Who: who, Reason: reason, Cleared: cleared,
+		From: before.State(), To: s.a.State(), Who: who, Reason: reason,
 		Alarm: alarm,
 	})
 	return &s.out[len(s.out)-1]
@@ -63,10 +59,11 @@ func (s *step) call(t *Transition) {
 	t.Alarm = s.a
 }
 
-// raise makes the alarm active. An occurrence that is still open (returned
-// and unacknowledged, or latched) goes on under its number: whoever was told
-// of it hears of it again as the same trouble.
-func (s *step) raise() {
+// raise makes the alarm active, folded at once under its root if that is not
+// nil. An occurrence that is still open, returned and unacknowledged, goes on
+// under its number: whoever was told of it hears of it again as the same
+// trouble.
+func (s *step) raise(root *Key) {
 	before := s.a
 	event, reason := EventRaise, "condition true"
 	if s.def.OnDelay > 0 {
@@ -78,16 +75,16 @@ func (s *step) raise() {
 		event, reason = EventRecur, "condition true again"
 		s.a.Recurrences++
 	}
-	s.a.Active, s.a.Latched, s.a.FirstOut = true, false, s.firstOut
-	if s.root != nil {
-		s.a.Under = s.root
-		reason += ", consequence of " + s.root.String()
+	s.a.Active = true
+	if root != nil {
+		s.a.Under = root
+		reason += ", consequence of " + root.String()
 	}
 	s.unacknowledge()
 	s.a.ClearedAt, s.a.Fleeting = time.Time{}, false
 	s.a.On, s.a.Off = Delay{}, Delay{}
 	s.a = s.a.remember(s.now)
-	s.call(s.record(event, before, "", reason, false))
+	s.call(s.record(event, before, "", reason))
 }
 
 func (s *step) unacknowledge() {
@@ -109,31 +106,31 @@ func (s *step) clear() {
 	if s.a.Chattering {
 		s.a.Chattering, s.a.Activations = false, nil
 	}
-	s.a.Latched = s.def.Latching
-	if !s.a.Latched && (s.a.Acked || !told) {
+	if s.a.Acked || !told {
 		s.close()
 	}
 	s.letGo()
-	s.record(EventReturn, before, "", reason, told)
+	s.record(EventReturn, before, "", reason).Cleared = told
 	if !s.a.Silenced() {
 		s.a.Owed = false
 	}
 }
 
-// letGo takes the alarm from under its root once it no longer wants to call.
+// letGo takes the alarm from under its root once it is no longer active: only
+// what asks for a person by itself can be folded.
 func (s *step) letGo() {
-	if !s.a.wantsCall() {
+	if !s.a.Active {
 		s.a.Under, s.a.UnfoldAt = nil, time.Time{}
 	}
 }
 
-// settle pays the call that is owed once nothing silences the alarm.
-func (s *step) settle(t *Transition) {
+// callIfOwed makes the call that is owed once nothing silences the alarm.
+func (s *step) callIfOwed(t *Transition) {
 	if s.a.Silenced() || !s.a.Owed {
 		return
 	}
 	s.a.Owed = false
-	if !s.a.wantsCall() {
+	if !s.a.Active {
 		return
 	}
 	s.unacknowledge()
@@ -145,46 +142,46 @@ func (s *step) settle(t *Transition) {
 func (s *step) acknowledge(who string) {
 	before := s.a
 	s.a.Acked, s.a.AckedAt, s.a.AckedBy = true, s.now, who
-	if !s.a.silencedByHandOrLogic() {
+	if !s.a.silencedByHand() {
 		// Only folded: the person has seen it, no call is owed any more.
 		s.a.Owed = false
 	}
-	if !s.a.Active && !s.a.Latched {
+	if !s.a.Active {
 		s.close()
 	}
 	s.letGo()
-	s.record(EventAcknowledge, before, who, "", false)
+	s.record(EventAcknowledge, before, who, "")
 }
 
-// silence applies one of the three ways of silencing. A person who shelves an
-// alarm or takes it out of service has seen it, so that counts as
-// acknowledging the occurrence open then; logic has seen nothing.
+// silence applies one of the two ways in which people silence an alarm.
+// Whoever shelves an alarm or takes it out of service has seen it, so that
+// counts as acknowledging the occurrence open then.
 func (s *step) silence(event Event, who, reason string, set func(*Alarm)) {
 	before := s.a
 	set(&s.a)
 	s.a.Owed = true
-	if event != EventSuppress && s.a.Occurrence != 0 && !s.a.Acked {
+	if s.a.Occurrence != 0 && !s.a.Acked {
 		s.a.Acked, s.a.AckedAt, s.a.AckedBy = true, s.now, who
-		if !s.a.Active && !s.a.Latched {
+		if !s.a.Active {
 			s.close()
 		}
 		s.letGo()
 	}
-	s.record(event, before, who, reason, false)
+	s.record(event, before, who, reason)
 }
 
 // restore ends one of the ways of silencing.
 func (s *step) restore(event Event, who, reason string, unset func(*Alarm)) {
 	before := s.a
 	unset(&s.a)
-	s.settle(s.record(event, before, who, reason, false))
+	s.callIfOwed(s.record(event, before, who, reason))
 }
 
 // fold puts the alarm under a root, or moves it to another one.
 func (s *step) fold(root Key) {
 	before := s.a
 	s.a.Under, s.a.UnfoldAt = &root, time.Time{}
-	s.record(EventFold, before, "", "consequence of "+root.String(), false)
+	s.record(EventFold, before, "", "consequence of "+root.String())
 }
 
 // unfold lets the alarm go. It calls only if it never could before: an
@@ -192,21 +189,15 @@ func (s *step) fold(root Key) {
 func (s *step) unfold() {
 	before := s.a
 	s.a.Under, s.a.UnfoldAt = nil, time.Time{}
-	s.settle(s.record(EventUnfold, before, "", "root alarm is over", false))
+	s.callIfOwed(s.record(EventUnfold, before, "", "root alarm is over"))
 }
 
 // realarm calls again for an alarm that was acknowledged and is still active.
 func (s *step) realarm() {
 	before := s.a
 	s.unacknowledge()
-	s.call(s.record(EventReAlarm, before, "", fmt.Sprintf("still active %v after it was acknowledged", s.def.ReAlarm), false))
+	s.call(s.record(EventReAlarm, before, "", fmt.Sprintf("still active %v after it was acknowledged", s.def.ReAlarm)))
 	s.out[len(s.out)-1].To = s.a.State()
-}
-
-func (s *step) reset(who string) {
-	before := s.a
-	s.close()
-	s.record(EventReset, before, who, "", false)
 }
 
 // observe takes one finding in and reports whether the delay it completes is

@@ -111,30 +111,13 @@ func (m *Machine) fire(d due) []Transition {
 // its own consequences.
 func (m *Machine) raise(key Key) []Transition {
 	root := m.rootOf(key)
-	first := m.firstInRoom(key)
-	out := m.apply(key, func(s *step) {
-		s.root, s.firstOut = root, first
-		s.raise()
-	})
+	out := m.apply(key, func(s *step) { s.raise(root) })
 	m.last = max(m.last, m.Alarm(key).Occurrence)
 	return append(out, m.refoldAfter(key)...)
 }
 
 func (m *Machine) clear(key Key) []Transition {
 	return append(m.apply(key, (*step).clear), m.refoldAfter(key)...)
-}
-
-// firstInRoom reports whether no other alarm of the room is active.
-func (m *Machine) firstInRoom(key Key) bool {
-	if key.Room == "" {
-		return false
-	}
-	for other, a := range m.alarms {
-		if a.Active && other.Room == key.Room && other != key {
-			return false
-		}
-	}
-	return true
 }
 
 // apply runs one step on one alarm and keeps the result.

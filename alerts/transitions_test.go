@@ -51,9 +51,9 @@ func newMachine(t testing.TB, defs []alerts.Definition, rules ...alerts.FoldRule
 	return m
 }
 
-func newBench(t *testing.T, latching bool) *bench {
+func newBench(t *testing.T) *bench {
 	timed := func(d *alerts.Definition) {
-		d.OnDelay, d.OffDelay, d.Latching, d.ReAlarm = onDelay, offDelay, latching, reAlarm
+		d.OnDelay, d.OffDelay, d.ReAlarm = onDelay, offDelay, reAlarm
 	}
 	m := newMachine(t, []alerts.Definition{definition("heat", timed), definition("root", nil)},
 		alerts.FoldRule{Root: "root", Folds: []alerts.Condition{"heat"}})
@@ -88,21 +88,15 @@ func (b *bench) event(name string) {
 	case "unknown":
 		b.hold(alerts.Unknown)
 	case "acknowledge":
-		b.keep(b.m.Acknowledge(b.key, "ann", b.now))
-	case "reset":
-		b.keep(b.m.Reset(b.key, "ann", b.now))
+		b.keep(order(b.m, alerts.Order{Verb: alerts.Acknowledge, Key: b.key, Who: "ann"}, b.now))
 	case "shelve":
-		b.keep(b.m.Shelve(b.key, "ann", "sensor moved", shelving, b.now))
+		b.keep(order(b.m, alerts.Order{Verb: alerts.Shelve, Key: b.key, Who: "ann", Reason: "sensor moved", For: shelving}, b.now))
 	case "unshelve":
-		b.keep(b.m.Unshelve(b.key, "ann", b.now))
-	case "suppress":
-		b.keep(b.m.Suppress(b.key, "cleaning", b.now))
-	case "unsuppress":
-		b.keep(b.m.Unsuppress(b.key, b.now))
+		b.keep(order(b.m, alerts.Order{Verb: alerts.Unshelve, Key: b.key, Who: "ann"}, b.now))
 	case "out-of-service":
-		b.keep(b.m.OutOfService(b.key, "ann", "heater replaced", b.now))
+		b.keep(order(b.m, alerts.Order{Verb: alerts.TakeOut, Key: b.key, Who: "ann", Reason: "heater replaced"}, b.now))
 	case "return-to-service":
-		b.keep(b.m.ReturnToService(b.key, "ann", b.now))
+		b.keep(order(b.m, alerts.Order{Verb: alerts.Return, Key: b.key, Who: "ann"}, b.now))
 	case "root-raised":
 		b.observe(root, alerts.True)
 	case "root-returned":
@@ -120,32 +114,24 @@ func (b *bench) event(name string) {
 
 // ways says how each state of the table is reached from a new machine.
 var ways = map[string][]string{
-	"normal":                  {},
-	"unacknowledged":          {"true"},
-	"unacknowledged-latching": {"true"},
-	"acknowledged":            {"true", "acknowledge"},
-	"acknowledged-latching":   {"true", "acknowledge"},
-	"returned":                {"true", "false"},
-	"latched-unacknowledged":  {"true", "false"},
-	"latched-acknowledged":    {"true", "false", "acknowledge"},
-	"shelved-quiet":           {"shelve"},
-	"shelved-true":            {"shelve", "true"},
-	"shelved-told":            {"true", "shelve"},
-	"suppressed-quiet":        {"suppress"},
-	"suppressed-true":         {"suppress", "true"},
-	"suppressed-told":         {"true", "suppress"},
-	"suppressed-returned":     {"true", "suppress", "false"},
-	"out-quiet":               {"out-of-service"},
-	"out-true":                {"out-of-service", "true"},
-	"out-told":                {"true", "out-of-service"},
-	"folded-true":             {"root-raised", "true"},
-	"folded-told":             {"true", "root-raised"},
-	"folded-acknowledged":     {"true", "acknowledge", "root-raised"},
+	"normal":              {},
+	"unacknowledged":      {"true"},
+	"acknowledged":        {"true", "acknowledge"},
+	"returned":            {"true", "false"},
+	"shelved-quiet":       {"shelve"},
+	"shelved-true":        {"shelve", "true"},
+	"shelved-told":        {"true", "shelve"},
+	"out-quiet":           {"out-of-service"},
+	"out-true":            {"out-of-service", "true"},
+	"out-told":            {"true", "out-of-service"},
+	"folded-true":         {"root-raised", "true"},
+	"folded-told":         {"true", "root-raised"},
+	"folded-acknowledged": {"true", "acknowledge", "root-raised"},
 }
 
 var events = []string{
-	"true", "false", "between", "unknown", "acknowledge", "reset", "re-alarm", "shelve", "unshelve",
-	"suppress", "unsuppress", "out-of-service", "return-to-service", "root-raised", "root-returned",
+	"true", "false", "between", "unknown", "acknowledge", "re-alarm", "shelve", "unshelve",
+	"out-of-service", "return-to-service", "root-raised", "root-returned",
 }
 
 type row struct{ to, calls, clears, occurrence string }
@@ -200,7 +186,7 @@ func TestTransitionTable(t *testing.T) {
 			if !ok {
 				t.Fatalf("no way is known to state %q", pair[0])
 			}
-			b := newBench(t, strings.Contains(pair[0], "latch"))
+			b := newBench(t)
 			for _, event := range way {
 				if b.event(event); b.err != nil {
 					t.Fatalf("on the way, %s: %v", event, b.err)

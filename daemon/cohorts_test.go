@@ -5,7 +5,11 @@ import (
 	"testing"
 	"time"
 
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/fold"
+	"rearguard/daemon/snapshot"
+
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species"
 )
 
 // Undoing a count restores the state to the last bit, also when it was
@@ -19,11 +23,11 @@ func TestUndoRestoresExactly(t *testing.T) {
 		r.air(at, 26+math.Sin(float64(m)/50), 70)
 		r.ticks <- at.Add(10 * time.Second)
 	}
-	count := func(at time.Time, stage rearing.StageID, seen, of int) {
+	count := func(at time.Time, stage species.StageID, seen, of int) {
 		t.Helper()
-		r.do(RecordCount{Count: rearing.Count{Cohort: "monarch-1", Time: at, Stage: stage, Seen: seen, Of: of, Lost: 1, Cause: "dried", By: "keeper"}})
+		r.do(fold.RecordCount{Count: population.Count{Cohort: "monarch-1", Time: at, Stage: stage, Seen: seen, Of: of, Lost: 1, Cause: "dried", By: "keeper"}})
 	}
-	see := func() CohortView { return r.tick(at.Add(30 * time.Second)).Cohorts[0] }
+	see := func() snapshot.Cohort { return r.tick(at.Add(30 * time.Second)).Cohorts[0] }
 
 	bare := see()
 	count(at.Add(-10*time.Hour), "larva-1", 70, 90)
@@ -46,11 +50,11 @@ func TestUndoRestoresExactly(t *testing.T) {
 	if again := see(); !two.Progress.Equal(again.Progress) {
 		t.Error("a restart changed the progress")
 	}
-	r.do(UndoCount{Count: 2, Who: "keeper"})
+	r.do(fold.UndoCount{Count: 2, Who: "keeper"})
 	if back := see(); !one.Progress.Equal(back.Progress) || !back.Counts[1].Undone {
 		t.Error("undoing the backdated count does not restore the state")
 	}
-	r.do(UndoCount{Count: 1, Who: "keeper"})
+	r.do(fold.UndoCount{Count: 1, Who: "keeper"})
 	if back := see(); !bare.Progress.Equal(back.Progress) || len(back.Verdicts) != 0 || back.Individuals != 100 {
 		t.Error("undoing both counts does not restore the state")
 	}
@@ -66,7 +70,7 @@ func TestConflictingCountIsFlagged(t *testing.T) {
 		r.air(at, 26+math.Sin(float64(m)/50), 70)
 		r.ticks <- at.Add(10 * time.Second)
 	}
-	r.do(RecordCount{Count: rearing.Count{Cohort: "monarch-1", Time: at, Stage: "larva-4", Seen: 50, Of: 50, By: "keeper"}})
+	r.do(fold.RecordCount{Count: population.Count{Cohort: "monarch-1", Time: at, Stage: "larva-4", Seen: 50, Of: 50, By: "keeper"}})
 	c := r.tick(at.Add(30 * time.Second)).Cohorts[0]
 	if len(c.Verdicts) != 1 || !c.Verdicts[0].Conflict || len(c.Counts) != 1 {
 		t.Errorf("fourth instar after one day: %+v", c.Verdicts)

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -18,66 +20,211 @@ const (
 	commitRetryLongest = 15 * time.Second
 )
 
-// committer writes batches in order in a goroutine of its own, so that the
-// next batch is handled while the last one goes to disk. One batch may wait;
-// a further one blocks, which in turn lets the broker hold back. A batch that
-// cannot be written is tried again until it is: its messages stay
-// unacknowledged, so nothing is lost while the disk is full.
+// unwrittenLimit bounds the messages that wait to be written: no more of them
+// can be under way from an MQTT broker at once, whose packet identifiers have
+// 16 bits (MQTT 3.1.1 section 2.3.1). At about 600 bytes a message of two
+// values this is 40 MB. Once it is reached no further message is taken until
+// some are written.
+const unwrittenLimit = 65_535
+
+// joinedReadings is about how many readings are joined in one transaction, so
+// that after an outage the first acknowledgements do not wait for the last.
+const joinedReadings = 50_000
+
+// committer writes batches in order in a goroutine of its own. Handing a batch
+// over never waits: what gathers while one goes to disk, or while the disk
+// fails, is joined in the next transaction. What cannot be written is tried
+// again until it is; meanwhile its messages stay unacknowledged, so nothing is
+// lost.
 type committer struct {
 	store  *records.Store
 	logger *slog.Logger
-
-	work chan commitJob
-	done chan struct{}
-	// ended is closed when nothing more will be written; failure says why.
-	ended   chan struct{}
-	failure error
+	told   Unrecorded
+	// wake has room for one word that something was handed over, wrote for one
+	// that something was written.
+	wake, wrote chan struct{}
 	// problem is what stands in the way of writing now, nil when nothing.
 	problem atomic.Pointer[string]
+
+	mu sync.Mutex
+	// jobs are those not written yet, oldest first; the first taken of them are
+	// being written.
+	jobs   []job
+	taken  int
+	closed bool
+	// acks counts the messages of all jobs.
+	acks int
 }
 
-type commitJob struct {
+// job is one thing to be written, and what follows from it.
+type job struct {
 	batch *records.Batch
+	acks  []func()
+	// done is answered when the job is written, or known to be late.
+	done chan error
+	// after is called once it is written.
 	after func()
 }
 
 func newCommitter(store *records.Store, logger *slog.Logger) *committer {
-	return &committer{
-		store: store, logger: logger,
-		work: make(chan commitJob, 1), done: make(chan struct{}), ended: make(chan struct{}),
+	c := &committer{store: store, logger: logger, wake: make(chan struct{}, 1), wrote: make(chan struct{}, 1)}
+	c.told.init(c, store)
+	return c
+}
+
+// signal leaves a word in a channel with room for one.
+func signal(c chan struct{}) {
+	select {
+	case c <- struct{}{}:
+	default:
 	}
 }
 
-// run writes until the work channel is closed, or until ctx ends while the
-// records cannot be written.
-func (c *committer) run(ctx context.Context) {
-	defer close(c.done)
-	defer close(c.ended)
-	for job := range c.work {
-		if job.batch != nil {
-			if err := c.write(ctx, job.batch); err != nil {
-				c.failure = err
-				return
+// submit hands a job over. It never waits.
+func (c *committer) submit(j job) {
+	c.mu.Lock()
+	if j.batch != nil {
+		c.supersede(j.batch.State)
+	}
+	c.jobs = append(c.jobs, j)
+	c.acks += len(j.acks)
+	c.mu.Unlock()
+	if problem := c.problem.Load(); problem != nil {
+		answer(&j, fmt.Errorf("%w: %s", ErrNotRecorded, *problem))
+	}
+	signal(c.wake)
+}
+
+// supersede drops blobs that a newer batch replaces before they were written:
+// checkpoints are large, and only the newest counts.
+func (c *committer) supersede(state map[string][]byte) {
+	for name := range state {
+		for i := c.taken; i < len(c.jobs); i++ {
+			if b := c.jobs[i].batch; b != nil {
+				delete(b.State, name)
 			}
 		}
-		job.after()
 	}
 }
 
-func (c *committer) write(ctx context.Context, batch *records.Batch) error {
+// answer tells who waits for a job what became of it, once.
+func answer(j *job, err error) {
+	if j.done == nil {
+		return
+	}
+	select {
+	case j.done <- err:
+	default:
+	}
+}
+
+// messages is how many messages wait to be acknowledged.
+func (c *committer) messages() int {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.acks
+}
+
+// Problem is what stands in the way of writing now, empty for nothing.
+func (c *committer) Problem() string {
+	if p := c.problem.Load(); p != nil {
+		return *p
+	}
+	return ""
+}
+
+// unwritten are the batches that are not in the records yet, oldest first.
+func (c *committer) unwritten() []*records.Batch {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	list := make([]*records.Batch, 0, len(c.jobs)+1)
+	for i := range c.jobs {
+		if b := c.jobs[i].batch; b != nil {
+			list = append(list, b)
+		}
+	}
+	return list
+}
+
+// close says that nothing more will be handed over.
+func (c *committer) close() {
+	c.mu.Lock()
+	c.closed = true
+	c.mu.Unlock()
+	signal(c.wake)
+}
+
+// run writes until the committer is closed and everything is written, or until
+// ctx ends while the records cannot be written.
+func (c *committer) run(ctx context.Context) error {
+	for {
+		jobs, closed := c.take()
+		if len(jobs) == 0 {
+			if closed {
+				return nil
+			}
+			<-c.wake
+			continue
+		}
+		if err := c.write(ctx, jobs); err != nil {
+			return err
+		}
+		c.drop(jobs)
+	}
+}
+
+// take joins the oldest jobs that wait, and says whether more can come.
+func (c *committer) take() (jobs []job, closed bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	readings := 0
+	for c.taken < len(c.jobs) && readings < joinedReadings {
+		if b := c.jobs[c.taken].batch; b != nil {
+			readings += len(b.Readings)
+		}
+		c.taken++
+	}
+	return c.jobs[:c.taken:c.taken], c.closed
+}
+
+// drop lets go of jobs that are written, and does what follows from them.
+func (c *committer) drop(jobs []job) {
+	c.mu.Lock()
+	c.jobs, c.taken = slices.Clone(c.jobs[len(jobs):]), 0
+	for i := range jobs {
+		c.acks -= len(jobs[i].acks)
+	}
+	c.mu.Unlock()
+	for i := range jobs {
+		jobs[i].after()
+		answer(&jobs[i], nil)
+	}
+	signal(c.wrote)
+}
+
+// write commits jobs together, and tries again until that succeeds.
+func (c *committer) write(ctx context.Context, jobs []job) error {
+	batches := make([]*records.Batch, 0, len(jobs))
+	for i := range jobs {
+		if b := jobs[i].batch; b != nil {
+			batches = append(batches, b)
+		}
+	}
+	if len(batches) == 0 {
+		return nil
+	}
 	pause := commitRetryFirst
 	for {
-		err := c.store.Commit(context.WithoutCancel(ctx), batch)
+		c.told.mark(batches)
+		err := c.store.Commit(context.WithoutCancel(ctx), batches...)
 		if err == nil {
+			c.told.written(batches)
 			if c.problem.Swap(nil) != nil {
 				c.logger.Info("records can be written again")
 			}
 			return nil
 		}
-		text := err.Error()
-		if c.problem.Swap(&text) == nil {
-			c.logger.Error("records cannot be written; messages stay with the broker until they can", "error", err)
-		}
+		c.fail(err)
 		if errors.Is(err, records.ErrClosed) {
 			return err
 		}
@@ -92,34 +239,18 @@ func (c *committer) write(ctx context.Context, batch *records.Batch) error {
 	}
 }
 
-// submit hands a batch over; after is called once it is on disk. It waits
-// while another batch is waiting.
-func (c *committer) submit(batch *records.Batch, after func()) error {
-	select {
-	case c.work <- commitJob{batch, after}:
-		return nil
-	case <-c.ended:
-		return c.failure
+// fail notes that the records cannot be written, and answers everybody who
+// waits for them.
+func (c *committer) fail(err error) {
+	text := err.Error()
+	if c.problem.Swap(&text) == nil {
+		c.logger.Error("records cannot be written; what happens is kept in memory and messages stay with the broker until they can", "error", err)
 	}
-}
-
-// flush waits until everything submitted is on disk.
-func (c *committer) flush() error {
-	reached := make(chan struct{})
-	if err := c.submit(nil, func() { close(reached) }); err != nil {
-		return err
+	c.mu.Lock()
+	late := slices.Clone(c.jobs)
+	c.mu.Unlock()
+	for i := range late {
+		answer(&late[i], fmt.Errorf("%w: %s", ErrNotRecorded, text))
 	}
-	select {
-	case <-reached:
-		return nil
-	case <-c.ended:
-		return c.failure
-	}
-}
-
-// stop waits for the last batch.
-func (c *committer) stop() error {
-	close(c.work)
-	<-c.done
-	return c.failure
+	c.told.failed()
 }

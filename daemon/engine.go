@@ -4,34 +4,29 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"log/slog"
-	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
 
-	"rearguard/daemon/facility"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/fold"
+	"rearguard/daemon/past"
 	"rearguard/daemon/records"
+	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 	"rearguard/sensors/payload"
 )
 
-// batchLimit is the most messages handled before a commit. It is well below
-// the number a broker lets be under way, so that while one batch goes to disk
-// the next is handled and a third arrives.
+// batchLimit is the most messages handled before their readings are handed to
+// the committer.
 const batchLimit = 256
 
 // Options are what an engine is built from.
 type Options struct {
-	Facility *facility.Facility
-	Catalog  *rearing.Catalog
-	Store    *records.Store
-	Logger   *slog.Logger
+	fold.Options
+	Store *records.Store
 	// Now is the time at which the engine starts.
 	Now time.Time
-	// Invented marks the data as a made-up scenario on every page.
-	Invented bool
 	// NoticesDue is called, if set, after a commit that holds new notices.
 	NoticesDue func()
 	// Evaluated is called, if set, with the readings of a batch once alarms
@@ -39,9 +34,6 @@ type Options struct {
 	// acknowledged after a commit. Both must be quick and keep nothing.
 	Evaluated func([]sensors.Reading)
 	Committed func(messages int)
-	// ForecastEvery is how much event time passes between forecasts; ten
-	// minutes if zero.
-	ForecastEvery time.Duration
 	// Ask is called, if set, with what is to be published to sensors that must
 	// be asked for something. It must not wait.
 	Ask func(payload.Request)
@@ -54,103 +46,77 @@ type Sources struct {
 	// Ticks carry the time; one or more a second.
 	Ticks <-chan time.Time
 	// Links carry changes of the broker link.
-	Links <-chan LinkView
+	Links <-chan snapshot.Link
 	// Oversize carries messages the link refused for their size.
-	Oversize <-chan RejectedMessage
+	Oversize <-chan desk.Rejected
 	// Notices carry what became of notices, whenever that changes.
-	Notices <-chan NoticeState
+	Notices <-chan snapshot.NoticeState
 }
 
-// NoticeState counts notices by what became of them.
-type NoticeState struct {
-	Totals  []NoticeTotal
-	Pending int
-	// Trouble is what stands in the way of delivery.
-	Trouble DeliveryTrouble
-}
-
-// Equal reports whether s says the same as other.
-func (s NoticeState) Equal(other NoticeState) bool {
-	return s.Pending == other.Pending && !s.Trouble.differs(other.Trouble) && slices.Equal(s.Totals, other.Totals)
-}
-
-// Engine runs the core on live events: it owns the goroutine, the commits and
-// the acknowledgements.
+// Engine runs the fold on live events: it owns the goroutine, the commits and
+// the acknowledgements. It never waits for the disk.
 type Engine struct {
 	opts     Options
-	core     *core
+	fold     *fold.Fold
+	commit   *committer
 	commands chan commandCall
-	snapshot atomic.Pointer[Snapshot]
+	snapshot atomic.Pointer[snapshot.Snapshot]
+	mu       sync.Mutex
 	changed  chan struct{}
 	ended    chan struct{}
-	mu       sync.Mutex
 	// lastTick is the last tick as it came, ahead by how much the engine's
 	// clock is before the machine's.
 	lastTick time.Time
 	ahead    time.Duration
-	commit   *committer
+	// owed are the acknowledgements of messages whose readings are held back
+	// until the records can be read.
+	owed []func()
 }
 
 type commandCall struct {
-	command Command
+	command fold.Command
 	done    chan error
 }
 
 // New restores the engine's state from the records as it was after the last
-// commit, and publishes a first snapshot.
+// commit, and publishes a first snapshot. Nothing is written before Run.
 func New(ctx context.Context, opts Options) (*Engine, error) {
-	claimed, err := claimsSinceCheckpoint(ctx, opts.Store)
-	if err != nil {
+	e := &Engine{
+		opts: opts, commit: newCommitter(opts.Store, opts.Logger),
+		commands: make(chan commandCall), changed: make(chan struct{}), ended: make(chan struct{}),
+	}
+	history := past.Recorded{Reader: opts.Store.Reader, Unwritten: e.unwritten, Marked: true}
+	var err error
+	if e.fold, err = fold.Restore(ctx, opts.Options, opts.Store.Reader, history); err != nil {
 		return nil, fmt.Errorf("restore state from %s: %w", opts.Store.Path(), err)
 	}
-	c, err := newCore(coreOptions{
-		facility: opts.Facility, catalog: opts.Catalog, logger: opts.Logger,
-		invented: opts.Invented, forecastEvery: opts.ForecastEvery, claimedLater: claimed,
-	})
-	if err != nil {
+	if err := e.fold.Resume(ctx, opts.Now); err != nil {
 		return nil, err
 	}
-	e := &Engine{
-		opts: opts, core: c,
-		commands: make(chan commandCall),
-		changed:  make(chan struct{}),
-		ended:    make(chan struct{}),
-		commit:   newCommitter(opts.Store, opts.Logger),
+	if err := e.fold.NoteLimits(ctx, opts.Now); err != nil {
+		return nil, err
 	}
-	go e.commit.run(ctx)
-	c.history = readerHistory{ctx: ctx, reader: opts.Store.Reader, settle: e.storeReadings, marks: true}
-	if err := e.begin(ctx); err != nil {
-		return nil, errors.Join(err, e.commit.stop())
+	if err := e.store(job{}); err != nil {
+		return nil, err
 	}
 	e.publish()
 	return e, nil
 }
 
-// begin takes up the work where the records left it.
-func (e *Engine) begin(ctx context.Context) error {
-	if err := e.restore(ctx); err != nil {
-		return fmt.Errorf("restore state from %s: %w", e.opts.Store.Path(), err)
-	}
-	if err := e.core.journal(resumeEvent{At: e.opts.Now, From: e.core.clock}); err != nil {
-		return err
-	}
-	if err := e.core.noteLimits(e.opts.Now); err != nil {
-		return err
-	}
-	return e.store(nil)
+// unwritten is everything that the records do not hold yet.
+func (e *Engine) unwritten() []*records.Batch {
+	return append(e.commit.unwritten(), e.fold.Untaken())
 }
 
 // Snapshot returns the newest published state, with what stands in the way of
 // writing the records now.
-func (e *Engine) Snapshot() *Snapshot {
-	s := e.snapshot.Load()
-	problem := e.commit.problem.Load()
-	if problem == nil {
-		return s
+func (e *Engine) Snapshot() *snapshot.Snapshot {
+	s := *e.snapshot.Load()
+	if problem := e.commit.Problem(); problem != "" {
+		s.Store.OK, s.Store.Problem = false, problem
 	}
-	withProblem := *s
-	withProblem.Store.OK, withProblem.Store.Problem = false, *problem
-	return &withProblem
+	s.Store.Unwritten = e.commit.messages()
+	return &s
 }
 
 // Changed returns a channel that is closed when a newer snapshot is published.
@@ -160,11 +126,19 @@ func (e *Engine) Changed() <-chan struct{} {
 	return e.changed
 }
 
+// Waiting are the notices that were decided and are not in the records yet.
+func (e *Engine) Waiting() *Unrecorded { return &e.commit.told }
+
 // ErrStopped is returned for commands given to an engine that has ended.
 var ErrStopped = errors.New("the engine has stopped")
 
-// Do carries out a command and returns once it is committed.
-func (e *Engine) Do(ctx context.Context, command Command) error {
+// ErrNotRecorded is wrapped when a command was carried out and cannot be
+// written yet. It will be, unless the program is killed before.
+var ErrNotRecorded = errors.New("done, but not recorded yet: the records cannot be written")
+
+// Do carries out a command and returns once it is recorded, or known not to be
+// recorded yet.
+func (e *Engine) Do(ctx context.Context, command fold.Command) error {
 	call := commandCall{command: command, done: make(chan error, 1)}
 	select {
 	case e.commands <- call:
@@ -183,37 +157,50 @@ func (e *Engine) Do(ctx context.Context, command Command) error {
 	}
 }
 
-// Discard ends an engine that will not be run.
-func (e *Engine) Discard() error {
-	close(e.ended)
-	return e.commit.stop()
+// Run handles events until the context ends or the messages do, and writes
+// what follows from them. It returns an error when the fold cannot go on, or
+// when something is still unwritten as the context ends.
+func (e *Engine) Run(ctx context.Context, in Sources) error {
+	defer close(e.ended)
+	var writing sync.WaitGroup
+	var failed error
+	writing.Go(func() { failed = e.commit.run(ctx) })
+	err := e.handle(ctx, in)
+	e.commit.close()
+	writing.Wait()
+	return errors.Join(err, failed)
 }
 
-// Run handles events until the context ends or the messages do. It returns an
-// error only when the records can no longer be written.
-func (e *Engine) Run(ctx context.Context, in Sources) (err error) {
-	defer close(e.ended)
-	defer func() { err = errors.Join(err, e.commit.stop()) }()
+func (e *Engine) handle(ctx context.Context, in Sources) error {
+	// What has begun is brought to its end, also when ctx ends meanwhile.
+	working := context.WithoutCancel(ctx)
 	for {
+		messages := in.Messages
+		if e.commit.messages() >= unwrittenLimit {
+			// Memory is bounded: the broker keeps the rest.
+			messages = nil
+		}
+		var err error
 		select {
 		case <-ctx.Done():
 			return e.finish()
-		case m, open := <-in.Messages:
+		case m, open := <-messages:
 			if !open {
 				return e.finish()
 			}
-			err = e.handleMessages(m, in.Messages)
+			err = e.handleMessages(working, m, in.Messages)
+		case <-e.commit.wrote:
 		case now := <-in.Ticks:
-			err = e.handleTick(now)
+			err = e.handleTick(working, now)
 		case link := <-in.Links:
-			err = e.handleLink(link)
+			err = e.handleLink(working, link)
 		case m := <-in.Oversize:
-			e.core.noteOversize(m)
+			e.fold.NoteRejected(m)
 		case state := <-in.Notices:
-			e.core.notified = state
-			err = e.noteHouse(e.core.clock)
+			e.fold.SetNotices(state)
+			err = e.noteParts(working)
 		case call := <-e.commands:
-			call.done <- e.handleCommand(call.command)
+			err = e.handleCommand(working, call)
 		}
 		if err != nil {
 			return err
@@ -222,10 +209,10 @@ func (e *Engine) Run(ctx context.Context, in Sources) (err error) {
 }
 
 // handleMessages takes the first message and whatever else is already there.
-func (e *Engine) handleMessages(first sensors.Message, more <-chan sensors.Message) error {
+func (e *Engine) handleMessages(ctx context.Context, first sensors.Message, more <-chan sensors.Message) error {
 	acks := make([]func(), 0, 64)
 	take := func(m sensors.Message) {
-		e.core.admit(m)
+		e.fold.Admit(m)
 		acks = append(acks, m.Ack)
 	}
 	take(first)
@@ -241,43 +228,56 @@ drain:
 			break drain
 		}
 	}
-	if err := e.core.handlePending(); err != nil {
+	return e.handleAdmitted(ctx, acks)
+}
+
+// handleAdmitted handles what was admitted and hands on what follows from it.
+func (e *Engine) handleAdmitted(ctx context.Context, acks []func()) error {
+	if err := e.fold.Handle(ctx); err != nil {
 		return err
 	}
 	e.ask()
 	if e.opts.Evaluated != nil {
-		e.opts.Evaluated(e.core.out.Readings)
+		e.opts.Evaluated(e.fold.Untaken().Readings)
 	}
-	return e.store(acks)
+	acks = append(e.owed, acks...)
+	if _, held := e.fold.PutOff(); held > 0 {
+		// Which of these messages is held back is not worth telling apart.
+		e.owed, acks = acks, nil
+	} else {
+		e.owed = nil
+	}
+	return e.store(job{acks: acks})
 }
 
-func (e *Engine) handleTick(now time.Time) error {
-	if err := e.core.advanceTo(e.forward(now)); err != nil {
+func (e *Engine) handleTick(ctx context.Context, now time.Time) error {
+	if err := e.fold.AdvanceTo(ctx, e.forward(now)); err != nil {
 		return err
 	}
-	e.core.converse(now)
+	if len(e.owed) > 0 {
+		if err := e.handleAdmitted(ctx, nil); err != nil {
+			return err
+		}
+	}
+	e.fold.Converse(now)
 	e.ask()
-	if err := e.noteHouse(e.core.clock); err != nil {
+	if err := e.noteParts(ctx); err != nil {
 		return err
 	}
-	if err := e.store(nil); err != nil {
+	if err := e.store(job{}); err != nil {
 		return err
 	}
 	e.publish()
 	return nil
 }
 
-// noteHouse takes note of how the records and the delivery of notices stand.
-func (e *Engine) noteHouse(now time.Time) error {
-	event := houseEvent{Store: e.core.watch.house.Store, Delivery: e.core.notified.Trouble}
-	problem := e.commit.problem.Load()
-	switch {
-	case problem == nil:
-		event.Store = PartTrouble{}
-	case event.Store.Problem == "":
-		event.Store = PartTrouble{Since: now, Problem: *problem}
+// noteParts takes note of how the records and the delivery of notices stand.
+func (e *Engine) noteParts(ctx context.Context) error {
+	problem := e.commit.Problem()
+	if problem == "" {
+		problem, _ = e.fold.PutOff()
 	}
-	return e.core.noteHouse(event)
+	return e.fold.NoteParts(ctx, problem)
 }
 
 // forward is the time a tick stands for. When the clock of the machine is set
@@ -289,27 +289,25 @@ func (e *Engine) forward(now time.Time) time.Time {
 		e.ahead += e.lastTick.Sub(now)
 	}
 	e.lastTick = now
-	if now.After(e.core.clock) {
+	clock := e.fold.Clock()
+	if now.After(clock) {
 		e.ahead = 0
 	}
-	return later(now.Add(e.ahead), e.core.clock)
+	return desk.Later(now.Add(e.ahead), clock)
 }
 
-func (e *Engine) handleLink(link LinkView) error {
-	if link.Subscribed && !e.core.link.Subscribed {
-		e.core.missed()
-	}
-	if err := e.core.journal(linkEvent{link}); err != nil {
+func (e *Engine) handleLink(ctx context.Context, link snapshot.Link) error {
+	if err := e.fold.Link(ctx, link); err != nil {
 		return err
 	}
 	e.ask()
 	e.publish()
-	return e.store(nil)
+	return e.store(job{})
 }
 
 // ask hands on what is to be published to sensors.
 func (e *Engine) ask() {
-	for _, request := range e.core.takeRequests() {
+	for _, request := range e.fold.TakeRequests() {
 		if e.opts.Ask != nil {
 			e.opts.Ask(request)
 		}
@@ -318,71 +316,50 @@ func (e *Engine) ask() {
 
 // handleCommand carries out a command. A refusal is the caller's and not an
 // error of the run.
-func (e *Engine) handleCommand(command Command) error {
-	if err := e.store(nil); err != nil {
-		return err
+func (e *Engine) handleCommand(ctx context.Context, call commandCall) error {
+	err := e.fold.Do(ctx, call.command)
+	if errors.Is(err, fold.ErrRefused) {
+		call.done <- err
+		// The time that passed up to it is kept all the same.
+		return e.store(job{})
 	}
-	if err := e.commit.flush(); err != nil {
-		return err
-	}
-	if err := e.core.journal(command); err != nil {
-		return err
-	}
-	if err := e.store(nil); err != nil {
-		return err
-	}
-	if err := e.commit.flush(); err != nil {
-		return err
-	}
-	e.publish()
-	return nil
-}
-
-// store hands what the core has gathered to the committer, which acknowledges
-// the messages once it is on disk.
-func (e *Engine) store(acks []func()) error {
-	batch, err := e.core.takeBatch()
 	if err != nil {
 		return err
 	}
-	if batch == nil && len(acks) == 0 {
+	e.publish()
+	return e.store(job{done: call.done})
+}
+
+// store hands what the fold has gathered to the committer, which acknowledges
+// the messages and answers the caller once it is on disk.
+func (e *Engine) store(j job) error {
+	batch, err := e.fold.TakeBatch()
+	if err != nil {
+		return err
+	}
+	if batch == nil && len(j.acks) == 0 && j.done == nil {
 		return nil
 	}
-	notices := batch != nil && len(batch.Outbox) > 0
-	return e.commit.submit(batch, func() {
+	j.batch = batch
+	acks := j.acks
+	j.after = func() {
 		for _, ack := range acks {
 			ack()
 		}
 		if len(acks) > 0 && e.opts.Committed != nil {
 			e.opts.Committed(len(acks))
 		}
-		if notices && e.opts.NoticesDue != nil {
+		if batch != nil && len(batch.Outbox) > 0 && e.opts.NoticesDue != nil {
 			e.opts.NoticesDue()
 		}
-	})
-}
-
-// storeReadings brings the readings handled so far to disk in the middle of an
-// event, when the past has to be read. The clock in the records stays where it
-// was, so that after a crash the event is handled again from its beginning.
-func (e *Engine) storeReadings() error {
-	out := e.core.out
-	early := &records.Batch{Readings: out.Readings, Reflags: out.Reflags, Revalues: out.Revalues}
-	out.Readings, out.Reflags, out.Revalues = nil, nil, nil
-	if len(early.Readings)+len(early.Reflags)+len(early.Revalues) > 0 {
-		if err := e.commit.submit(early, func() {}); err != nil {
-			return err
-		}
 	}
-	return e.commit.flush()
+	e.commit.submit(j)
+	return nil
 }
 
-// finish stores what is left.
+// finish hands over what is left.
 func (e *Engine) finish() error {
-	if err := e.store(nil); err != nil {
-		return err
-	}
-	if err := e.commit.flush(); err != nil {
+	if err := e.store(job{}); err != nil {
 		return err
 	}
 	e.publish()
@@ -390,8 +367,11 @@ func (e *Engine) finish() error {
 }
 
 func (e *Engine) publish() {
-	s := e.core.view()
-	s.Store = StoreView{Path: e.opts.Store.Path(), OK: true}
+	s := e.fold.Snapshot()
+	s.Store = snapshot.Store{Path: e.opts.Store.Path(), OK: true}
+	if problem, _ := e.fold.PutOff(); problem != "" {
+		s.Store.OK, s.Store.Problem = false, problem
+	}
 	e.snapshot.Store(s)
 	e.mu.Lock()
 	close(e.changed)

@@ -1,162 +1,13 @@
 package daemon
 
 import (
-	"context"
 	"fmt"
-	"log/slog"
-	"path/filepath"
-	"sync/atomic"
 	"testing"
 	"time"
 
-	"rearguard/daemon/facility"
-	"rearguard/daemon/rearing"
-	"rearguard/daemon/records"
-	"rearguard/sensors"
+	"rearguard/daemon/snapshot"
+	"rearguard/sensors/desk"
 )
-
-const testFacility = `
-facility: {name: Test House, timezone: UTC}
-broker: {address: "tcp://127.0.0.1:1883", client_id: test}
-ingest: {age_limit: 2400h}
-rooms:
-  - {id: nursery, name: Nursery}
-  - {id: hall, name: Hall}
-sensors:
-  - id: nursery-a
-    room: nursery
-    position: shelf 1
-    interval: 60s
-    inputs:
-      - topic: t/nursery/a
-        format: json
-        time: {at: /ts, unit: s}
-        values: [{quantity: temperature, at: /t, unit: °C}, {quantity: humidity, at: /h, unit: "%"}]
-  - id: nursery-b
-    room: nursery
-    interval: 60s
-    inputs:
-      - topic: t/nursery/b
-        format: json
-        time: {at: /ts, unit: s}
-        values: [{quantity: temperature, at: /t, unit: °C}, {quantity: humidity, at: /h, unit: "%"}]
-  - id: hall-a
-    room: hall
-    interval: 60s
-    inputs: [{topic: t/hall/a, format: plain, values: [{quantity: temperature, unit: °C}]}]
-people: [{id: lead, name: Lead, email: lead@example.org}]
-channels: [{id: hook, kind: webhook, url: "https://example.org/hook", secret_env: REARGUARD_TEST_SECRET}]
-roster: [{who: [lead], channels: [hook], priorities: [low, medium, high, critical]}]
-`
-
-var testStart = time.Date(2026, 5, 1, 8, 0, 0, 0, time.UTC)
-
-// rig runs one engine on streams that the test feeds one event at a time.
-type rig struct {
-	t        *testing.T
-	path     string
-	facility *facility.Facility
-	store    *records.Store
-	engine   *Engine
-	messages chan sensors.Message
-	ticks    chan time.Time
-	links    chan LinkView
-	cancel   context.CancelFunc
-	done     chan error
-	acked    atomic.Int64
-}
-
-func parseFacility(t *testing.T, text string) *facility.Facility {
-	t.Helper()
-	t.Setenv("REARGUARD_TEST_SECRET", "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw")
-	f, err := facility.Parse("test.yaml", []byte(text))
-	if err != nil {
-		t.Fatal(err)
-	}
-	return f
-}
-
-func newRig(t *testing.T) *rig {
-	t.Helper()
-	r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: parseFacility(t, testFacility)}
-	r.start(testStart)
-	t.Cleanup(func() { r.stop() })
-	return r
-}
-
-func (r *rig) start(now time.Time) {
-	r.t.Helper()
-	catalog, err := rearing.Library()
-	if err != nil {
-		r.t.Fatal(err)
-	}
-	if r.store, err = records.Open(r.t.Context(), r.path, records.Options{Synchronous: records.Normal}); err != nil {
-		r.t.Fatal(err)
-	}
-	ctx, cancel := context.WithCancel(context.Background())
-	r.engine, err = New(ctx, Options{
-		Facility: r.facility, Catalog: catalog, Store: r.store, Now: now,
-		Logger: slog.New(slog.DiscardHandler),
-	})
-	if err != nil {
-		cancel()
-		r.t.Fatal(err)
-	}
-	r.cancel = cancel
-	r.messages, r.ticks, r.links = make(chan sensors.Message), make(chan time.Time), make(chan LinkView)
-	r.done = make(chan error, 1)
-	go func() {
-		r.done <- r.engine.Run(ctx, Sources{Messages: r.messages, Ticks: r.ticks, Links: r.links})
-	}()
-}
-
-// stop ends the engine cleanly.
-func (r *rig) stop() {
-	if r.cancel == nil {
-		return
-	}
-	r.cancel()
-	r.cancel = nil
-	if err := <-r.done; err != nil {
-		r.t.Error(err)
-	}
-	if err := r.store.Close(); err != nil {
-		r.t.Error(err)
-	}
-}
-
-func (r *rig) send(topic, payload string, at time.Time) {
-	r.messages <- sensors.Message{Topic: topic, Payload: []byte(payload), Received: at, Ack: func() { r.acked.Add(1) }}
-}
-
-// air sends one message of each nursery sensor.
-func (r *rig) air(at time.Time, temperature, humidity float64) {
-	body := fmt.Sprintf(`{"ts":%d,"t":%g,"h":%g}`, at.Unix(), temperature, humidity)
-	r.send("t/nursery/a", body, at)
-	r.send("t/nursery/b", body, at)
-}
-
-func (r *rig) tick(at time.Time) *Snapshot {
-	r.ticks <- at
-	// A second tick is taken only when the first has been handled.
-	r.ticks <- at
-	return r.engine.Snapshot()
-}
-
-func (r *rig) do(c Command) {
-	r.t.Helper()
-	if err := r.engine.Do(r.t.Context(), c); err != nil {
-		r.t.Fatal(err)
-	}
-}
-
-func (r *rig) monarchs(at time.Time) {
-	r.t.Helper()
-	r.do(AddCohort{Who: "keeper", Cohort: rearing.Cohort{
-		ID: "monarch-1", Species: "danaus-plexippus", Start: at, StartStage: "egg", Individuals: 100,
-		Placements: []rearing.Placement{{Room: "nursery", From: at}},
-	}})
-}
 
 func TestReadingsBecomeAirAndThermalTime(t *testing.T) {
 	r := newRig(t)
@@ -187,7 +38,7 @@ func TestReadingsBecomeAirAndThermalTime(t *testing.T) {
 }
 
 func TestOrderOfArrivalChangesNothing(t *testing.T) {
-	play := func(order func([]int) []int) *Snapshot {
+	play := func(order func([]int) []int) *snapshot.Snapshot {
 		r := newRig(t)
 		r.monarchs(testStart)
 		minutes := make([]int, 600)
@@ -198,7 +49,7 @@ func TestOrderOfArrivalChangesNothing(t *testing.T) {
 		for _, m := range order(minutes) {
 			at := testStart.Add(time.Duration(m) * time.Minute)
 			body := fmt.Sprintf(`{"ts":%d,"t":%g,"h":70}`, at.Unix(), 20+float64(m%60)/100)
-			arrival = later(arrival.Add(time.Millisecond), at)
+			arrival = desk.Later(arrival.Add(time.Millisecond), at)
 			r.send("t/nursery/a", body, arrival)
 			if m%7 == 0 {
 				r.send("t/nursery/a", body, arrival)

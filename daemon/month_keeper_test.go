@@ -8,10 +8,14 @@ import (
 	"strings"
 	"time"
 
+	"rearguard/daemon/fold"
+	"rearguard/daemon/snapshot"
+	"rearguard/sensors/desk"
+
 	"rearguard/alerts"
-	"rearguard/daemon"
 	"rearguard/daemon/facility"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/rehearsal"
 	"rearguard/daemon/study"
 	"rearguard/sensors"
@@ -21,7 +25,7 @@ import (
 // keeper is what the people of the month remember.
 type keeper struct {
 	shelved, maintained alerts.Key
-	counted                         int
+	counted             int
 }
 
 const (
@@ -38,11 +42,11 @@ var storyDays = [...]int{0, 9, 20}
 var storyTimes = [...]time.Duration{day(0, 0), day(9, 0), day(20, 0), day(29, 18.5)}
 
 // named is the name of the demo's cohort on a story day.
-func named(id rearing.CohortID, storyDay int) rearing.CohortID {
+func named(id population.CohortID, storyDay int) population.CohortID {
 	if storyDay == 0 {
 		return id
 	}
-	return rearing.CohortID(fmt.Sprintf("%s-day-%d", id, storyDay))
+	return population.CohortID(fmt.Sprintf("%s-day-%d", id, storyDay))
 }
 
 // plan is everything of the month that has a time of its own.
@@ -63,8 +67,8 @@ func (m *month) plan() []turn {
 	}
 	for i, one := range []struct {
 		day     int
-		species rearing.SpeciesID
-		stage   rearing.StageID
+		species species.ID
+		stage   species.StageID
 		room    sensors.RoomID
 	}{
 		{2, "attacus-atlas", "egg", "nursery"}, {4, "pieris-brassicae", "egg", "nursery"}, {5, "vanessa-cardui", "egg", "larva-hall"},
@@ -74,9 +78,9 @@ func (m *month) plan() []turn {
 	} {
 		turns = append(turns, turn{day(one.day, 3), func() {
 			start := m.house.Now().Add(-3 * time.Hour)
-			m.do(daemon.AddCohort{Who: mara, Cohort: rearing.Cohort{
-				ID: rearing.CohortID(fmt.Sprintf("extra-%d", i)), Species: one.species, Start: start, StartStage: one.stage, Individuals: 50 + 10*i,
-				Placements: []rearing.Placement{{Room: one.room, From: start}},
+			m.do(fold.AddCohort{Who: mara, Cohort: population.Cohort{
+				ID: population.CohortID(fmt.Sprintf("extra-%d", i)), Species: one.species, Start: start, StartStage: one.stage, Individuals: 50 + 10*i,
+				Placements: []population.Placement{{Room: one.room, From: start}},
 			}})
 		}})
 	}
@@ -86,11 +90,11 @@ func (m *month) plan() []turn {
 // enter enters the cohorts as the demo does.
 func (m *month) enter(begin time.Time) {
 	for _, f := range rehearsal.FinishedCohorts(begin) {
-		m.do(daemon.AddCohort{Cohort: f.Cohort, Who: mara})
+		m.do(fold.AddCohort{Cohort: f.Cohort, Who: mara})
 		for _, count := range f.Counts {
-			m.do(daemon.RecordCount{Count: count})
+			m.do(fold.RecordCount{Count: count})
 		}
-		m.do(daemon.EndCohort{Cohort: f.Cohort.ID, At: f.Ended, Who: mara})
+		m.do(fold.EndCohort{Cohort: f.Cohort.ID, At: f.Ended, Who: mara})
 	}
 	m.enterCohorts(0)
 }
@@ -98,7 +102,7 @@ func (m *month) enter(begin time.Time) {
 func (m *month) enterCohorts(storyDay int) {
 	for _, cohort := range rehearsal.Cohorts(monthBegin.Add(day(storyDay, 0))) {
 		cohort.ID = named(cohort.ID, storyDay)
-		m.do(daemon.AddCohort{Cohort: cohort, Who: mara})
+		m.do(fold.AddCohort{Cohort: cohort, Who: mara})
 	}
 }
 
@@ -107,12 +111,12 @@ func (m *month) enterRound(r rehearsal.Round, storyDay int) {
 	r.Count.Cohort = named(r.Count.Cohort, storyDay)
 	if !r.Undo {
 		r.Count.Time = s.Time
-		m.do(daemon.RecordCount{Count: r.Count})
+		m.do(fold.RecordCount{Count: r.Count})
 		return
 	}
 	for _, c := range s.Cohorts {
 		if c.ID == r.Count.Cohort && len(c.Counts) > 0 {
-			m.do(daemon.UndoCount{Count: c.Counts[0].ID, Who: r.Count.By})
+			m.do(fold.UndoCount{Count: c.Counts[0].ID, Who: r.Count.By})
 		}
 	}
 }
@@ -126,14 +130,8 @@ func (m *month) keep(now time.Time) {
 		m.countSome(s, today)
 	case "09:15":
 		m.acknowledgeSome(s)
-	case "10:00", "12:00", "15:30", "18:00":
+	case "10:00", "12:00", "15:30":
 		m.silence(s, now.Hour(), today)
-	case "13:00":
-		for _, a := range s.Alarms {
-			if strings.Contains(a.State, "latched") {
-				m.do(daemon.Reset{Key: a.Key, Who: ines})
-			}
-		}
 	case "16:00":
 		m.moveAlong(s)
 	case "17:00":
@@ -143,15 +141,15 @@ func (m *month) keep(now time.Time) {
 
 // countSome counts every third cohort each day as the forecast has it, rounded
 // to whole animals, with a loss now and then.
-func (m *month) countSome(s *daemon.Snapshot, today int) {
+func (m *month) countSome(s *snapshot.Snapshot, today int) {
 	causes := []string{"dried out", "parasitoid", "stuck skin", "fallen"}
 	for i, c := range s.Cohorts {
 		if (i+today)%3 != 0 || c.Individuals < 5 {
 			continue
 		}
 		m.counted++
-		largest := slices.MaxFunc(c.Stages, func(a, b daemon.StageShare) int { return cmp.Compare(a.Share, b.Share) })
-		count := rearing.Count{
+		largest := slices.MaxFunc(c.Stages, func(a, b snapshot.StageShare) int { return cmp.Compare(a.Share, b.Share) })
+		count := population.Count{
 			Cohort: c.ID, Time: s.Time.Add(-time.Duration(m.counted%4) * 20 * time.Minute), Stage: largest.Stage, By: mara,
 			Of: c.Individuals, Seen: int(math.Round(largest.Share * float64(c.Individuals))),
 		}
@@ -164,28 +162,28 @@ func (m *month) countSome(s *daemon.Snapshot, today int) {
 		if m.counted%6 == 0 && strings.HasPrefix(string(largest.Stage), "larva") {
 			count.LengthMM = 8 * float64(largest.Stage[len(largest.Stage)-1]-'0')
 		}
-		m.do(daemon.RecordCount{Count: count})
+		m.do(fold.RecordCount{Count: count})
 	}
 }
 
 // acknowledgeSome takes on every second call.
-func (m *month) acknowledgeSome(s *daemon.Snapshot) {
+func (m *month) acknowledgeSome(s *snapshot.Snapshot) {
 	n := 0
 	for _, a := range s.Alarms {
-		if a.State != "unacknowledged" && a.State != "returned" {
+		if a.State != alerts.Unacknowledged && a.State != alerts.Returned {
 			continue
 		}
 		if n++; n%2 == 1 {
-			m.do(daemon.Acknowledge{Key: a.Key, Who: ines})
+			m.do(fold.Acknowledge{Key: a.Key, Who: ines})
 		}
 	}
 }
 
 // silence uses the ways to keep an alarm quiet, each on days of its own.
-func (m *month) silence(s *daemon.Snapshot, hour, today int) {
+func (m *month) silence(s *snapshot.Snapshot, hour, today int) {
 	first := func(not ...alerts.Key) (alerts.Key, bool) {
 		for _, a := range s.Alarms {
-			if a.Active && (a.State == "unacknowledged" || a.State == "acknowledged") && !slices.Contains(not, a.Key) {
+			if a.Active && (a.State == alerts.Unacknowledged || a.State == alerts.Acknowledged) && !slices.Contains(not, a.Key) {
 				return a.Key, true
 			}
 		}
@@ -196,27 +194,27 @@ func (m *month) silence(s *daemon.Snapshot, hour, today int) {
 	case 10:
 		if key, ok := first(m.maintained); ok && today%3 != 1 {
 			m.shelved = key
-			m.do(daemon.Shelve{Key: key, Who: ines, For: 5 * time.Hour, Reason: "waiting for a part"})
+			m.do(fold.Shelve{Key: key, Who: ines, For: 5 * time.Hour, Reason: "waiting for a part"})
 		}
 		if key, ok := first(m.shelved); ok && today%3 == 1 {
 			m.maintained = key
-			m.do(daemon.OutOfService{Key: key, Who: ines, Reason: "under repair"})
+			m.do(fold.OutOfService{Key: key, Who: ines, Reason: "under repair"})
 		}
 	case 12:
 		if m.shelved != none && today%2 == 0 {
-			m.do(daemon.Unshelve{Key: m.shelved, Who: ines})
+			m.do(fold.Unshelve{Key: m.shelved, Who: ines})
 		}
 		m.shelved = none
 	case 15:
 		if m.maintained != none && today%3 != 1 {
-			m.do(daemon.ReturnToService{Key: m.maintained, Who: ines})
+			m.do(fold.ReturnToService{Key: m.maintained, Who: ines})
 			m.maintained = none
 		}
 	}
 }
 
 // moveAlong puts cohorts into the room of their stage.
-func (m *month) moveAlong(s *daemon.Snapshot) {
+func (m *month) moveAlong(s *snapshot.Snapshot) {
 	rooms := map[string]sensors.RoomID{"egg": "nursery", "larva": "larva-hall", "pupa": "pupa-room"}
 	for _, c := range s.Cohorts {
 		kind, _, _ := strings.Cut(string(c.Stage), "-")
@@ -226,7 +224,7 @@ func (m *month) moveAlong(s *daemon.Snapshot) {
 		}
 		at := s.Time.Add(-40 * time.Minute)
 		if ok && c.Room != want && c.Room != "flight-hall" && at.After(c.Start.Add(time.Hour)) {
-			m.do(daemon.MoveCohort{Cohort: c.ID, Room: want, At: at, Who: mara})
+			m.do(fold.MoveCohort{Cohort: c.ID, Room: want, At: at, Who: mara})
 		}
 	}
 }
@@ -235,21 +233,21 @@ func (m *month) moveAlong(s *daemon.Snapshot) {
 const keptFor = 13 * 24 * time.Hour
 
 // keeps are the species that are reared to the end.
-func keeps(id rearing.SpeciesID) bool {
-	return slices.Contains([]rearing.SpeciesID{"caligo-memnon", "attacus-atlas", "manduca-sexta", "papilio-polytes"}, id)
+func keeps(id species.ID) bool {
+	return slices.Contains([]species.ID{"caligo-memnon", "attacus-atlas", "manduca-sexta", "papilio-polytes"}, id)
 }
 
 // endDone closes cohorts of which nearly all have emerged, and those given
 // away.
-func (m *month) endDone(s *daemon.Snapshot) {
+func (m *month) endDone(s *snapshot.Snapshot) {
 	for _, c := range s.Cohorts {
 		if !keeps(c.Species) && s.Time.Sub(c.Start) > keptFor {
-			m.do(daemon.EndCohort{Cohort: c.ID, At: s.Time.Add(-time.Hour), Who: mara})
+			m.do(fold.EndCohort{Cohort: c.ID, At: s.Time.Add(-time.Hour), Who: mara})
 			continue
 		}
 		for _, share := range c.Stages {
 			if share.Stage == "adult" && share.Share > 0.97 {
-				m.do(daemon.EndCohort{Cohort: c.ID, At: s.Time.Add(-time.Hour), Who: mara})
+				m.do(fold.EndCohort{Cohort: c.ID, At: s.Time.Add(-time.Hour), Who: mara})
 			}
 		}
 	}
@@ -270,25 +268,25 @@ func (m *month) technicianTurns() []turn {
 	}
 	return []turn{
 		{day(2, 5), func() {
-			m.do(daemon.AdoptConstants{Key: eggs, Fit: study.Corrected, Observations: taught(eggs), Who: ines})
+			m.do(fold.AdoptConstants{Key: eggs, Fit: study.Corrected, Observations: taught(eggs), Who: ines})
 		}},
 		{day(12, 2), func() {
 			m.claim("flight-floor")
 		}},
-		{day(17, 4), func() { m.do(daemon.StartBench{Sensor: "larva-east", Quantity: sensors.Temperature, Who: ines}) }},
-		{day(17, 6), func() { m.do(daemon.LeaveBench{Sensor: "larva-east", Who: ines}) }},
+		{day(17, 4), func() { m.do(fold.StartBench{Sensor: "larva-east", Quantity: sensors.Temperature, Who: ines}) }},
+		{day(17, 6), func() { m.do(fold.LeaveBench{Sensor: "larva-east", Who: ines}) }},
 		{day(18, 4), m.benchIce},
 		{day(19, 4), m.benchSalts},
-		{day(20, 3.5), func() { m.do(daemon.Calibrate{Certificate: m.shifted("pupa-floor", 2.5), Who: ines}) }},
+		{day(20, 3.5), func() { m.do(fold.Calibrate{Certificate: m.shifted("pupa-floor", 2.5), Who: ines}) }},
 		{day(21, 4), func() {
-			m.do(daemon.ReapplyCalibration{Sensor: "pupa-floor", Quantity: sensors.Temperature, From: monthBegin.Add(day(16, 0)), Who: ines})
+			m.do(fold.ReapplyCalibration{Sensor: "pupa-floor", Quantity: sensors.Temperature, From: monthBegin.Add(day(16, 0)), Who: ines})
 		}},
-		{day(23, 5), func() { m.do(daemon.RefuseConstants{Key: eggs, Observations: taught(eggs), Who: ines}) }},
+		{day(23, 5), func() { m.do(fold.RefuseConstants{Key: eggs, Observations: taught(eggs), Who: ines}) }},
 		{day(25, 5), func() {
-			m.do(daemon.AdoptConstants{Key: eggs, Fit: study.Corrected, Observations: taught(eggs), Who: ines})
+			m.do(fold.AdoptConstants{Key: eggs, Fit: study.Corrected, Observations: taught(eggs), Who: ines})
 		}},
-		{day(28, 4), func() { m.do(daemon.Calibrate{Certificate: m.shifted("flight-canopy", 0.2), Who: ines}) }},
-		{day(29, 12), func() { m.do(daemon.StartBench{Sensor: "pupa-rack", Quantity: sensors.Temperature, Who: ines}) }},
+		{day(28, 4), func() { m.do(fold.Calibrate{Certificate: m.shifted("flight-canopy", 0.2), Who: ines}) }},
+		{day(29, 12), func() { m.do(fold.StartBench{Sensor: "pupa-rack", Quantity: sensors.Temperature, Who: ines}) }},
 		// After the last checkpoint: a restart must begin without it.
 		{day(monthDays, 0) + 5*time.Minute, func() {
 			m.claim("nursery-window")
@@ -300,7 +298,7 @@ func (m *month) claim(id sensors.SensorID) {
 	m.config.claimed = append(m.config.claimed, id)
 	f := m.facility()
 	i := slices.IndexFunc(f.Sensors, func(s facility.Sensor) bool { return s.ID == id })
-	m.do(daemon.ClaimSensor{Sensor: f.Sensors[i], Who: ines})
+	m.do(fold.ClaimSensor{Sensor: f.Sensors[i], Who: ines})
 }
 
 // shifted is a certificate by which a sensor shows so many degrees too much.
@@ -344,24 +342,24 @@ func (m *month) bench(topic string, minutes int, celsius, percent float64) {
 // benchIce calibrates a thermometer in ice water.
 func (m *month) benchIce() {
 	const topic = "lantern/nursery/lower"
-	m.do(daemon.StartBench{Sensor: "nursery-lower", Quantity: sensors.Temperature, Who: ines})
+	m.do(fold.StartBench{Sensor: "nursery-lower", Quantity: sensors.Temperature, Who: ines})
 	m.bench(topic, 14, 0.3, 80)
-	m.do(daemon.ReadBench{Sensor: "nursery-lower", Who: ines, Reference: daemon.Reference{Kind: daemon.ReferenceIce}})
-	m.do(daemon.FinishBench{Sensor: "nursery-lower", Who: ines, Note: "yearly"})
+	m.do(fold.ReadBench{Sensor: "nursery-lower", Who: ines, Reference: desk.Reference{Kind: desk.ReferenceIce}})
+	m.do(fold.FinishBench{Sensor: "nursery-lower", Who: ines, Note: "yearly"})
 }
 
 // benchSalts calibrates a hygrometer over two salts.
 func (m *month) benchSalts() {
 	const topic = "lantern/emergence/cage"
-	salt := func(s calibration.Salt) daemon.ReadBench {
-		return daemon.ReadBench{Sensor: "emergence-cage", Who: ines, Reference: daemon.Reference{
-			Kind: daemon.ReferenceSalt, Salt: s, Celsius: 25, CelsiusError: 0.5,
+	salt := func(s calibration.Salt) fold.ReadBench {
+		return fold.ReadBench{Sensor: "emergence-cage", Who: ines, Reference: desk.Reference{
+			Kind: desk.ReferenceSalt, Salt: s, Celsius: 25, CelsiusError: 0.5,
 		}}
 	}
-	m.do(daemon.StartBench{Sensor: "emergence-cage", Quantity: sensors.RelativeHumidity, Who: ines})
+	m.do(fold.StartBench{Sensor: "emergence-cage", Quantity: sensors.RelativeHumidity, Who: ines})
 	m.bench(topic, 34, 25, 34.5)
 	m.do(salt(calibration.MagnesiumChloride))
 	m.bench(topic, 34, 25, 74.5)
 	m.do(salt(calibration.SodiumChloride))
-	m.do(daemon.FinishBench{Sensor: "emergence-cage", Who: ines})
+	m.do(fold.FinishBench{Sensor: "emergence-cage", Who: ines})
 }

@@ -8,8 +8,10 @@ import (
 	"strings"
 	"time"
 
-	"rearguard/daemon"
+	"rearguard/sensors/desk"
+
 	"rearguard/daemon/rehearsal"
+	"rearguard/daemon/snapshot"
 )
 
 // day is a time of the month: so many days and hours after its beginning.
@@ -197,7 +199,7 @@ func (m *month) beside(one rehearsal.Message, since time.Duration) []rehearsal.M
 // surroundings.
 func (m *month) brokerTurns() []turn {
 	state := "lantern/nursery/upper/state"
-	trouble := daemon.DeliveryTrouble{Waiting: 3, Oldest: monthBegin.Add(day(14, 3)), Problem: "connection refused"}
+	trouble := snapshot.DeliveryTrouble{Waiting: 3, Oldest: monthBegin.Add(day(14, 3)), Problem: "connection refused"}
 	return []turn{
 		{day(0, 0.1), func() { m.send(state, "online", true) }},
 		{day(2, 7.2), func() {
@@ -207,12 +209,12 @@ func (m *month) brokerTurns() []turn {
 			m.send("lantern/larva-hall/west/humidity", "", false)
 		}},
 		{day(8, 10), func() {
-			m.oversize <- daemon.RejectedMessage{Time: m.last, Topic: "lantern/camera", Outcome: "oversize", Reason: "5 MB"}
+			m.oversize <- desk.Rejected{Time: m.last, Topic: "lantern/camera", Outcome: "oversize", Reason: "5 MB"}
 		}},
 		{day(12, 8), func() { m.connect(m.house.Now(), "connection refused; is the broker running?") }},
 		{day(12, 10.5), func() { m.connect(m.house.Now(), "") }},
-		{day(14, 4), func() { m.notices <- daemon.NoticeState{Pending: 3, Trouble: trouble} }},
-		{day(14, 9), func() { m.notices <- daemon.NoticeState{} }},
+		{day(14, 4), func() { m.notices <- snapshot.NoticeState{Pending: 3, Trouble: trouble} }},
+		{day(14, 9), func() { m.notices <- snapshot.NoticeState{} }},
 		{monthStopAt, m.stop},
 		{monthStopAt + monthStopFor, func() {
 			m.config.hallLimits = true

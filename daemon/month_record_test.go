@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"log/slog"
 	"os"
 	"path/filepath"
 	"slices"
@@ -12,11 +11,16 @@ import (
 	"testing"
 	"time"
 
+	"rearguard/daemon/fold"
+	"rearguard/daemon/foldtest"
+	"rearguard/daemon/snapshot"
+	"rearguard/sensors/desk"
+
 	"github.com/klauspost/compress/zstd"
 
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
 	"rearguard/daemon/rehearsal"
 	"rearguard/sensors"
@@ -134,7 +138,7 @@ type month struct {
 	t       *testing.T
 	dir     string
 	config  monthConfig
-	catalog *rearing.Catalog
+	catalog *species.Catalog
 
 	store    *records.Store
 	engine   *daemon.Engine
@@ -142,9 +146,9 @@ type month struct {
 	done     chan error
 	messages chan sensors.Message
 	ticks    chan time.Time
-	links    chan daemon.LinkView
-	oversize chan daemon.RejectedMessage
-	notices  chan daemon.NoticeState
+	links    chan snapshot.Link
+	oversize chan desk.Rejected
+	notices  chan snapshot.NoticeState
 
 	house *rehearsal.House
 	// last is the time of the last event given; queue is what the broker keeps
@@ -165,7 +169,7 @@ func TestRecordMonth(t *testing.T) {
 		t.Skip("it takes minutes; set " + monthRecordEnv + "=1 to record the month anew")
 	}
 	m := &month{
-		t: t, dir: t.TempDir(), catalog: libraryCatalog(t), refused: map[string]int{},
+		t: t, dir: t.TempDir(), catalog: foldtest.Library(t), refused: map[string]int{},
 		house: rehearsal.NewHouse(monthBegin.Add(-monthBuffered), 1),
 	}
 	m.last = monthBegin
@@ -251,7 +255,7 @@ func (m *month) send(topic, payload string, retained bool) {
 // and delivers what the broker has kept.
 func (m *month) connect(at time.Time, problem string) {
 	m.away = problem != ""
-	m.links <- daemon.LinkView{Address: "tcp://127.0.0.1:1883", Connected: !m.away, Subscribed: !m.away, Since: at, Problem: problem}
+	m.links <- snapshot.Link{Address: "tcp://127.0.0.1:1883", Connected: !m.away, Subscribed: !m.away, Since: at, Problem: problem}
 	if m.away {
 		return
 	}
@@ -277,10 +281,10 @@ func (m *month) tick(at time.Time) {
 }
 
 // do gives a command. A refusal is the story's business.
-func (m *month) do(c daemon.Command) {
+func (m *month) do(c fold.Command) {
 	m.t.Helper()
 	err := m.engine.Do(m.t.Context(), c)
-	if errors.Is(err, daemon.ErrRefused) {
+	if errors.Is(err, fold.ErrRefused) {
 		m.refused[c.Kind()]++
 		m.t.Logf("%s: %v", m.house.Now().Format(time.DateTime), err)
 		return
@@ -300,16 +304,15 @@ func (m *month) start(now time.Time) {
 	}
 	ctx, cancel := context.WithCancel(m.t.Context())
 	m.engine, err = daemon.New(ctx, daemon.Options{
-		Facility: m.facility(), Catalog: m.catalog, Store: m.store, Logger: slog.New(slog.DiscardHandler),
-		Now: now, Invented: true, ForecastEvery: monthForecastEvery,
+		Options: monthOptions(m.facility(), m.catalog), Store: m.store, Now: now,
 	})
 	if err != nil {
 		cancel()
 		m.t.Fatal(err)
 	}
 	m.cancel, m.done = cancel, make(chan error, 1)
-	m.messages, m.ticks, m.links = make(chan sensors.Message), make(chan time.Time), make(chan daemon.LinkView)
-	m.oversize, m.notices = make(chan daemon.RejectedMessage), make(chan daemon.NoticeState)
+	m.messages, m.ticks, m.links = make(chan sensors.Message), make(chan time.Time), make(chan snapshot.Link)
+	m.oversize, m.notices = make(chan desk.Rejected), make(chan snapshot.NoticeState)
 	engine, in := m.engine, daemon.Sources{Messages: m.messages, Ticks: m.ticks, Links: m.links, Oversize: m.oversize, Notices: m.notices}
 	go func() { m.done <- engine.Run(ctx, in) }()
 }
@@ -355,7 +358,7 @@ func (m *month) pack() {
 	}
 	m.t.Logf("records of %d bytes packed into %d", len(body), len(packed))
 	kinds := map[string]int{}
-	for e, err := range store.Journal(m.t.Context(), time.Time{}, endOfMonths) {
+	for e, err := range store.Journal(m.t.Context(), time.Time{}, foldtest.FarFuture()) {
 		if err != nil {
 			m.t.Fatal(err)
 		}

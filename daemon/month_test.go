@@ -1,6 +1,7 @@
 package daemon_test
 
 import (
+	"encoding/json"
 	"fmt"
 	"log/slog"
 	"os"
@@ -9,11 +10,16 @@ import (
 	"testing"
 	"time"
 
+	"rearguard/daemon/fold"
+	"rearguard/daemon/foldtest"
+	"rearguard/daemon/lookback"
+
 	"github.com/klauspost/compress/zstd"
 
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
 	"rearguard/sensors"
 )
@@ -35,9 +41,6 @@ const (
 // monthSecret stands for the secret of the invented phone.
 const monthSecret = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 
-// endOfMonths is after everything recorded.
-var endOfMonths = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
-
 // A month of recorded history gives the same alarms, cohorts and state as it
 // gave when the golden was written, to the last digit shown. A change that is
 // meant to alter what comes out rewrites the golden (REARGUARD_UPDATE=1) and
@@ -49,14 +52,14 @@ func TestMonthReplaysAsRecorded(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer reader.Close()
-	replayed, err := daemon.Replay(t.Context(), daemon.ReplayOptions{
-		Facility: monthOf(t), Catalog: libraryCatalog(t), Records: reader, Logger: slog.New(slog.DiscardHandler), ForecastEvery: monthForecastEvery,
+	replayed, err := lookback.Replay(t.Context(), lookback.ReplayOptions{
+		Facility: monthOf(t), Catalog: foldtest.Library(t), Records: reader, Logger: slog.New(slog.DiscardHandler), ForecastEvery: monthForecastEvery,
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
 	var happened, again page
-	recorded, err := reader.AlarmTransitions(t.Context(), time.Time{}, endOfMonths)
+	recorded, err := reader.AlarmTransitions(t.Context(), time.Time{}, foldtest.FarFuture())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -84,9 +87,9 @@ func TestMonthIsRestoredAsRecorded(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	keepCheckpoint(t, store)
 	engine, err := daemon.New(t.Context(), daemon.Options{
-		Facility: monthOf(t), Catalog: libraryCatalog(t), Store: store, Logger: slog.New(slog.DiscardHandler),
-		Now: marks.Clock, Invented: true, ForecastEvery: monthForecastEvery,
+		Options: monthOptions(monthOf(t), foldtest.Library(t)), Store: store, Now: marks.Clock,
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -95,7 +98,7 @@ func TestMonthIsRestoredAsRecorded(t *testing.T) {
 	p.snapshot(engine.Snapshot())
 	p.WriteString("\nsix hours later\n")
 	goOn(t, engine, marks.Clock)
-	steps, err := store.AlarmTransitions(t.Context(), marks.Clock.Add(time.Millisecond), endOfMonths)
+	steps, err := store.AlarmTransitions(t.Context(), marks.Clock.Add(time.Millisecond), foldtest.FarFuture())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -104,23 +107,69 @@ func TestMonthIsRestoredAsRecorded(t *testing.T) {
 	compareGolden(t, monthRestored, p.String())
 }
 
+// keepCheckpoint puts a checkpoint of the present form into the recording, whose
+// own has the form of its time. It is made of all that was recorded before. How
+// many messages came to what cannot be told from that, and is taken over.
+func keepCheckpoint(t *testing.T, store *records.Store) {
+	t.Helper()
+	restored, err := fold.Restore(t.Context(), monthOptions(monthOf(t), foldtest.Library(t)), store.Reader, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	batch, err := restored.TakeBatch()
+	if err != nil {
+		t.Fatal(err)
+	}
+	recorded, err := store.LoadState(t.Context(), "engine")
+	if err != nil {
+		t.Fatal(err)
+	}
+	parts := func(body []byte) map[string]json.RawMessage {
+		t.Helper()
+		var all map[string]json.RawMessage
+		if err := json.Unmarshal(body, &all); err != nil {
+			t.Fatal(err)
+		}
+		return all
+	}
+	together := func(parts map[string]json.RawMessage) []byte {
+		t.Helper()
+		body, err := json.Marshal(parts)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return body
+	}
+	then, now := parts(recorded), parts(batch.State["fold"])
+	if string(now["clock"]) != string(then["Clock"]) {
+		t.Fatalf("the checkpoint is of %s, that of the recording of %s", now["clock"], then["Clock"])
+	}
+	desk := parts(now["desk"])
+	desk["outcomes"] = then["Outcomes"]
+	now["desk"] = together(desk)
+	body := together(now)
+	if err := store.Commit(t.Context(), &records.Batch{State: map[string][]byte{"fold": body}, Clock: batch.Clock}); err != nil {
+		t.Fatal(err)
+	}
+}
+
 // goOn runs an engine for six hours in which no sensor is heard, and has it go
 // back into its past.
 func goOn(t *testing.T, engine *daemon.Engine, from time.Time) {
 	t.Helper()
 	messages, ticks, done := make(chan sensors.Message), make(chan time.Time), make(chan error, 1)
 	go func() { done <- engine.Run(t.Context(), daemon.Sources{Messages: messages, Ticks: ticks}) }()
-	do := func(c daemon.Command) {
+	do := func(c fold.Command) {
 		t.Helper()
 		if err := engine.Do(t.Context(), c); err != nil {
 			t.Fatal(err)
 		}
 	}
 	cohort := engine.Snapshot().Cohorts[0]
-	do(daemon.RecordCount{Count: rearing.Count{
+	do(fold.RecordCount{Count: population.Count{
 		Cohort: cohort.ID, Time: from.Add(-50 * time.Hour), Stage: cohort.Stage, Seen: 10, Of: 20, Lost: 2, Cause: "mould", By: "Mara",
 	}})
-	do(daemon.ReapplyCalibration{Sensor: "flight-canopy", Quantity: sensors.Temperature, From: from.Add(-80 * time.Hour), Who: "Ines"})
+	do(fold.ReapplyCalibration{Sensor: "flight-canopy", Quantity: sensors.Temperature, From: from.Add(-80 * time.Hour), Who: "Ines"})
 	for at := from; at.Before(from.Add(6 * time.Hour)); at = at.Add(time.Minute) {
 		ticks <- at
 	}
@@ -163,6 +212,11 @@ func monthOf(t *testing.T) *facility.Facility {
 	return parseMonth(t, text)
 }
 
+// monthOptions are the fold's options of the month.
+func monthOptions(f *facility.Facility, catalog *species.Catalog) fold.Options {
+	return fold.Options{Facility: f, Catalog: catalog, Logger: slog.New(slog.DiscardHandler), Invented: true, ForecastEvery: monthForecastEvery}
+}
+
 func parseMonth(t *testing.T, text []byte) *facility.Facility {
 	t.Helper()
 	t.Setenv(monthSecretEnv, monthSecret)
@@ -171,15 +225,6 @@ func parseMonth(t *testing.T, text []byte) *facility.Facility {
 		t.Fatal(err)
 	}
 	return f
-}
-
-func libraryCatalog(t *testing.T) *rearing.Catalog {
-	t.Helper()
-	catalog, err := rearing.Library()
-	if err != nil {
-		t.Fatal(err)
-	}
-	return catalog
 }
 
 func compareGolden(t *testing.T, name, got string) {

@@ -1,16 +1,16 @@
 package daemon
 
 import (
-	"context"
-	"log/slog"
 	"testing"
 	"time"
+
+	"rearguard/daemon/fold"
+	"rearguard/daemon/snapshot"
 
 	"github.com/google/go-cmp/cmp"
 
 	"rearguard/alerts"
-	"rearguard/daemon/rearing"
-	"rearguard/daemon/records"
+	"rearguard/daemon/rearing/population"
 )
 
 // story drives a rig through two days in which the nursery overheats, a
@@ -18,7 +18,7 @@ import (
 // now and then.
 func story(r *rig, interrupt func(at time.Time)) {
 	r.monarchs(testStart)
-	r.links <- LinkView{Address: "tcp://broker", Connected: true, Subscribed: true, Since: testStart}
+	r.links <- snapshot.Link{Address: "tcp://broker", Connected: true, Subscribed: true, Since: testStart}
 	acked := false
 	for m := range 48 * 60 {
 		at := testStart.Add(time.Duration(m) * time.Minute)
@@ -30,9 +30,9 @@ func story(r *rig, interrupt func(at time.Time)) {
 		case m < 1000 || m > 1100:
 			r.air(at, temperature, 70)
 		case m == 1000:
-			r.links <- LinkView{Address: "tcp://broker", Since: at, Problem: "connection refused"}
+			r.links <- snapshot.Link{Address: "tcp://broker", Since: at, Problem: "connection refused"}
 		case m == 1100:
-			r.links <- LinkView{Address: "tcp://broker", Connected: true, Subscribed: true, Since: at}
+			r.links <- snapshot.Link{Address: "tcp://broker", Connected: true, Subscribed: true, Since: at}
 		}
 		if m%3 == 0 {
 			r.send("t/hall/a", "21.5", at.Add(5*time.Second))
@@ -40,13 +40,13 @@ func story(r *rig, interrupt func(at time.Time)) {
 		r.ticks <- at.Add(10 * time.Second)
 		if m == 640 && !acked {
 			acked = true
-			r.do(Acknowledge{Key: alerts.Key{Condition: "heat", Room: "nursery"}, Who: "lead"})
+			r.do(fold.Acknowledge{Key: alerts.Key{Condition: "heat", Room: "nursery"}, Who: "lead"})
 		}
 		if m == 1500 {
-			r.do(MoveCohort{Cohort: "monarch-1", Room: "hall", At: at.Add(-30 * time.Minute), Who: "keeper"})
+			r.do(fold.MoveCohort{Cohort: "monarch-1", Room: "hall", At: at.Add(-30 * time.Minute), Who: "keeper"})
 		}
 		if m == 1600 {
-			r.do(RecordCount{Count: rearing.Count{Cohort: "monarch-1", Time: at, Stage: "egg", Seen: 90, Of: 95, Lost: 5, Cause: "dried", By: "keeper"}})
+			r.do(fold.RecordCount{Count: population.Count{Cohort: "monarch-1", Time: at, Stage: "egg", Seen: 90, Of: 95, Lost: 5, Cause: "dried", By: "keeper"}})
 		}
 		if m%397 == 396 {
 			interrupt(at.Add(20 * time.Second))
@@ -55,41 +55,13 @@ func story(r *rig, interrupt func(at time.Time)) {
 	r.tick(testStart.Add(48 * time.Hour))
 }
 
-func transitions(t *testing.T, path string) []records.AlarmTransition {
-	t.Helper()
-	reader, err := records.OpenReader(t.Context(), path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer reader.Close()
-	list, err := reader.AlarmTransitions(t.Context(), time.Time{}, farFuture)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return list
-}
-
 func TestReplayEqualsLive(t *testing.T) {
 	r := newRig(t)
 	story(r, func(time.Time) {})
 	live := r.engine.Snapshot()
 	r.stop()
 
-	reader, err := records.OpenReader(t.Context(), r.path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer reader.Close()
-	catalog, err := rearing.Library()
-	if err != nil {
-		t.Fatal(err)
-	}
-	got, err := Replay(context.Background(), ReplayOptions{
-		Facility: r.facility, Catalog: catalog, Records: reader, Logger: slog.New(slog.DiscardHandler),
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
+	got := r.replayed()
 	want := transitions(t, r.path)
 	if len(want) < 6 {
 		t.Fatalf("the story has only %d alarm steps: %+v", len(want), want)
@@ -115,7 +87,7 @@ func TestRestartContinuesAsIfNeverStopped(t *testing.T) {
 	story(r, func(at time.Time) {
 		r.stop()
 		r.start(at)
-		r.links <- LinkView{Address: "tcp://broker", Connected: true, Subscribed: true, Since: at}
+		r.links <- snapshot.Link{Address: "tcp://broker", Connected: true, Subscribed: true, Since: at}
 	})
 	got := r.engine.Snapshot()
 	for i := range want.Cohorts {
@@ -128,7 +100,7 @@ func TestRestartContinuesAsIfNeverStopped(t *testing.T) {
 	raised := func(path string) map[string]int {
 		n := map[string]int{}
 		for _, s := range transitions(t, path) {
-			if s.From == "normal" {
+			if s.From == alerts.Normal {
 				n[string(s.Key.Condition)+" "+string(s.Key.Room)+" "+s.Key.Subject]++
 			}
 		}
@@ -155,19 +127,7 @@ func TestReplayHasWhatTimeAloneBroughtAbout(t *testing.T) {
 	if len(want) == 0 {
 		t.Fatal("two hours of silence raised nothing")
 	}
-	reader, err := records.OpenReader(t.Context(), r.path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer reader.Close()
-	catalog, err := rearing.Library()
-	if err != nil {
-		t.Fatal(err)
-	}
-	got, err := Replay(t.Context(), ReplayOptions{Facility: r.facility, Catalog: catalog, Records: reader, Logger: slog.New(slog.DiscardHandler)})
-	if err != nil {
-		t.Fatal(err)
-	}
+	got := r.replayed()
 	if d := cmp.Diff(want, got.Transitions); d != "" {
 		t.Error(d)
 	}

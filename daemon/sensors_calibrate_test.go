@@ -8,9 +8,11 @@ import (
 	"testing"
 	"time"
 
+	"rearguard/daemon/fold"
+	"rearguard/sensors/desk"
+
 	"github.com/google/go-cmp/cmp"
 
-	"rearguard/daemon/records"
 	"rearguard/sensors"
 	"rearguard/sensors/calibration"
 )
@@ -34,12 +36,12 @@ func TestCalibrationHoldsFromATimeOnAndIsReapplied(t *testing.T) {
 	r := newRig(t)
 	r.monarchs(testStart)
 	r.minutes(0, 120, 1)
-	r.do(Calibrate{Certificate: shiftCertificate("nursery-b", -1, minute(110)), Who: "Ana"})
+	r.do(fold.Calibrate{Certificate: shiftCertificate("nursery-b", -1, minute(110)), Who: "Ana"})
 	r.minutes(120, 240, 1)
 	before := r.tick(minute(240)).Cohorts[0].ThermalTime
 	check := func(what string, from time.Time) {
 		t.Helper()
-		for _, got := range stored(t, r.store.Reader, "nursery-b", sensors.Temperature) {
+		for _, got := range r.stored("nursery-b", sensors.Temperature) {
 			want := got.Raw
 			if !got.Time.Before(from) {
 				want = math.Round((got.Raw-1)*1e4) / 1e4
@@ -56,7 +58,7 @@ func TestCalibrationHoldsFromATimeOnAndIsReapplied(t *testing.T) {
 	check("calibrated", holds)
 	r.stop()
 	r.start(minute(241))
-	r.do(ReapplyCalibration{Sensor: "nursery-b", Quantity: sensors.Temperature, From: minute(30), Who: "Ana"})
+	r.do(fold.ReapplyCalibration{Sensor: "nursery-b", Quantity: sensors.Temperature, From: minute(30), Who: "Ana"})
 	check("re-applied", minute(30))
 	for m := range 10 {
 		r.ticks <- minute(241 + m)
@@ -79,12 +81,7 @@ func TestCalibrationHoldsFromATimeOnAndIsReapplied(t *testing.T) {
 	if d := cmp.Diff(after.Certificates, got.Final.Certificates); d != "" {
 		t.Errorf("certificates replayed (-live +replay):\n%s", d)
 	}
-	reader, err := records.OpenReader(t.Context(), r.path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer reader.Close()
-	rows, err := reader.LoadCalibrations(t.Context())
+	rows, err := r.reader().LoadCalibrations(t.Context())
 	if err != nil || len(rows) != 2 || !rows[0].From.Equal(minute(30)) || rows[0].Offset != -1 || rows[1].Offset != -1 {
 		t.Errorf("calibrations in the records: %+v, %v", rows, err)
 	}
@@ -97,20 +94,20 @@ func TestCalibrationsThatAreRefused(t *testing.T) {
 	unsigned.By = ""
 	absurd.Result.Gain = 3
 	other.Series.Sensor = "nobody"
-	for name, c := range map[string]Command{
-		"nobody's name": Calibrate{Certificate: unsigned}, "a gain of 3": Calibrate{Certificate: absurd}, "no such sensor": Calibrate{Certificate: other},
-		"never calibrated":     ReapplyCalibration{Sensor: "nursery-a", Quantity: sensors.Temperature, From: testStart},
-		"no such quantity":     ReapplyCalibration{Sensor: "hall-a", Quantity: sensors.RelativeHumidity, From: testStart},
-		"bench without a name": StartBench{Sensor: "nursery-a", Quantity: sensors.Temperature},
-		"bench of a battery":   StartBench{Sensor: "nursery-a", Quantity: sensors.Battery, Who: "Ana"},
-		"not on the bench":     LeaveBench{Sensor: "nursery-a", Who: "Ana"},
+	for name, c := range map[string]fold.Command{
+		"nobody's name": fold.Calibrate{Certificate: unsigned}, "a gain of 3": fold.Calibrate{Certificate: absurd}, "no such sensor": fold.Calibrate{Certificate: other},
+		"never calibrated":     fold.ReapplyCalibration{Sensor: "nursery-a", Quantity: sensors.Temperature, From: testStart},
+		"no such quantity":     fold.ReapplyCalibration{Sensor: "hall-a", Quantity: sensors.RelativeHumidity, From: testStart},
+		"bench without a name": fold.StartBench{Sensor: "nursery-a", Quantity: sensors.Temperature},
+		"bench of a battery":   fold.StartBench{Sensor: "nursery-a", Quantity: sensors.Battery, Who: "Ana"},
+		"not on the bench":     fold.LeaveBench{Sensor: "nursery-a", Who: "Ana"},
 	} {
-		if err := r.engine.Do(t.Context(), c); !errors.Is(err, ErrRefused) {
+		if err := r.engine.Do(t.Context(), c); !errors.Is(err, fold.ErrRefused) {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
-	r.do(Calibrate{Certificate: good, Who: "Ana"})
-	if err := r.engine.Do(t.Context(), ReapplyCalibration{Sensor: "nursery-b", Quantity: sensors.Temperature, From: minute(10_000)}); !errors.Is(err, ErrRefused) {
+	r.do(fold.Calibrate{Certificate: good, Who: "Ana"})
+	if err := r.engine.Do(t.Context(), fold.ReapplyCalibration{Sensor: "nursery-b", Quantity: sensors.Temperature, From: minute(10_000)}); !errors.Is(err, fold.ErrRefused) {
 		t.Errorf("re-applied from the future: %v", err)
 	}
 }
@@ -120,7 +117,7 @@ func TestCalibrationsThatAreRefused(t *testing.T) {
 func TestHumidityBenchOverTwoSalts(t *testing.T) {
 	r := newRig(t)
 	r.minutes(0, 30, 0)
-	r.do(StartBench{Sensor: "nursery-b", Quantity: sensors.RelativeHumidity, Who: "Ana"})
+	r.do(fold.StartBench{Sensor: "nursery-b", Quantity: sensors.RelativeHumidity, Who: "Ana"})
 	if s := r.tick(minute(30)); s.Rooms[0].UsableSensors != 1 {
 		t.Errorf("%d sensors feed the room while one is on the bench", s.Rooms[0].UsableSensors)
 	}
@@ -131,14 +128,14 @@ func TestHumidityBenchOverTwoSalts(t *testing.T) {
 		}
 	}
 	point := func(s calibration.Salt) error {
-		return r.engine.Do(t.Context(), ReadBench{Sensor: "nursery-b", Who: "Ana", Reference: Reference{Kind: ReferenceSalt, Salt: s, Celsius: 25, CelsiusError: 0.5}})
+		return r.engine.Do(t.Context(), fold.ReadBench{Sensor: "nursery-b", Who: "Ana", Reference: desk.Reference{Kind: desk.ReferenceSalt, Salt: s, Celsius: 25, CelsiusError: 0.5}})
 	}
 	salt(31, 50, 35)
-	if err := point(calibration.MagnesiumChloride); !errors.Is(err, ErrRefused) || !strings.Contains(err.Error(), "needs 30m0s") {
+	if err := point(calibration.MagnesiumChloride); !errors.Is(err, fold.ErrRefused) || !strings.Contains(err.Error(), "needs 30m0s") {
 		t.Errorf("read after 20 minutes: %v", err)
 	}
 	salt(50, 65, 35)
-	if err := r.engine.Do(t.Context(), ReadBench{Sensor: "nursery-b", Who: "Ana", Reference: Reference{Kind: ReferenceIce}}); !errors.Is(err, ErrRefused) {
+	if err := r.engine.Do(t.Context(), fold.ReadBench{Sensor: "nursery-b", Who: "Ana", Reference: desk.Reference{Kind: desk.ReferenceIce}}); !errors.Is(err, fold.ErrRefused) {
 		t.Errorf("ice as a reference for humidity: %v", err)
 	}
 	if err := point(calibration.MagnesiumChloride); err != nil {
@@ -151,13 +148,13 @@ func TestHumidityBenchOverTwoSalts(t *testing.T) {
 	if b == nil || len(b.Points) != 1 || !b.Now.Stable || b.Now.Mean != 74 {
 		t.Fatalf("bench after a restart: %+v", b)
 	}
-	if err := r.engine.Do(t.Context(), FinishBench{Sensor: "nursery-b", Who: "Ana"}); !errors.Is(err, ErrRefused) {
+	if err := r.engine.Do(t.Context(), fold.FinishBench{Sensor: "nursery-b", Who: "Ana"}); !errors.Is(err, fold.ErrRefused) {
 		t.Errorf("finished with one point: %v", err)
 	}
 	if err := point(calibration.SodiumChloride); err != nil {
 		t.Fatal(err)
 	}
-	r.do(FinishBench{Sensor: "nursery-b", Who: "Ana", Note: "after the summer"})
+	r.do(fold.FinishBench{Sensor: "nursery-b", Who: "Ana", Note: "after the summer"})
 	// CHECKS: readings of 35.0 over MgCl2 and 74.0 over NaCl at 25 °C give a
 	// gain of 1.09 and an offset of -5.37, and turn 50 into 49.13.
 	salt(103, 105, 50)
@@ -166,7 +163,7 @@ func TestHumidityBenchOverTwoSalts(t *testing.T) {
 	if math.Abs(c.Result.Gain-1.09) > 0.002 || math.Abs(c.Result.Offset+5.37) > 0.06 || c.Note != "after the summer" || c.By != "Ana" {
 		t.Errorf("certificate %+v", c)
 	}
-	last := stored(t, r.store.Reader, "nursery-b", sensors.RelativeHumidity)
+	last := r.stored("nursery-b", sensors.RelativeHumidity)
 	if got := last[len(last)-1]; math.Abs(got.Value-49.13) > 0.05 || !got.Flag.Usable() {
 		t.Errorf("50 %% became %+v", got)
 	}

@@ -1,21 +1,23 @@
 package daemon
 
 import (
-	"context"
 	"errors"
 	"fmt"
-	"log/slog"
 	"math"
 	"slices"
 	"strings"
 	"testing"
 	"time"
 
+	"rearguard/daemon/fold"
+	"rearguard/daemon/foldtest"
+	"rearguard/daemon/snapshot"
+	"rearguard/sensors/desk"
+
 	"github.com/google/go-cmp/cmp"
 
 	"rearguard/daemon/facility"
-	"rearguard/daemon/rearing"
-	"rearguard/daemon/records"
+	"rearguard/daemon/rearing/population"
 	"rearguard/sensors"
 	"rearguard/sensors/payload"
 	"rearguard/sensors/quality"
@@ -34,59 +36,14 @@ func (r *rig) minutes(from, to int, shift float64) {
 	}
 }
 
-func minute(m int) time.Time { return testStart.Add(time.Duration(m) * time.Minute) }
-
-// stored are the stored readings of a series.
-func stored(t *testing.T, r *records.Reader, id sensors.SensorID, q sensors.Quantity) []sensors.Reading {
-	t.Helper()
-	var out []sensors.Reading
-	for reading, err := range r.Scan(t.Context(), []sensors.Series{{Sensor: id, Quantity: q}}, time.Time{}, farFuture) {
-		if err != nil {
-			t.Fatal(err)
-		}
-		out = append(out, reading)
-	}
-	return out
-}
-
-func sensorNamed(t *testing.T, s *Snapshot, id sensors.SensorID) SensorView {
-	t.Helper()
-	for _, v := range append(slices.Clone(s.Sensors), s.Retired...) {
-		if v.ID == id {
-			return v
-		}
-	}
-	t.Fatalf("no sensor %s in the snapshot", id)
-	return SensorView{}
-}
-
-// replayed folds the rig's records anew.
-func (r *rig) replayed() *Replayed {
-	r.t.Helper()
-	reader, err := records.OpenReader(r.t.Context(), r.path)
-	if err != nil {
-		r.t.Fatal(err)
-	}
-	defer reader.Close()
-	catalog, err := rearing.Library()
-	if err != nil {
-		r.t.Fatal(err)
-	}
-	got, err := Replay(context.Background(), ReplayOptions{Facility: r.facility, Catalog: catalog, Records: reader, Logger: slog.New(slog.DiscardHandler)})
-	if err != nil {
-		r.t.Fatal(err)
-	}
-	return got
-}
-
 // A single spike is told only by the reading after it: then the stored flag is
 // corrected and thermal time no longer has it.
 func TestConfirmedSpikeIsTakenBack(t *testing.T) {
-	play := func(spike float64) (*Snapshot, []sensors.Reading) {
-		r := newRigOf(t, strings.ReplaceAll(testFacility, "hall-a\n    room: hall\n    interval: 60s", "hall-a\n    room: hall\n    interval: 10m"))
-		r.do(AddCohort{Who: "keeper", Cohort: rearing.Cohort{
+	play := func(spike float64) (*snapshot.Snapshot, []sensors.Reading) {
+		r := newRigOf(t, strings.ReplaceAll(foldtest.Facility, "hall-a\n    room: hall\n    interval: 60s", "hall-a\n    room: hall\n    interval: 10m"))
+		r.do(fold.AddCohort{Who: "keeper", Cohort: population.Cohort{
 			ID: "monarch-1", Species: "danaus-plexippus", Start: testStart, StartStage: "egg", Individuals: 100,
-			Placements: []rearing.Placement{{Room: "hall", From: testStart}},
+			Placements: []population.Placement{{Room: "hall", From: testStart}},
 		}})
 		for i := range 30 {
 			// Far enough apart that the spike has been used before it is told.
@@ -100,7 +57,7 @@ func TestConfirmedSpikeIsTakenBack(t *testing.T) {
 			}
 		}
 		s := r.tick(minute(300))
-		return s, stored(t, r.store.Reader, "hall-a", sensors.Temperature)
+		return s, r.stored("hall-a", sensors.Temperature)
 	}
 	calm, _ := play(0)
 	s, readings := play(3.5)
@@ -115,72 +72,11 @@ func TestConfirmedSpikeIsTakenBack(t *testing.T) {
 	}
 }
 
-// A sensor that drifts against two others is found, with size and beginning,
-// no longer feeds thermal time, and still counts for harm.
-func TestDriftingSensorAmongNeighbours(t *testing.T) {
-	third := strings.Replace(testFacility, "  - id: hall-a", `  - id: nursery-c
-    room: nursery
-    interval: 60s
-    inputs:
-      - topic: t/nursery/c
-        format: json
-        time: {at: /ts, unit: s}
-        values: [{quantity: temperature, at: /t, unit: °C}]
-  - id: hall-a`, 1)
-	f := parseFacility(t, third)
-	catalog, err := rearing.Library()
-	if err != nil {
-		t.Fatal(err)
-	}
-	trial, err := NewTrial(f, catalog, testStart)
-	if err != nil {
-		t.Fatal(err)
-	}
-	noise := func(m, k int) float64 { return float64((m*7919+k*104729)%17)/100 - 0.08 }
-	days := 20
-	for m := range days * 24 * 6 {
-		at := testStart.Add(time.Duration(m) * 10 * time.Minute)
-		air := 25 + math.Sin(2*math.Pi*float64(m)/144)
-		drift := max(0, 0.1*(float64(m)/144-6))
-		for k, name := range []string{"a", "b", "c"} {
-			v := air + noise(m, k)
-			if name == "b" {
-				v += drift
-			}
-			if err := trial.Message(sensors.Message{Topic: "t/nursery/" + name, Payload: fmt.Appendf(nil, `{"ts":%d,"t":%.2f,"h":70}`, at.Unix(), v), Received: at.Add(time.Duration(k) * time.Second), Ack: func() {}}); err != nil {
-				t.Fatal(err)
-			}
-		}
-	}
-	s := trial.Snapshot()
-	v := sensorNamed(t, s, "nursery-b")
-	d := v.Series[0].Drift
-	if d == nil || d.Size < 0.8 || d.Size > 1.7 || math.Abs(d.PerDay-0.1) > 0.03 {
-		t.Fatalf("drift %+v of 0.1 °C a day for 14 days", d)
-	}
-	if began := testStart.AddDate(0, 0, 6); d.Since.Before(began.AddDate(0, 0, -4)) || d.Since.After(began.AddDate(0, 0, 8)) {
-		t.Errorf("drift since %v, began %v", d.Since, began)
-	}
-	if !slices.ContainsFunc(v.Findings, func(f FindingView) bool { return f.Check == quality.CheckDrift && f.Flag == sensors.Suspect }) || v.Series[0].FlaggedSince.IsZero() {
-		t.Errorf("findings %+v", v.Findings)
-	}
-	room := s.Rooms[0]
-	if room.UsableSensors != 2 || *room.Warmest-*room.Temperature < 0.5 {
-		t.Errorf("the drifting sensor should count for harm only: %+v", room)
-	}
-	if len(room.Disagreements) == 0 || room.Disagreements[0].Quantity != sensors.Temperature {
-		t.Errorf("disagreements %+v", room.Disagreements)
-	}
-	if o := v.Series[0].Offset; o == nil || *o < 0.5 {
-		t.Errorf("offset from the median %v", o)
-	}
-}
-
 // A last will takes the sensor out of the room's air at once; a message brings
 // it back; a will that comes late is believed no more than the message.
 func TestLastWillAndComingBack(t *testing.T) {
-	r := newRigOf(t, strings.Replace(testFacility, "    position: shelf 1\n", "    position: shelf 1\n    availability: {topic: t/nursery/a/state, offline: gone}\n", 1))
-	r.links <- LinkView{Connected: true, Subscribed: true, Since: testStart}
+	r := newRigOf(t, strings.Replace(foldtest.Facility, "    position: shelf 1\n", "    position: shelf 1\n    availability: {topic: t/nursery/a/state, offline: gone}\n", 1))
+	r.links <- snapshot.Link{Connected: true, Subscribed: true, Since: testStart}
 	r.minutes(0, 20, 0)
 	will := func(m int, body string) { r.send("t/nursery/a/state", body, minute(m).Add(time.Second)) }
 	will(20, "online")
@@ -213,7 +109,7 @@ func TestLastWillAndComingBack(t *testing.T) {
 }
 
 func TestSensorThatComesAndGoesIsSaidToFlap(t *testing.T) {
-	r := newRigOf(t, strings.Replace(testFacility, "    position: shelf 1\n", "    position: shelf 1\n    availability: {topic: t/nursery/a/state}\n", 1))
+	r := newRigOf(t, strings.Replace(foldtest.Facility, "    position: shelf 1\n", "    position: shelf 1\n    availability: {topic: t/nursery/a/state}\n", 1))
 	for i := range 5 {
 		r.send("t/nursery/a/state", "online", minute(10*i))
 		r.tick(minute(10 * i))
@@ -221,14 +117,14 @@ func TestSensorThatComesAndGoesIsSaidToFlap(t *testing.T) {
 		r.tick(minute(10*i + 5))
 	}
 	v := sensorNamed(t, r.tick(minute(60)), "nursery-a")
-	if !slices.ContainsFunc(v.Findings, func(f FindingView) bool { return f.Check == quality.CheckFlapping }) {
+	if !slices.ContainsFunc(v.Findings, func(f desk.FindingView) bool { return f.Check == quality.CheckFlapping }) {
 		t.Errorf("findings %+v", v.Findings)
 	}
 }
 
 // Each sensor is late against its own habit.
 func TestSilenceIsLearnedPerSensor(t *testing.T) {
-	r := newRigOf(t, strings.ReplaceAll(testFacility, "    interval: 60s\n", ""))
+	r := newRigOf(t, strings.ReplaceAll(foldtest.Facility, "    interval: 60s\n", ""))
 	for m := range 600 {
 		at := minute(m)
 		if m%60 == 0 {
@@ -260,7 +156,7 @@ func TestClockOfASensorThatIsBehind(t *testing.T) {
 	if v.Health.ClockSkew == nil || (*v.Health.ClockSkew+4*time.Minute).Abs() > time.Second {
 		t.Errorf("skew %v", v.Health.ClockSkew)
 	}
-	if !slices.ContainsFunc(v.Findings, func(f FindingView) bool { return f.Check == quality.CheckClockSkew }) {
+	if !slices.ContainsFunc(v.Findings, func(f desk.FindingView) bool { return f.Check == quality.CheckClockSkew }) {
 		t.Errorf("findings %+v", v.Findings)
 	}
 }
@@ -284,7 +180,7 @@ func TestClaimWhileRunning(t *testing.T) {
 	}
 	u := s.Unclaimed[0]
 	if u.Topic != "new/one" || u.Count != 30 || u.First.Sub(minute(0)).Abs() > time.Second || u.Format != payload.JSON || u.Time == nil || u.Fields[0].Quantity != sensors.Temperature ||
-		len(u.Payloads) != payloadsKept || math.Abs(u.PerMinute-1) > 0.05 || len(u.Fields[0].Trace) != 30 {
+		len(u.Payloads) != 3 || math.Abs(u.PerMinute-1) > 0.05 || len(u.Fields[0].Trace) != 30 {
 		t.Errorf("%+v", u)
 	}
 	claim := facility.Sensor{ID: "nursery-new", Room: "nursery", Inputs: []facility.Input{{
@@ -293,10 +189,10 @@ func TestClaimWhileRunning(t *testing.T) {
 	}}}
 	bad := claim
 	bad.Room = "nowhere"
-	if err := r.engine.Do(t.Context(), ClaimSensor{Sensor: bad, Who: "Ana"}); !errors.Is(err, ErrRefused) {
+	if err := r.engine.Do(t.Context(), fold.ClaimSensor{Sensor: bad, Who: "Ana"}); !errors.Is(err, fold.ErrRefused) {
 		t.Errorf("claimed for a room that is not there: %v", err)
 	}
-	r.do(ClaimSensor{Sensor: claim, Who: "Ana"})
+	r.do(fold.ClaimSensor{Sensor: claim, Who: "Ana"})
 	// The file has it too by now, and the restart handles the claim again.
 	kept := *r.facility
 	kept.Sensors = append(slices.Clone(kept.Sensors), claim)
@@ -335,14 +231,14 @@ func TestRetiredSensorKeepsItsHistory(t *testing.T) {
 	r := newRig(t)
 	r.minutes(0, 300, 0)
 	r.stop()
-	text := strings.Replace(testFacility, "  - id: nursery-a\n", "  - id: nursery-a\n    retired: true\n", 1)
+	text := strings.Replace(foldtest.Facility, "  - id: nursery-a\n", "  - id: nursery-a\n    retired: true\n", 1)
 	text = strings.Replace(text, "  - id: nursery-b\n", "  - id: nursery-b\n    retired: true\n", 1)
 	text = strings.Replace(text, "  - id: hall-a", `  - id: nursery-2
     room: nursery
     replaces: nursery-a
     inputs: [{topic: t/nursery/a, format: json, time: {at: /ts, unit: s}, values: [{quantity: temperature, at: /t, unit: °C}]}]
   - id: hall-a`, 1)
-	r.facility = parseFacility(t, text)
+	r.facility = foldtest.Parse(t, text)
 	r.start(minute(301))
 	r.monarchs(testStart)
 	for m := 302; m < 320; m++ {
@@ -359,59 +255,8 @@ func TestRetiredSensorKeepsItsHistory(t *testing.T) {
 	}
 }
 
-// A Sparkplug device whose births were missed is asked for them.
-func TestSparkplugRebirthIsAskedFor(t *testing.T) {
-	f := parseFacility(t, strings.Replace(testFacility, "  - id: hall-a", `  - id: plug
-    room: hall
-    inputs: [{topic: spBv1.0/farm/+/edge/plug, format: sparkplug, values: [{quantity: temperature, at: Air/Temperature}]}]
-  - id: hall-a`, 1))
-	catalog, err := rearing.Library()
-	if err != nil {
-		t.Fatal(err)
-	}
-	c, err := newCore(coreOptions{facility: f, catalog: catalog, logger: slog.New(slog.DiscardHandler)})
-	if err != nil {
-		t.Fatal(err)
-	}
-	c.history = &memory{}
-	if err := c.journal(resumeEvent{At: testStart}); err != nil {
-		t.Fatal(err)
-	}
-	c.converse(testStart)
-	if got := c.takeRequests(); len(got) != 0 {
-		t.Fatalf("asked without a link: %+v", got)
-	}
-	if err := c.journal(linkEvent{LinkView{Connected: true, Subscribed: true}}); err != nil {
-		t.Fatal(err)
-	}
-	// A data message of a session whose birth nobody saw: seq 3, nothing else.
-	c.admit(sensors.Message{Topic: "spBv1.0/farm/DDATA/edge/plug", Payload: []byte{0x18, 3}, Received: minute(1)})
-	if err := c.handlePending(); err != nil {
-		t.Fatal(err)
-	}
-	got := c.takeRequests()
-	if len(got) != 1 || got[0].Topic != "spBv1.0/farm/NCMD/edge" {
-		t.Fatalf("asked %+v", got)
-	}
-	c.converse(minute(1).Add(time.Second))
-	if got := c.takeRequests(); len(got) != 0 {
-		t.Errorf("asked again at once: %+v", got)
-	}
-	if c.outcomes[outcomeUnclaimed] != 0 || len(c.unclaimed) != 0 {
-		t.Errorf("its messages are taken for unclaimed: %+v", c.unclaimed)
-	}
-	// The edge node dies (bdSeq is not known, so it is believed).
-	c.admit(sensors.Message{Topic: "spBv1.0/farm/NDEATH/edge", Payload: []byte{0x18, 0}, Received: minute(2)})
-	if err := c.handlePending(); err != nil {
-		t.Fatal(err)
-	}
-	if v := sensorNamed(t, c.view(), "plug"); v.Health.GoneSince.IsZero() || !v.Silent {
-		t.Errorf("dead and yet %+v", v.Health)
-	}
-}
-
 func TestOutdoorAirIsNoRoomsAir(t *testing.T) {
-	r := newRigOf(t, strings.Replace(testFacility, "  - id: hall-a\n    room: hall\n", "  - id: hall-a\n    place: outdoor\n", 1))
+	r := newRigOf(t, strings.Replace(foldtest.Facility, "  - id: hall-a\n    room: hall\n", "  - id: hall-a\n    place: outdoor\n", 1))
 	r.minutes(0, 10, 0)
 	r.send("t/hall/a", "-22", minute(10))
 	s := r.tick(minute(10))
@@ -426,7 +271,7 @@ func TestOutdoorAirIsNoRoomsAir(t *testing.T) {
 }
 
 func TestClimatologyOfARoom(t *testing.T) {
-	r := newRigOf(t, strings.Replace(testFacility, "  - {id: hall, name: Hall}", "  - {id: hall, name: Hall, climate: [{quantity: temperature, low: 18, high: 24, fail_low: 10, fail_high: 30}]}", 1))
+	r := newRigOf(t, strings.Replace(foldtest.Facility, "  - {id: hall, name: Hall}", "  - {id: hall, name: Hall, climate: [{quantity: temperature, low: 18, high: 24, fail_low: 10, fail_high: 30}]}", 1))
 	for i, want := range []sensors.Flag{sensors.NotEvaluated, sensors.Pass, sensors.Suspect, sensors.Fail} {
 		r.send("t/hall/a", []string{"23.8", "23.9", "24.5", "31"}[i], minute(i))
 		if v := sensorNamed(t, r.tick(minute(i)), "hall-a"); v.Flag != want {

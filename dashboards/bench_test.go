@@ -6,8 +6,9 @@ import (
 	"net/http/httptest"
 	"testing"
 
-	"rearguard/daemon"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/snapshot"
+
+	"rearguard/daemon/rearing/population"
 	"rearguard/dashboards"
 	"rearguard/dashboards/dashtest"
 	"rearguard/dashboards/web"
@@ -15,7 +16,7 @@ import (
 )
 
 // large is a facility of 20 rooms, 500 sensors and 200 cohorts.
-func large() *daemon.Snapshot {
+func large() *snapshot.Snapshot {
 	s := dashtest.Sample()
 	room, sensor, cohort := s.Rooms[0], s.Sensors[0], s.Cohorts[0]
 	s.Rooms, s.Sensors, s.Cohorts = nil, nil, nil
@@ -29,7 +30,7 @@ func large() *daemon.Snapshot {
 		s.Sensors = append(s.Sensors, sensor)
 	}
 	for i := range 200 {
-		cohort.ID = rearing.CohortID(fmt.Sprintf("cohort-%d", i))
+		cohort.ID = population.CohortID(fmt.Sprintf("cohort-%d", i))
 		cohort.Room = s.Rooms[i%20].ID
 		s.Cohorts = append(s.Cohorts, cohort)
 	}
@@ -38,7 +39,7 @@ func large() *daemon.Snapshot {
 
 // BenchmarkLargeFacility times one answer of each kind.
 func BenchmarkLargeFacility(b *testing.B) {
-	h, err := dashboards.HandlerWith(dashtest.New(large()), "1", web.Options{Now: dashtest.Now, Wall: dashtest.Now})
+	h, err := dashboards.Handler(dashtest.New(large()), "1", web.Options{Now: dashtest.Now, Wall: dashtest.Now})
 	if err != nil {
 		b.Fatal(err)
 	}

@@ -20,12 +20,7 @@ type Facility = web.Facility
 
 // Handler serves all routes of the facility. Close it (see Server) before a
 // shutdown, since open pages hold their connections.
-func Handler(f Facility, version string) (*Routes, error) {
-	return HandlerWith(f, version, web.Options{})
-}
-
-// HandlerWith is Handler with options for the pages.
-func HandlerWith(f Facility, version string, options web.Options) (*Routes, error) {
+func Handler(f Facility, version string, options web.Options) (*Routes, error) {
 	site, err := web.New(f, options)
 	if err != nil {
 		return nil, fmt.Errorf("set up the pages: %w", err)
@@ -57,7 +52,7 @@ func (r *Routes) Close() { r.site.Close() }
 // a poor network, and that ends open streams when it is shut down. The caller
 // listens and serves.
 func Server(f Facility, version string, options web.Options) (*http.Server, error) {
-	routes, err := HandlerWith(f, version, options)
+	routes, err := Handler(f, version, options)
 	if err != nil {
 		return nil, err
 	}

@@ -132,7 +132,7 @@ func TestStream(t *testing.T) {
 }
 
 func TestStreamLimit(t *testing.T) {
-	site, err := dashboards.HandlerWith(dashtest.New(dashtest.Sample()), "1", web.Options{MaxStreams: 1})
+	site, err := dashboards.Handler(dashtest.New(dashtest.Sample()), "1", web.Options{MaxStreams: 1})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -105,8 +105,8 @@ const (
 	// an alarm of its own.
 	disagreeC = 1.0
 	faultyC   = 2.0
-	// settleFor is how long a shape must have had to form before it is told.
-	settleFor = 8 * time.Minute
+	// formingFor is how long a shape must have had to form before it is told.
+	formingFor = 8 * time.Minute
 	// sureAfter is how long a cause must be told without a break before it
 	// is kept until the room is back in its usual range.
 	sureAfter = causeDelay + 2*time.Minute
@@ -168,13 +168,13 @@ func (x Trouble) follow(tr *Trend, now time.Time, outdoorC *float64) Trouble {
 		}
 		x = Trouble{Cause: Unclear, Since: now, Range: usual, ToldAt: now, Evidence: "the change has only begun"}
 	}
-	if now.Sub(x.Since) < settleFor || x.Cause != Unclear && now.Sub(x.ToldAt) >= sureAfter {
+	if now.Sub(x.Since) < formingFor || x.Cause != Unclear && now.Sub(x.ToldAt) >= sureAfter {
 		return x
 	}
 	cause, evidence := Recognise(*tr, x.Range, outdoorC)
 	x.Powered = false
 	if cause == CauseWeak {
-		if now.Sub(x.Since) < slopeWindow+settleFor {
+		if now.Sub(x.Since) < slopeWindow+formingFor {
 			// The slope of moisture still holds the humidifier's last cycle
 			// from before; only after that does a steady one show that it runs.
 			cause, evidence = Unclear, evidence+"; heater or mains"

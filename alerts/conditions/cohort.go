@@ -25,9 +25,6 @@ type CohortState struct {
 	// StillSince is since when development has been standing still: since
 	// then less thermal time passed than LeastPerDay. Zero while it passes.
 	StillSince time.Time
-	// CentreC and ThresholdC are the room's temperature and the lower
-	// developmental threshold, for people to read; nil where not known.
-	CentreC, ThresholdC *float64
 	// Assumed is set when the forecast rests on assumed constants.
 	Assumed bool
 }
@@ -88,8 +85,5 @@ func (in CohortState) stalled() alerts.Observation {
 		o.Truth = alerts.True
 	}
 	o.Detail = fmt.Sprintf("cohort %s in %s has not developed since %s", in.Cohort, in.Stage, clock(in.StillSince, in.Now, in.Location))
-	if in.CentreC != nil && in.ThresholdC != nil {
-		o.Detail += fmt.Sprintf(" (room %.1f °C, threshold %.1f °C)", *in.CentreC, *in.ThresholdC)
-	}
 	return o
 }

@@ -1,6 +1,6 @@
 // Package conditions says what can go wrong with the air of a room, with a
-// sensor, and with rearguard itself. Evaluate and EvaluateFacility are pure:
-// what they need to remember is passed in and returned.
+// sensor, and with rearguard itself. Evaluator, EvaluateCohort and
+// EvaluateFacility are pure: what they need to remember is passed in and returned.
 //
 // Limits come from above, so that the package knows no animals. A room
 // without limits is an empty room and has no biological alarms.
@@ -54,7 +54,10 @@ const (
 
 // Definitions returns the definitions of all conditions of the package.
 func Definitions() []alerts.Definition {
-	return slices.Concat(airDefinitions(), shapeDefinitions(), causeDefinitions(), houseDefinitions())
+	return slices.Concat(
+		airDefinitions(), shapeDefinitions(), wetnessDefinitions(), cohortDefinitions(),
+		causeDefinitions(), sensorDefinitions(), facilityDefinitions(),
+	)
 }
 
 // returnGrace is how long after a limit what led to it stays folded: longer

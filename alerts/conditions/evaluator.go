@@ -25,11 +25,6 @@ func NewEvaluator(definitions []alerts.Definition) *Evaluator {
 	return v
 }
 
-// Evaluate judges a room by the definitions of the package; see Room.
-func Evaluate(in RoomState, memory RoomMemory) ([]alerts.Observation, RoomMemory) {
-	return NewEvaluator(Definitions()).Room(&in, memory)
-}
-
 // Room returns one finding for every condition of the room and of its
 // sensors, and the memory for the next call. A condition without a limit is
 // found false, so that an alarm left from before the room was emptied ends.

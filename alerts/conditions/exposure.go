@@ -10,8 +10,7 @@ import (
 // Exposure is how long a value has been beyond a limit. Time beyond it counts
 // up, time safely within it counts down at the same rate, never below zero
 // nor above the time allowed: a short dip neither forgives a bad night nor
-// does a bad night weigh on a good week. The excess over the limit counts
-// likewise. Time without data counts neither way.
+// does a bad night weigh on a good week. Time without data counts neither way.
 type Exposure struct {
 	// At is the time of the last evaluation, Truth what it found then.
 	At    time.Time    `json:"at,omitzero"`
@@ -20,36 +19,24 @@ type Exposure struct {
 	Since time.Time `json:"since,omitzero"`
 	// Beyond is the time counted.
 	Beyond time.Duration `json:"beyond,omitempty"`
-	// Excess is the excess over the limit counted, in the limit's unit times
-	// hours, and Over the excess at At.
-	Excess float64 `json:"excess,omitempty"`
-	Over   float64 `json:"over,omitempty"`
 }
 
-// mostExcess keeps the excess a number, whatever a sensor says.
-const mostExcess = 1000
-
 // advance counts the stretch since the last evaluation by what it found.
-func (x Exposure) advance(now time.Time, found alerts.Truth, over float64, limit DoseLimit) Exposure {
+func (x Exposure) advance(now time.Time, found alerts.Truth, limit DoseLimit) Exposure {
 	if span := now.Sub(x.At); !x.At.IsZero() && span > 0 && found != alerts.Unknown {
 		switch x.Truth {
 		case alerts.True:
 			x.Beyond += span
-			x.Excess += (x.Over + over) / 2 * span.Hours()
 		case alerts.False:
 			x.Beyond -= span
-			if limit.For > 0 {
-				x.Excess -= limit.Budget * float64(span) / float64(limit.For)
-			}
 		case alerts.Between, alerts.Unknown:
 		}
 	}
 	x.Beyond = max(0, min(x.Beyond, limit.For))
-	x.Excess = max(0, min(x.Excess, limit.Budget))
 	if now.After(x.At) {
 		x.At = now
 	}
-	x.Truth, x.Over = found, over
+	x.Truth = found
 	switch {
 	case found == alerts.True && x.Since.IsZero():
 		x.Since = now
@@ -59,10 +46,8 @@ func (x Exposure) advance(now time.Time, found alerts.Truth, over float64, limit
 	return x
 }
 
-// spent reports whether the time or the budget has run out.
-func (x Exposure) spent(limit DoseLimit) bool {
-	return x.Beyond >= limit.For || limit.Budget > 0 && x.Excess >= limit.Budget
-}
+// spent reports whether the time allowed has run out.
+func (x Exposure) spent(limit DoseLimit) bool { return x.Beyond >= limit.For }
 
 // dose judges a value that harms only by lasting.
 func (e evaluation) dose(
@@ -75,17 +60,10 @@ func (e evaluation) dose(
 	}
 	o.Limit = limit.Value
 	if e.in.Blind || extreme == nil {
-		return o, x.advance(e.in.Now, alerts.Unknown, 0, *limit)
+		return o, x.advance(e.in.Now, alerts.Unknown, *limit)
 	}
 	found := alerts.Above(extreme.Value, limit.Value, e.rules.deadband[c])
-	if !limit.holds(e.in.TemperatureC) {
-		found = alerts.False
-	}
-	over := 0.0
-	if found == alerts.True {
-		over = min(extreme.Value-limit.Value, mostExcess)
-	}
-	x = x.advance(e.in.Now, found, over, *limit)
+	x = x.advance(e.in.Now, found, *limit)
 	o.Value, o.Truth = extreme.Value, found
 	if found == alerts.True && !x.spent(*limit) {
 		// Beyond the limit, not yet for long enough: nothing begins, and

@@ -38,7 +38,7 @@ func TestMainsOfSeveralRooms(t *testing.T) {
 				in := m.state(now)
 				in.Room = sensors.RoomID("abcd"[i : i+1]) // a room of its own
 				var found []alerts.Observation
-				found, memories[i] = conditions.Evaluate(in, memories[i])
+				found, memories[i] = judge(in, memories[i])
 				for _, o := range found {
 					calls = append(calls, called(machine.Observe(o), begin.Add(breakMinute*time.Minute))...)
 				}

@@ -144,7 +144,7 @@ func run(t *testing.T, seed uint64, days float64, breakHour float64, broken func
 			continue // the model settles
 		}
 		var found []alerts.Observation
-		found, memory = conditions.Evaluate(m.state(begin.Add(time.Duration(minute)*time.Minute)), memory)
+		found, memory = judge(m.state(begin.Add(time.Duration(minute)*time.Minute)), memory)
 		for _, o := range found {
 			out = append(out, machine.Observe(o)...)
 		}

@@ -98,8 +98,8 @@ func TestMemorySurvivesStorage(t *testing.T) {
 		}
 		in := m.state(night.Add(time.Duration(minute) * time.Minute))
 		var a, b []alerts.Observation
-		a, plain = conditions.Evaluate(in, plain)
-		b, stored = conditions.Evaluate(in, stored)
+		a, plain = judge(in, plain)
+		b, stored = judge(in, stored)
 		if diff := cmp.Diff(a, b); diff != "" {
 			t.Fatalf("minute %d (-plain +stored):\n%s", minute, diff)
 		}

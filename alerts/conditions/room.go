@@ -44,25 +44,10 @@ func (l Limit) by() string {
 
 // DoseLimit is a limit that must not be exceeded for longer than For. Water is
 // lost in proportion to the vapour pressure deficit and moulds grow by the
-// hour, so a stage that is delicate has a shorter For and a smaller Budget.
+// hour, so a stage that is delicate has a shorter For.
 type DoseLimit struct {
 	Limit
 	For time.Duration
-	// Budget is how much excess over the limit is allowed, in the limit's
-	// unit times hours, however short; 0 for no such bound.
-	Budget float64
-	// OnlyFromC and OnlyToC bound the room temperature in °C within which
-	// the limit holds, as fungi have their window; both 0 for always.
-	OnlyFromC, OnlyToC float64
-}
-
-// holds reports whether the limit holds at a room temperature, nil for one
-// that is not known: then it does, since harm cannot be ruled out.
-func (l DoseLimit) holds(temperatureC *float64) bool {
-	if l.OnlyFromC == 0 && l.OnlyToC == 0 || temperatureC == nil {
-		return true
-	}
-	return *temperatureC >= l.OnlyFromC && *temperatureC <= l.OnlyToC
 }
 
 // Limits are the limits in force in a room; nil where none is.
@@ -99,7 +84,7 @@ type SensorState struct {
 	ExpectedSince time.Time
 }
 
-// RoomState is all that Evaluate looks at.
+// RoomState is all that Evaluator.Room looks at.
 type RoomState struct {
 	Room sensors.RoomID
 	Name string

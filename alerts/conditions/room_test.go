@@ -46,9 +46,14 @@ func find(t *testing.T, list []alerts.Observation, c alerts.Condition) alerts.Ob
 	return alerts.Observation{}
 }
 
+// judge judges a room by the definitions of the package.
+func judge(in conditions.RoomState, memory conditions.RoomMemory) ([]alerts.Observation, conditions.RoomMemory) {
+	return conditions.NewEvaluator(conditions.Definitions()).Room(&in, memory)
+}
+
 func evaluate(t *testing.T, in conditions.RoomState, c alerts.Condition) alerts.Observation {
 	t.Helper()
-	out, _ := conditions.Evaluate(in, conditions.RoomMemory{})
+	out, _ := judge(in, conditions.RoomMemory{})
 	return find(t, out, c)
 }
 
@@ -114,7 +119,7 @@ func dryingAt(t *testing.T, curve func(minute int) *conditions.Point, minutes in
 		in.Now = night.Add(time.Duration(minute) * time.Minute)
 		in.HighestVPD = curve(minute)
 		var out []alerts.Observation
-		out, memory = conditions.Evaluate(in, memory)
+		out, memory = judge(in, memory)
 		got.WriteByte("UFTB"[find(t, out, conditions.Drying).Truth])
 		text, err := json.Marshal(memory)
 		if err != nil {
@@ -176,55 +181,13 @@ func TestDryingIsADose(t *testing.T) {
 	}
 }
 
-// 1.2 kPa over the limit with a budget of 0.3 kPa h: spent in 15 min, half
-// of the time allowed for a slight excess.
-func TestDryingBudget(t *testing.T) {
-	for over, want := range map[float64]int{0.1: 30, 1.2: 15, 3.6: 5} {
-		var memory conditions.RoomMemory
-		for minute := range 40 {
-			in := room()
-			in.Limits.Drying.Budget = 0.3
-			in.Now = night.Add(time.Duration(minute) * time.Minute)
-			in.HighestVPD = point(1.5 + over)
-			var out []alerts.Observation
-			out, memory = conditions.Evaluate(in, memory)
-			if find(t, out, conditions.Drying).Truth == alerts.True {
-				if minute < want || minute > want+1 {
-					t.Errorf("%v kPa over: spent after %d min, want %d", over, minute, want)
-				}
-				break
-			}
-			if minute == 39 {
-				t.Errorf("%v kPa over: never spent", over)
-			}
-		}
-	}
-}
-
-func TestDampOnlyWithinTheWindow(t *testing.T) {
-	for c, want := range map[float64]alerts.Truth{12: alerts.False, 25: alerts.True, 36: alerts.False} {
-		var memory conditions.RoomMemory
-		var out []alerts.Observation
-		for hour := range 6 {
-			in := room()
-			in.Now = night.Add(time.Duration(hour) * time.Hour)
-			in.TemperatureC, in.Dampest = &c, point(96)
-			in.Limits.Damp.OnlyFromC, in.Limits.Damp.OnlyToC = 15, 35
-			out, memory = conditions.Evaluate(in, memory)
-		}
-		if o := find(t, out, conditions.Damp); o.Truth != want {
-			t.Errorf("96 %% at %v °C for five hours: %v, want %v", c, o.Truth, want)
-		}
-	}
-}
-
 func TestDryingSaysSinceWhen(t *testing.T) {
 	var memory conditions.RoomMemory
 	in := room()
 	in.HighestVPD = point(2.25)
-	_, memory = conditions.Evaluate(in, memory)
+	_, memory = judge(in, memory)
 	in.Now = night.Add(95 * time.Minute)
-	out, _ := conditions.Evaluate(in, memory)
+	out, _ := judge(in, memory)
 	o := find(t, out, conditions.Drying)
 	if want := "shelf 2 (nursery-n), since 02:00 (95 min)"; o.Truth != alerts.True || o.Detail != want {
 		t.Errorf("got %v %q, want true %q", o.Truth, o.Detail, want)

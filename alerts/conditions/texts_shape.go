@@ -6,8 +6,8 @@ import (
 	"rearguard/alerts"
 )
 
-// shapeDefinitions are about what the air is doing, before or instead of a
-// limit being passed.
+// shapeDefinitions are about what the temperature is doing, before or instead
+// of a limit being passed.
 func shapeDefinitions() []alerts.Definition {
 	return []alerts.Definition{
 		{
@@ -66,6 +66,12 @@ func shapeDefinitions() []alerts.Definition {
 			OnDelay:       5 * time.Minute, OffDelay: 15 * time.Minute,
 			Deadband: changeDeadband, Unit: "°C/h",
 		},
+	}
+}
+
+// wetnessDefinitions are about what the water in the air is doing.
+func wetnessDefinitions() []alerts.Definition {
+	return []alerts.Definition{
 		{
 			Condition:     Condensation,
 			Title:         "water condensing",
@@ -89,6 +95,12 @@ func shapeDefinitions() []alerts.Definition {
 			Unit:    "%",
 			ReAlarm: 12 * time.Hour,
 		},
+	}
+}
+
+// cohortDefinitions are about the development of one cohort.
+func cohortDefinitions() []alerts.Definition {
+	return []alerts.Definition{
 		{
 			Condition:     CohortOverdue,
 			Title:         "cohort overdue",

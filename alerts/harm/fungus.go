@@ -10,8 +10,8 @@ import (
 // 72 h at 90 % (Luz & Fargues 1997, Mycopathologia 138:117). It stands here
 // for the fungi of insects as a class.
 const (
-	FungusFromC = 15.0
-	FungusToC   = 35.0
+	fungusFromC = 15.0
+	fungusToC   = 35.0
 
 	lowPercent, lowHours   = 90.0, 72.0
 	highPercent, highHours = 95.5, 20.0
@@ -28,7 +28,7 @@ func GerminationHours(temperatureC, relativeHumidityPercent float64) (float64, e
 		relativeHumidityPercent < 0 || relativeHumidityPercent > 100 {
 		return 0, fmt.Errorf("germination at %v °C and %v %%: not air", temperatureC, relativeHumidityPercent)
 	}
-	if temperatureC < FungusFromC || temperatureC > FungusToC || relativeHumidityPercent < lowPercent {
+	if temperatureC < fungusFromC || temperatureC > fungusToC || relativeHumidityPercent < lowPercent {
 		return math.Inf(1), nil
 	}
 	share := (min(relativeHumidityPercent, highPercent) - lowPercent) / (highPercent - lowPercent)

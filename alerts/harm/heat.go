@@ -1,7 +1,6 @@
 package harm
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"time"
@@ -52,10 +51,6 @@ func (l Line) PerMinute(temperatureC float64) float64 {
 	}
 	return math.Exp(l.k() * (temperatureC - l.CTMaxC))
 }
-
-// Minutes is the time to failure at a constant temperature in °C, infinite
-// below the boundary.
-func (l Line) Minutes(temperatureC float64) float64 { return 1 / l.PerMinute(temperatureC) }
 
 // Ramp is the injury that builds up while the temperature moves in a straight
 // line between two values in °C within span, in closed form,
@@ -118,47 +113,4 @@ func (l Line) MinutesLeft(injury, temperatureC, perMinuteC float64) float64 {
 		return math.Inf(1)
 	}
 	return wait + t
-}
-
-// FailureC is the temperature in °C at which failure comes when warming from
-// one temperature at a rate in °C per minute: the dynamic CTmax.
-func (l Line) FailureC(fromC, perMinuteC float64) (float64, error) {
-	if !(perMinuteC > 0) || math.IsInf(perMinuteC, 0) || math.IsNaN(fromC) || math.IsInf(fromC, 0) {
-		return 0, fmt.Errorf("warming from %v °C at %v °C per minute: the rate must be above zero", fromC, perMinuteC)
-	}
-	return fromC + perMinuteC*l.MinutesLeft(0, fromC, perMinuteC), nil
-}
-
-// ErrNoLine is returned for points through which no such line goes.
-var ErrNoLine = errors.New("no thermal-death-time line fits")
-
-// FitLine fits a line to times to failure in minutes at constant temperatures
-// in °C, by least squares of log10 of time on temperature, and returns it with
-// the share of variance explained. The boundary is left to the caller and set
-// to the lowest temperature given.
-func FitLine(temperaturesC, minutes []float64) (l Line, r2 float64, err error) {
-	n := float64(len(temperaturesC))
-	if len(temperaturesC) != len(minutes) || n < 2 {
-		return Line{}, 0, fmt.Errorf("%w: %d temperatures and %d times", ErrNoLine, len(temperaturesC), len(minutes))
-	}
-	var sx, sy float64
-	lowest := math.Inf(1)
-	for i, t := range temperaturesC {
-		if !(minutes[i] > 0) || math.IsInf(minutes[i], 0) || math.IsNaN(t) || math.IsInf(t, 0) {
-			return Line{}, 0, fmt.Errorf("%w: %v min at %v °C", ErrNoLine, minutes[i], t)
-		}
-		sx, sy = sx+t, sy+math.Log10(minutes[i])
-		lowest = min(lowest, t)
-	}
-	var sxx, sxy, syy float64
-	for i, t := range temperaturesC {
-		dx, dy := t-sx/n, math.Log10(minutes[i])-sy/n
-		sxx, sxy, syy = sxx+dx*dx, sxy+dx*dy, syy+dy*dy
-	}
-	slope := sxy / sxx
-	if !(slope < 0) {
-		return Line{}, 0, fmt.Errorf("%w: time to failure does not fall with temperature", ErrNoLine)
-	}
-	l = Line{ZC: -1 / slope, CTMaxC: sx/n - sy/n/slope, BoundaryC: lowest}
-	return l, sxy * sxy / (sxx * syy), nil
 }

@@ -13,6 +13,9 @@ type collapsed struct {
 	alarm AlarmNotice
 	// older are the pending notices that the lead makes stale.
 	older []Notice
+	// newest is the newest notice that was told, which makes an older lead
+	// stale; the zero value for none.
+	newest Notice
 }
 
 // collapse picks what of the siblings is still news: of all that is pending
@@ -28,6 +31,9 @@ func collapse(row Notice, siblings []Notice) (collapsed, error) {
 		switch {
 		case s.State == Delivered:
 			told = true
+			if s.ID > c.newest.ID {
+				c.newest = s
+			}
 		case s.State != Pending:
 		case s.ID > c.lead.ID:
 			c.older = append(c.older, c.lead)

@@ -57,7 +57,9 @@ func NewEmail(c EmailConfig) *Email {
 	return &Email{config: c, domain: domain}
 }
 
-// Send implements Channel.
+// Send hands the message to the mail server. That nobody knows an address of
+// the recipient, and what the server says of this message or its addressee
+// with a 5xx code, is final; a refused login is not, since it can be mended.
 func (e *Email) Send(ctx context.Context, m Message) error {
 	address := e.config.Addresses[m.Notice.Recipient]
 	if address == "" {

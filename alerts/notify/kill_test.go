@@ -81,32 +81,11 @@ func TestKilledWorkerRepeatsNothingDelivered(t *testing.T) {
 		t.Fatal(err)
 	}
 
-	var mu sync.Mutex
-	arrivals := map[int64]int{}
-	ids := map[int64]map[string]bool{}
-	known := map[int64]bool{} // delivered as of the start of the present life
-	arrived := make(chan struct{}, 100*notices)
-	server := httptest.NewTLSServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		var body struct {
-			Data struct{ Occurrence int64 } `json:"data"`
-		}
-		if err := json.NewDecoder(r.Body).Decode(&body); err != nil {
-			w.WriteHeader(http.StatusBadRequest)
-			return
-		}
-		mu.Lock()
-		defer mu.Unlock()
-		n := body.Data.Occurrence
-		if known[n] {
-			t.Errorf("notice %d arrived again after it was marked as delivered", n)
-		}
-		arrivals[n]++
-		if ids[n] == nil {
-			ids[n] = map[string]bool{}
-		}
-		ids[n][r.Header.Get("webhook-id")] = true
-		arrived <- struct{}{}
-	}))
+	pager := &pager{
+		t: t, arrivals: map[int64]int{}, ids: map[int64]map[string]bool{}, known: map[int64]bool{},
+		arrived: make(chan struct{}, 100*notices),
+	}
+	server := httptest.NewTLSServer(pager)
 	defer server.Close()
 	certificate := filepath.Join(folder, "ca.der")
 	if err := os.WriteFile(certificate, server.Certificate().Raw, 0o600); err != nil {
@@ -121,33 +100,84 @@ func TestKilledWorkerRepeatsNothingDelivered(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		mu.Lock()
-		for id, state := range o.states() {
-			known[id] = state == notify.Delivered
-		}
-		mu.Unlock()
+		pager.begin(o.states())
 		if err := o.file.Close(); err != nil {
 			t.Fatal(err)
 		}
-		enough, left := func() bool { mu.Lock(); defer mu.Unlock(); return len(arrivals) == notices }, random.IntN(20)
+		enough, left := func() bool { return pager.heard() == notices }, random.IntN(20)
 		if life < kills {
 			enough = func() bool { left--; return left < 0 }
 		}
-		runLife(ctx, t, path, certificate, server.URL, enough, life < kills, arrived)
+		runLife(ctx, t, path, certificate, server.URL, enough, life < kills, pager.arrived)
 	}
-	mu.Lock()
-	defer mu.Unlock()
-	repeated := 0
-	for n := int64(1); n <= notices; n++ {
-		if arrivals[n] == 0 || len(ids[n]) != 1 {
-			t.Errorf("notice %d arrived %d times under %d ids", n, arrivals[n], len(ids[n]))
-		}
-		repeated += arrivals[n] - 1
-	}
+	repeated := pager.repeated(notices)
 	if repeated > kills {
 		t.Errorf("%d repetitions, want at most one for each of %d kills", repeated, kills)
 	}
 	t.Logf("%d notices, %d kills, %d repeated between arrival and mark", notices, kills, repeated)
+}
+
+// pager is the receiver of a webhook, over all lives of the worker.
+type pager struct {
+	t        *testing.T
+	mu       sync.Mutex
+	arrivals map[int64]int
+	ids      map[int64]map[string]bool
+	// known was delivered as of the start of the present life.
+	known   map[int64]bool
+	arrived chan struct{}
+}
+
+func (p *pager) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	var body struct {
+		Data struct{ Occurrence int64 } `json:"data"`
+	}
+	if err := json.NewDecoder(r.Body).Decode(&body); err != nil {
+		w.WriteHeader(http.StatusBadRequest)
+		return
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	n := body.Data.Occurrence
+	if p.known[n] {
+		p.t.Errorf("notice %d arrived again after it was marked as delivered", n)
+	}
+	p.arrivals[n]++
+	if p.ids[n] == nil {
+		p.ids[n] = map[string]bool{}
+	}
+	p.ids[n][r.Header.Get("webhook-id")] = true
+	p.arrived <- struct{}{}
+}
+
+// begin is the start of a life.
+func (p *pager) begin(states map[int64]notify.State) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for id, state := range states {
+		p.known[id] = state == notify.Delivered
+	}
+}
+
+func (p *pager) heard() int {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return len(p.arrivals)
+}
+
+// repeated demands that each notice arrived, under one id, and says how often
+// one arrived more than once.
+func (p *pager) repeated(notices int64) int {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	repeated := 0
+	for n := int64(1); n <= notices; n++ {
+		if p.arrivals[n] == 0 || len(p.ids[n]) != 1 {
+			p.t.Errorf("notice %d arrived %d times under %d ids", n, p.arrivals[n], len(p.ids[n]))
+		}
+		repeated += p.arrivals[n] - 1
+	}
+	return repeated
 }
 
 // runLife starts a worker process and ends it when enough has arrived, which

@@ -3,12 +3,12 @@
 // until a channel has taken them, and never sends again what was marked as
 // delivered. Delivery is at least once: a crash between the taking of a notice
 // by a mail server and the mark in the outbox repeats it, under the same
-// message id.
+// message id. While the outbox cannot be written, Unrecorded delivers what is
+// urgent without it.
 package notify
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"time"
@@ -69,50 +69,6 @@ type AlarmNotice struct {
 	Link string `json:"link,omitempty"`
 }
 
-// Notice is one row of the outbox: one message to one person by one channel.
-type Notice struct {
-	// ID is given by the outbox, in the order of entry.
-	ID int64
-	// Key makes the notice unique in the outbox and in the world.
-	Key                string
-	Occurrence         int64
-	Channel, Recipient string
-	// Payload is an AlarmNotice as JSON.
-	Payload          json.RawMessage
-	CreatedAt, DueAt time.Time
-	Attempts         int
-	State            State
-}
-
-// State says what became of a notice.
-type State string
-
-// The states of a notice. What is dead or superseded was never delivered.
-const (
-	Pending    State = "pending"
-	Delivered  State = "delivered"
-	Dead       State = "dead"
-	Superseded State = "superseded"
-)
-
-// Outbox is the durable queue the Worker works off. All methods may be called
-// from several goroutines.
-type Outbox interface {
-	// DueNotices gives up to limit pending notices due at or before the time,
-	// the longest due first.
-	DueNotices(ctx context.Context, at time.Time, limit int) ([]Notice, error)
-	// Notices gives all notices of one occurrence in the order of entry.
-	Notices(ctx context.Context, occurrence int64) ([]Notice, error)
-	// MarkDelivered notes that a channel has taken the notice.
-	MarkDelivered(ctx context.Context, id int64, at time.Time) error
-	// MarkRetry notes a failed attempt and when the next is due.
-	MarkRetry(ctx context.Context, id int64, due time.Time, reason string) error
-	// MarkDead gives the notice up.
-	MarkDead(ctx context.Context, id int64, at time.Time, reason string) error
-	// MarkSuperseded withdraws a notice in favour of a newer one.
-	MarkSuperseded(ctx context.Context, id int64, at time.Time, by int64) error
-}
-
 // Message is a notice ready to be sent.
 type Message struct {
 	Notice Notice
@@ -126,7 +82,8 @@ type Message struct {
 type Channel interface {
 	// Send hands the message over. An error made by Permanent says that no
 	// further attempt can succeed, one made by RetryAfter when to try again;
-	// any other is retried with backoff. Send returns soon after ctx ends.
+	// any other is retried with backoff. Send returns soon after ctx ends. It
+	// may be called from several goroutines.
 	Send(ctx context.Context, m Message) error
 }
 

@@ -16,8 +16,8 @@ type Duty struct {
 	Priorities       []alerts.Priority
 }
 
-// House is what a notice says beyond the alarm itself.
-type House struct {
+// Letterhead is what every notice says of the facility it comes from.
+type Letterhead struct {
 	Facility string
 	Invented bool
 	// Zone is the IANA name of the time zone in which people read times.
@@ -29,9 +29,9 @@ type House struct {
 
 // News returns what a transition tells people, and false if it tells them
 // nothing. Alarm is the alarm after the transition.
-func News(house House, t alerts.Transition, a alerts.Alarm, d alerts.Definition, roomName string) (AlarmNotice, bool) {
+func News(from Letterhead, t alerts.Transition, a alerts.Alarm, d alerts.Definition, roomName string) (AlarmNotice, bool) {
 	n := AlarmNotice{
-		Facility: house.Facility, Invented: house.Invented, Zone: house.Zone,
+		Facility: from.Facility, Invented: from.Invented, Zone: from.Zone,
 		Key: t.Key, Occurrence: t.Occurrence, Priority: d.Priority(),
 		Title: d.Title, RoomName: roomName,
 		Value: a.Value, Limit: a.Limit, Unit: a.Unit, Detail: a.Detail,
@@ -52,8 +52,8 @@ func News(house House, t alerts.Transition, a alerts.Alarm, d alerts.Definition,
 	default:
 		return AlarmNotice{}, false
 	}
-	if house.Link != nil {
-		n.Link = house.Link(t.Key)
+	if from.Link != nil {
+		n.Link = from.Link(t.Key)
 	}
 	return n, true
 }

@@ -11,10 +11,18 @@ import (
 // lateAfter is how old news may be before the message says so.
 const lateAfter = 5 * time.Minute
 
+// compose makes the message of a notice.
+func compose(n Notice, a AlarmNotice, now time.Time, remarks ...string) Message {
+	m := Message{Notice: n, Alarm: a, Now: now}
+	m.Subject, m.Body = Render(a, now, remarks...)
+	return m
+}
+
 // Render writes the notice for a person: a subject that starts with the
 // state, and a body whose first line alone says room, what and how much, as a
-// locked phone shows no more. Now is the time of sending.
-func Render(n AlarmNotice, now time.Time) (subject, body string) {
+// locked phone shows no more. Now is the time of sending; remarks are what else
+// a person should know, each a line of its own.
+func Render(n AlarmNotice, now time.Time, remarks ...string) (subject, body string) {
 	headline := oneLine(alerts.Headline(alerts.Definition{Title: n.Title}, n.place(), n.Value, n.Limit, n.Unit))
 	var b strings.Builder
 	line := func(format string, args ...any) { b.WriteString(oneLine(fmt.Sprintf(format, args...)) + "\n") }
@@ -49,6 +57,9 @@ func Render(n AlarmNotice, now time.Time) (subject, body string) {
 	}
 	if late := now.Sub(n.Time); late > lateAfter {
 		line("This message is %s late: it could not be delivered before.", span(late))
+	}
+	for _, remark := range remarks {
+		line("%s", remark)
 	}
 	b.WriteByte('\n')
 	if n.Link != "" {

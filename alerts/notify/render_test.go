@@ -14,19 +14,22 @@ import (
 	"rearguard/alerts/notify"
 )
 
-func TestRender(t *testing.T) {
+// rendering is a notice with what a person reads of it at a time.
+type rendering struct {
+	name          string
+	notice        notify.AlarmNotice
+	now           time.Time
+	subject, body string
+}
+
+func renderings() []rendering {
 	invented := heat(notify.Raised, 2, begin)
 	invented.Invented = true
-	house := notify.AlarmNotice{
+	facility := notify.AlarmNotice{
 		Facility: "Moth House", Kind: notify.Raised, Key: alerts.Key{Condition: "broker_lost"}, Occurrence: 7, Priority: alerts.Medium,
 		Title: "broker link lost", Cause: "C.", Consequence: "D.", FirstAction: "F.", RaisedAt: begin, Time: begin, Zone: "UTC",
 	}
-	tests := []struct {
-		name          string
-		notice        notify.AlarmNotice
-		now           time.Time
-		subject, body string
-	}{
+	return []rendering{
 		{"raised", heat(notify.Raised, 2, begin), begin.Add(time.Second), "High: Nursery 36.4 °C: too hot (limit 35.0 °C)", `
 Nursery 36.4 °C: too hot (limit 35.0 °C)
 High alarm since Tue 14 Jan 02:14 CET. Act by Tue 14 Jan 03:14 CET (within 1 h).
@@ -71,7 +74,7 @@ Look after the animals if nobody has: Animals die.
 See: https://rearguard.example.org/alarms/42
 Invented Moth House, alarm 42
 `},
-		{"without room, number, link or time to respond", house, begin, "Medium: broker link lost", `
+		{"without room, number, link or time to respond", facility, begin, "Medium: broker link lost", `
 broker link lost
 Medium alarm since Tue 14 Jan 01:14 UTC.
 
@@ -95,7 +98,10 @@ Invented Moth House, alarm 42
 This facility is invented: nothing needs to be done.
 `},
 	}
-	for _, tt := range tests {
+}
+
+func TestRender(t *testing.T) {
+	for _, tt := range renderings() {
 		t.Run(tt.name, func(t *testing.T) {
 			subject, body := notify.Render(tt.notice, tt.now)
 			if diff := cmp.Diff(tt.subject, subject); diff != "" {
@@ -196,19 +202,16 @@ func TestNewsFollowsTheAlarmMachine(t *testing.T) {
 		t.Fatal(err)
 	}
 	key := alerts.Key{Condition: "heat", Room: "nursery"}
-	house := notify.House{Facility: "F", Zone: "UTC", Link: func(k alerts.Key) string { return "https://x/" + k.String() }}
+	from := notify.Letterhead{Facility: "F", Zone: "UTC", Link: func(k alerts.Key) string { return "https://x/" + k.String() }}
 	type news struct {
 		Kind     notify.Kind
 		Sequence int64
 	}
 	var got []news
-	take := func(transitions []alerts.Transition, err error) {
+	take := func(transitions []alerts.Transition) {
 		t.Helper()
-		if err != nil {
-			t.Fatal(err)
-		}
 		for _, tr := range transitions {
-			if n, ok := notify.News(house, tr, machine.Alarm(key), definition, "Nursery"); ok {
+			if n, ok := notify.News(from, tr, machine.Alarm(key), definition, "Nursery"); ok {
 				got = append(got, news{n.Kind, n.Sequence})
 				if n.Occurrence != 1 || n.Priority != alerts.High || n.Link != "https://x/"+key.String() || !n.RaisedAt.Equal(begin) {
 					t.Errorf("news = %+v", n)
@@ -217,11 +220,16 @@ func TestNewsFollowsTheAlarmMachine(t *testing.T) {
 		}
 	}
 	observe := func(after time.Duration, truth alerts.Truth) {
-		take(machine.Observe(alerts.Observation{Key: key, Time: begin.Add(after), Truth: truth, Value: 36, Limit: 35, Unit: "°C"}), nil)
+		take(machine.Observe(alerts.Observation{Key: key, Time: begin.Add(after), Truth: truth, Value: 36, Limit: 35, Unit: "°C"}))
 	}
 	observe(0, alerts.True)
 	observe(time.Minute, alerts.True)
-	take(machine.Acknowledge(key, "lead", begin.Add(2*time.Minute)))
+	acknowledge := alerts.Order{Verb: alerts.Acknowledge, Key: key, Who: "lead"}
+	take(machine.Advance(begin.Add(2 * time.Minute)))
+	if err := machine.Check(acknowledge); err != nil {
+		t.Fatal(err)
+	}
+	take(machine.Carry(acknowledge))
 	observe(70*time.Minute, alerts.True) // calls again an hour after the acknowledgement
 	observe(80*time.Minute, alerts.False)
 	observe(90*time.Minute, alerts.True) // nobody acknowledged the end: the same trouble again

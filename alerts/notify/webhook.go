@@ -111,7 +111,8 @@ type webhookNumber struct {
 	Unit  string  `json:"unit"`
 }
 
-// Send implements Channel.
+// Send calls the address. Any answer with a 2xx code has taken the message;
+// 410 is final, and a Retry-After is obeyed for an hour at most.
 func (h *Webhook) Send(ctx context.Context, m Message) error {
 	secret, err := h.config.Secret()
 	if err != nil {

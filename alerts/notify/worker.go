@@ -11,21 +11,13 @@ import (
 )
 
 const (
-	// attemptLimit bounds one attempt of any channel.
-	attemptLimit = 30 * time.Second
-	// stopGrace is how long an attempt may go on after the worker is told to
-	// stop: cutting it short could send the same notice twice.
-	stopGrace = 5 * time.Second
 	// storePause is how long a channel rests when the outbox fails.
 	storePause = 5 * time.Second
-	// idlePoll is how often the outbox is looked at without a wake-up.
-	idlePoll = time.Minute
-	// usefulFor is how long a notice is tried before it is given up.
-	usefulFor = 72 * time.Hour
-	firstPage = 256
+	firstPage  = 256
 )
 
-// Options are what a Worker is given beside its outbox and channels.
+// Options are what a Worker or Unrecorded is given beside its notices and
+// channels.
 type Options struct {
 	// Now is the clock that due times are compared with.
 	Now func() time.Time
@@ -59,52 +51,15 @@ func NewWorker(outbox Outbox, channels map[string]Channel, o Options) *Worker {
 }
 
 // Wake tells the worker that new notices were committed. It never blocks.
-func (w *Worker) Wake() {
-	select {
-	case w.wake <- struct{}{}:
-	default:
-	}
-}
+func (w *Worker) Wake() { wakeUp(w.wake) }
 
 // Run delivers until ctx ends, then waits for the attempts under way and
 // returns. It is called once.
-func (w *Worker) Run(ctx context.Context) {
-	// Attempts outlive ctx by the grace.
-	attempts, cancel := context.WithCancel(context.WithoutCancel(ctx))
-	defer cancel()
-	done := make(chan result)
-	busy := map[string]bool{}
-	rests := map[string]time.Time{}
-	for ctx.Err() == nil {
-		pause := w.dispatch(ctx, attempts, busy, rests, done)
-		timer := time.NewTimer(pause)
-		select {
-		case <-ctx.Done():
-		case <-w.wake:
-		case <-timer.C:
-		case r := <-done:
-			delete(busy, r.channel)
-			rests[r.channel] = r.restUntil
-		}
-		timer.Stop()
-	}
-	grace := time.AfterFunc(stopGrace, cancel)
-	defer grace.Stop()
-	for range busy {
-		<-done
-	}
-}
-
-// result is what an attempt says about its channel.
-type result struct {
-	channel string
-	// restUntil is set when the channel must not be used for a while.
-	restUntil time.Time
-}
+func (w *Worker) Run(ctx context.Context) { runLanes(ctx, w.wake, w.dispatch) }
 
 // dispatch starts an attempt for every idle channel that has a notice due,
 // and returns how long to wait for the next.
-func (w *Worker) dispatch(ctx, attempts context.Context, busy map[string]bool, rests map[string]time.Time, done chan<- result) time.Duration {
+func (w *Worker) dispatch(ctx context.Context, l *lanes) time.Duration {
 	now := w.now()
 	rows, err := w.pending(ctx, now)
 	if err != nil {
@@ -117,19 +72,8 @@ func (w *Worker) dispatch(ctx, attempts context.Context, busy map[string]bool, r
 	slices.SortStableFunc(rows, func(a, b Notice) int { return cmp.Compare(a.Attempts, b.Attempts) })
 	pause := idlePoll
 	for _, row := range rows {
-		channel := row.Channel
-		ready := row.DueAt
-		if rests[channel].After(ready) {
-			ready = rests[channel]
-		}
-		switch {
-		case busy[channel]:
-		case ready.After(now):
-			pause = min(pause, ready.Sub(now))
-		default:
-			busy[channel] = true
-			go func() { done <- w.attempt(attempts, row) }()
-		}
+		wait, _ := l.try(row.Channel, row.DueAt, now, func(ctx context.Context) result { return w.attempt(ctx, row) })
+		pause = min(pause, wait)
 	}
 	return pause
 }
@@ -188,16 +132,12 @@ func (w *Worker) deliver(ctx context.Context, row Notice) error {
 	if at, ok := w.unmarked(c.lead.ID); ok {
 		return w.markDelivered(ctx, c.lead.ID, at)
 	}
-	for _, stale := range c.older {
-		if at, ok := w.unmarked(stale.ID); ok {
-			if err := w.markDelivered(ctx, stale.ID, at); err != nil {
-				return err
-			}
-			continue
-		}
-		if err := w.outbox.MarkSuperseded(ctx, stale.ID, w.now(), c.lead.ID); err != nil {
-			return fmt.Errorf("withdraw notice %d: %w", stale.ID, err)
-		}
+	if c.newest.ID > c.lead.ID {
+		// A newer one was told before it was in the outbox.
+		return w.withdraw(ctx, append(c.older, c.lead), c.newest)
+	}
+	if err := w.withdraw(ctx, c.older, c.lead); err != nil {
+		return err
 	}
 	if c.lead.DueAt.After(w.now()) {
 		// The newest waits for its own next attempt.
@@ -206,15 +146,26 @@ func (w *Worker) deliver(ctx context.Context, row Notice) error {
 	return w.send(sending, channel, c)
 }
 
+// withdraw notes that the newer notice makes others stale.
+func (w *Worker) withdraw(ctx context.Context, stale []Notice, newer Notice) error {
+	for _, n := range stale {
+		if at, ok := w.unmarked(n.ID); ok {
+			if err := w.markDelivered(ctx, n.ID, at); err != nil {
+				return err
+			}
+			continue
+		}
+		if err := w.outbox.MarkSuperseded(ctx, n.ID, w.now(), newer.ID); err != nil {
+			return fmt.Errorf("withdraw notice %d: %w", n.ID, err)
+		}
+	}
+	return nil
+}
+
 func (w *Worker) send(sending context.Context, channel Channel, c collapsed) error {
 	ctx := context.WithoutCancel(sending)
+	err := transmit(sending, channel, compose(c.lead, c.alarm, w.now()))
 	now := w.now()
-	m := Message{Notice: c.lead, Alarm: c.alarm, Now: now}
-	m.Subject, m.Body = Render(c.alarm, now)
-	limited, cancel := context.WithTimeout(sending, attemptLimit)
-	defer cancel()
-	err := channel.Send(limited, m)
-	now = w.now()
 	age := now.Sub(c.lead.CreatedAt)
 	after, asked := retryAfter(err)
 	switch {

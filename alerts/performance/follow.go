@@ -39,8 +39,6 @@ func (r *Report) follow(entries []Entry, p Period) {
 		switch e.Event {
 		case alerts.EventShelve:
 			r.Shelvings++
-		case alerts.EventSuppress:
-			r.Suppressions++
 		case alerts.EventOutOfService:
 			r.OutOfService++
 		}

@@ -82,9 +82,8 @@ type Report struct {
 	// was recorded: candidates for being no alarm at all. It is -1 where
 	// actions are not recorded.
 	WithoutAction int `json:"without_action"`
-	// Shelvings, Suppressions and OutOfService count silencings.
+	// Shelvings and OutOfService count silencings by people.
 	Shelvings    int `json:"shelvings"`
-	Suppressions int `json:"suppressions"`
 	OutOfService int `json:"out_of_service"`
 }
 

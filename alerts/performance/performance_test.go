@@ -52,7 +52,6 @@ func TestTwoDays(t *testing.T) {
 		entry(at(23, 30), "chill", 4, alerts.EventRaise, true),
 		entry(at(26, 0), "chill", 4, alerts.EventShelve, false),
 		entry(at(40, 0), "heat", 5, alerts.EventRaise, true),
-		entry(at(41, 0), "x", 0, alerts.EventSuppress, false),
 		entry(at(42, 0), "x", 0, alerts.EventOutOfService, false),
 		// After the period.
 		entry(at(50, 0), "heat", 6, alerts.EventRaise, true),
@@ -80,7 +79,7 @@ func TestTwoDays(t *testing.T) {
 		Acknowledgement: performance.Spread{Count: 3, Median: 150 * time.Minute, P90: 6 * time.Hour, Longest: 6 * time.Hour},
 		Unacknowledged:  2, // damp and the second heat
 		WithoutAction:   3, // silent, chill, the second heat
-		Shelvings:       1, Suppressions: 1, OutOfService: 1,
+		Shelvings:       1, OutOfService: 1,
 	}
 	if diff := cmp.Diff(want, got, cmpopts.EquateApprox(0, 1e-12)); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)

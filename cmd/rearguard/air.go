@@ -6,6 +6,7 @@ import (
 	"io"
 	"strings"
 
+	"rearguard/cmd/internal/cli"
 	"rearguard/sensors/air"
 )
 
@@ -37,18 +38,18 @@ type airReport struct {
 }
 
 // Run implements the subcommand.
-func (c *airCommand) Run(e *env) error {
+func (c *airCommand) Run(e *cli.Env) error {
 	pressure, err := c.pressurePa()
 	if err != nil {
-		return unusable("air: %w", err)
+		return cli.Unusable("air: %w", err)
 	}
 	humidity, err := c.humidityPercent()
 	if err != nil {
-		return unusable("air: %w", err)
+		return cli.Unusable("air: %w", err)
 	}
 	a, err := air.Derive(c.Temperature, humidity, pressure)
 	if err != nil {
-		return unusable("air: %w", err)
+		return cli.Unusable("air: %w", err)
 	}
 	report := airReport{
 		Temperature:          a.TemperatureC,
@@ -69,9 +70,9 @@ func (c *airCommand) Run(e *env) error {
 		report.FrostPoint = &a.FrostPointC
 	}
 	if c.JSON {
-		return json.NewEncoder(e.out).Encode(report)
+		return json.NewEncoder(e.Out).Encode(report)
 	}
-	return report.print(e.out)
+	return report.print(e.Out)
 }
 
 // humidityPercent returns the relative humidity that was given, or that belongs

@@ -2,37 +2,36 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"log/slog"
 	"math"
 	"strings"
 	"testing"
 
+	"rearguard/cmd/internal/cli"
+
 	"github.com/alecthomas/kong"
 )
 
 // runProgram parses args into command, a pointer to one subcommand, and runs
 // it on stdin.
-func runProgram(t *testing.T, command interface{ Run(*env) error }, stdin string, args ...string) (stdout, stderr string, err error) {
+func runProgram(t *testing.T, command any, stdin string, args ...string) (stdout, stderr string, err error) {
 	t.Helper()
+	var out, errOut bytes.Buffer
 	parser, err := kong.New(command, kong.Exit(func(int) { t.Error("the parser left the program") }),
-		kong.WithHyphenPrefixedParameters(true))
+		kong.WithHyphenPrefixedParameters(true), kong.BindTo(t.Context(), (*context.Context)(nil)),
+		kong.Bind(&cli.Env{In: strings.NewReader(stdin), Out: &out, ErrOut: &errOut, Logger: slog.New(slog.DiscardHandler)}))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := parser.Parse(args); err != nil {
-		return "", "", usageError{err}
+	parsed, err := parser.Parse(args)
+	if err != nil {
+		return "", "", cli.Unusable("%w", err)
 	}
-	var out, errOut bytes.Buffer
-	err = command.Run(&env{ctx: t.Context(), in: strings.NewReader(stdin), out: &out, errOut: &errOut, logger: slog.New(slog.DiscardHandler)})
+	err = parsed.Run()
 	return out.String(), errOut.String(), err
-}
-
-func isUnusable(err error) bool {
-	var usage usageError
-	return errors.As(err, &usage)
 }
 
 func TestAirJSON(t *testing.T) {
@@ -163,7 +162,7 @@ func TestAirUnusable(t *testing.T) {
 		{"--temperature", "27", "--humidity", "50", "--pressure", "1000", "--altitude", "5"},
 	} {
 		stdout, _, err := runProgram(t, &airCommand{}, "", args...)
-		if !isUnusable(err) || stdout != "" {
+		if !cli.IsUnusable(err) || stdout != "" {
 			t.Errorf("%v: got %v and output %q, want unusable input", args, err, stdout)
 		}
 	}

@@ -16,9 +16,11 @@ import (
 	"testing"
 	"time"
 
+	"rearguard/daemon/lookback"
+
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
-	"rearguard/daemon"
+	"rearguard/alerts"
 	"rearguard/daemon/records"
 	"rearguard/sensors/broker/brokertest"
 )
@@ -168,7 +170,7 @@ func checkHeatAudit(t *testing.T, path string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	state, raised, calls := "normal", 0, 0
+	state, raised, calls := alerts.Normal, 0, 0
 	for _, s := range steps {
 		if s.Key.Condition != "heat" {
 			continue
@@ -184,10 +186,10 @@ func checkHeatAudit(t *testing.T, path string) {
 			calls++
 		}
 	}
-	if raised != 1 || calls != 2 || state != "normal" {
+	if raised != 1 || calls != 2 || state != alerts.Normal {
 		t.Errorf("raised %d times and called %d times, ends %s; want once, twice (raised, and after shelving) and normal: %+v", raised, calls, state, steps)
 	}
-	if list := daemon.Episodes(steps); len(list) == 0 || list[0].Cleared == nil {
+	if list := lookback.Episodes(steps); len(list) == 0 || list[0].Cleared == nil {
 		t.Errorf("episodes %+v", list)
 	}
 }

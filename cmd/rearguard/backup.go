@@ -1,8 +1,10 @@
 package main
 
 import (
+	"context"
 	"fmt"
 
+	"rearguard/cmd/internal/cli"
 	"rearguard/daemon/records"
 )
 
@@ -12,19 +14,19 @@ type backupCommand struct {
 }
 
 // Run implements the subcommand. It works while the daemon runs.
-func (c *backupCommand) Run(e *env) error {
-	f, err := loadFacility(c.Config)
+func (c *backupCommand) Run(ctx context.Context, e *cli.Env) error {
+	f, err := cli.LoadFacility(c.Config)
 	if err != nil {
 		return err
 	}
-	reader, err := records.OpenReader(e.ctx, f.Records.Path)
+	reader, err := records.OpenReader(ctx, f.Records.Path)
 	if err != nil {
 		return err
 	}
 	defer reader.Close()
-	if err := reader.Backup(e.ctx, c.To); err != nil {
+	if err := reader.Backup(ctx, c.To); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(e.out, "%s is a whole copy of %s\n", c.To, reader.Path())
+	_, err = fmt.Fprintf(e.Out, "%s is a whole copy of %s\n", c.To, reader.Path())
 	return err
 }

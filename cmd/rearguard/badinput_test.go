@@ -19,6 +19,7 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"github.com/google/go-cmp/cmp"
 
+	"rearguard/cmd/internal/cli"
 	"rearguard/daemon/records"
 	"rearguard/sensors"
 	"rearguard/sensors/broker/brokertest"
@@ -381,7 +382,7 @@ func wantFailureOf(t *testing.T, cmd *exec.Cmd, words ...string) {
 	t.Helper()
 	out, err := cmd.CombinedOutput()
 	var exit *exec.ExitError
-	if !errors.As(err, &exit) || exit.ExitCode() != exitFound {
+	if !errors.As(err, &exit) || exit.ExitCode() != cli.ExitFound {
 		t.Fatalf("ended with %v, want exit status 1:\n%s", err, out)
 	}
 	for _, w := range words {

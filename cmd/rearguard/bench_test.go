@@ -18,6 +18,9 @@ import (
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
+	"rearguard/cmd/internal/cli"
+	"rearguard/cmd/rearguard/service"
+	"rearguard/daemon"
 	"rearguard/daemon/facility"
 	"rearguard/sensors"
 	"rearguard/sensors/broker/brokertest"
@@ -77,7 +80,7 @@ func pipeline(b *testing.B, brokerURL string, evaluated func([]sensors.Reading))
 	if err != nil {
 		b.Fatal(err)
 	}
-	catalog, err := loadCatalog(f)
+	catalog, err := cli.LoadCatalog(f)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -86,17 +89,17 @@ func pipeline(b *testing.B, brokerURL string, evaluated func([]sensors.Reading))
 		b.Fatal(err)
 	}
 	n := new(atomic.Int64)
-	s := &service{
-		facility: f, catalog: catalog, logger: slog.New(slog.DiscardHandler), clock: time.Now,
-		tickEvery: tickInterval, listener: listener, evaluated: evaluated,
-		committed: func(messages int) { n.Add(int64(messages)) },
+	options := service.Options{
+		Facility: f, Catalog: catalog, Version: buildVersion(), Logger: slog.New(slog.DiscardHandler), Clock: time.Now,
+		TickEvery: service.TickEvery, Listener: listener, Evaluated: evaluated,
+		Committed: func(messages int) { n.Add(int64(messages)) },
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
-	ready := make(chan struct{})
-	go func() { done <- s.run(ctx, func() { close(ready) }) }()
-	<-ready
-	poll(b, "subscribed", func() bool { return s.link.State().Subscribed })
+	ready := make(chan *daemon.Engine, 1)
+	go func() { done <- service.Run(ctx, options, func(engine *daemon.Engine) { ready <- engine }) }()
+	engine := <-ready
+	poll(b, "subscribed", func() bool { return engine.Snapshot().Broker.Subscribed })
 	return receiver{received: n, stop: func() {
 		cancel()
 		if err := <-done; err != nil {

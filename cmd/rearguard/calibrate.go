@@ -1,12 +1,14 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"net/url"
 	"text/tabwriter"
 	"time"
 
+	"rearguard/cmd/internal/cli"
 	"rearguard/dashboards/api"
 )
 
@@ -23,19 +25,19 @@ type calibrateListCommand struct {
 }
 
 // Run implements the subcommand.
-func (c *calibrateListCommand) Run(e *env, all *calibrateCommand) error {
+func (c *calibrateListCommand) Run(ctx context.Context, e *cli.Env, all *calibrateCommand) error {
 	base, err := daemonURL(all.URL, all.Config)
 	if err != nil {
 		return err
 	}
 	var list []api.Calibration
-	if err := askDaemon(e, base, "/api/v1/calibrations", nil, &list); err != nil {
+	if err := askDaemon(ctx, base, "/api/v1/calibrations", nil, &list); err != nil {
 		return err
 	}
 	if c.JSON {
-		return json.NewEncoder(e.out).Encode(list)
+		return json.NewEncoder(e.Out).Encode(list)
 	}
-	w := tabwriter.NewWriter(e.out, 0, 0, 2, ' ', 0)
+	w := tabwriter.NewWriter(e.Out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "NUMBER\tSENSOR\tQUANTITY\tHOLDS FROM\tGAIN\tOFFSET\tUNCERTAINTY (k=2)\tDUE\tBY")
 	for _, k := range list {
 		offset, uncertainty := "", ""
@@ -58,16 +60,16 @@ type calibrateReapplyCommand struct {
 }
 
 // Run implements the subcommand.
-func (c *calibrateReapplyCommand) Run(e *env, all *calibrateCommand) error {
+func (c *calibrateReapplyCommand) Run(ctx context.Context, e *cli.Env, all *calibrateCommand) error {
 	base, err := daemonURL(all.URL, all.Config)
 	if err != nil {
 		return err
 	}
 	path := "/api/v1/sensors/" + url.PathEscape(c.Sensor) + "/reapply"
-	if err := askDaemon(e, base, path, api.ReapplyBody{Quantity: c.Quantity, From: c.From, Who: c.Who}, nil); err != nil {
+	if err := askDaemon(ctx, base, path, api.ReapplyBody{Quantity: c.Quantity, From: c.From, Who: c.Who}, nil); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(e.out, "The newest calibration of %s (%s) holds from %s on; stored values and thermal time are corrected.\n",
+	_, err = fmt.Fprintf(e.Out, "The newest calibration of %s (%s) holds from %s on; stored values and thermal time are corrected.\n",
 		c.Sensor, c.Quantity, c.From.Format(time.RFC3339))
 	return err
 }

@@ -7,7 +7,9 @@ import (
 	"io"
 	"strings"
 
+	"rearguard/cmd/internal/cli"
 	"rearguard/daemon/facility"
+	"rearguard/daemon/strict"
 )
 
 type checkCommand struct {
@@ -17,22 +19,22 @@ type checkCommand struct {
 
 // checkReport is what check --json prints.
 type checkReport struct {
-	File     string          `json:"file"`
-	Good     bool            `json:"good"`
-	Faults   facility.Faults `json:"faults"`
-	Rooms    int             `json:"rooms"`
-	Sensors  int             `json:"sensors"`
-	Topics   int             `json:"topics"`
-	People   int             `json:"people"`
-	Channels int             `json:"channels"`
+	File     string        `json:"file"`
+	Good     bool          `json:"good"`
+	Faults   strict.Faults `json:"faults"`
+	Rooms    int           `json:"rooms"`
+	Sensors  int           `json:"sensors"`
+	Topics   int           `json:"topics"`
+	People   int           `json:"people"`
+	Channels int           `json:"channels"`
 	// Remarks are no faults, and may still not be what was meant.
 	Remarks []string `json:"remarks"`
 }
 
 // Run implements the subcommand.
-func (c *checkCommand) Run(e *env) error {
+func (c *checkCommand) Run(e *cli.Env) error {
 	f, err := facility.Load(c.Config)
-	report := checkReport{File: c.Config, Faults: facility.Faults{}, Remarks: []string{}}
+	report := checkReport{File: c.Config, Faults: strict.Faults{}, Remarks: []string{}}
 	switch {
 	case err == nil:
 		report.Good = true
@@ -40,15 +42,15 @@ func (c *checkCommand) Run(e *env) error {
 		report.People, report.Channels = len(f.People), len(f.Channels)
 		report.Remarks = append(report.Remarks, remarks(f)...)
 	case !errors.As(err, &report.Faults):
-		return unusable("%w", err)
+		return cli.Unusable("%w", err)
 	}
 	if c.JSON {
-		encoder := json.NewEncoder(e.out)
+		encoder := json.NewEncoder(e.Out)
 		encoder.SetEscapeHTML(false)
 		if err := encoder.Encode(report); err != nil {
 			return err
 		}
-	} else if err := report.print(e.out); err != nil {
+	} else if err := report.print(e.Out); err != nil {
 		return err
 	}
 	if n := len(report.Faults); n > 0 {

@@ -7,6 +7,8 @@ import (
 	"strings"
 	"testing"
 
+	"rearguard/cmd/internal/cli"
+
 	"github.com/google/go-cmp/cmp"
 )
 
@@ -37,7 +39,7 @@ func TestCheckFaultyFile(t *testing.T) {
 		t.Fatal(err)
 	}
 	stdout, _, err := runProgram(t, &checkCommand{}, "", "--config", "testdata/check/faulty.yaml")
-	if err == nil || isUnusable(err) || !strings.HasSuffix(err.Error(), ": 8 faults") {
+	if err == nil || cli.IsUnusable(err) || !strings.HasSuffix(err.Error(), ": 8 faults") {
 		t.Errorf("error = %v, want 8 faults and exit status 1", err)
 	}
 	if diff := cmp.Diff(string(golden), stdout); diff != "" {
@@ -47,7 +49,7 @@ func TestCheckFaultyFile(t *testing.T) {
 
 func TestCheckJSON(t *testing.T) {
 	stdout, _, err := runProgram(t, &checkCommand{}, "", "--json", "--config", "testdata/check/faulty.yaml")
-	if err == nil || isUnusable(err) {
+	if err == nil || cli.IsUnusable(err) {
 		t.Errorf("error = %v, want exit status 1", err)
 	}
 	var report checkReport
@@ -83,7 +85,7 @@ func TestCheckRemarks(t *testing.T) {
 
 func TestCheckUnreadableFile(t *testing.T) {
 	for _, path := range []string{filepath.Join(t.TempDir(), "none.yaml"), t.TempDir()} {
-		if _, _, err := runProgram(t, &checkCommand{}, "", "--config", path); !isUnusable(err) {
+		if _, _, err := runProgram(t, &checkCommand{}, "", "--config", path); !cli.IsUnusable(err) {
 			t.Errorf("%s: error = %v, want exit status 2", path, err)
 		}
 	}

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"rearguard/cmd/internal/cli"
 	"rearguard/daemon/development"
 )
 
@@ -49,20 +50,20 @@ type degreeDaysDay struct {
 }
 
 // Run implements the subcommand.
-func (c *degreeDaysCommand) Run(e *env) error {
-	report, err := c.report(e.in)
+func (c *degreeDaysCommand) Run(e *cli.Env) error {
+	report, err := c.report(e.In)
 	if err != nil {
-		return unusable("degree-days: %w", err)
+		return cli.Unusable("degree-days: %w", err)
 	}
 	if c.JSON {
-		return json.NewEncoder(e.out).Encode(report)
+		return json.NewEncoder(e.Out).Encode(report)
 	}
 	for _, note := range report.Notes {
-		if _, err := fmt.Fprintln(e.errOut, "note:", note); err != nil {
+		if _, err := fmt.Fprintln(e.ErrOut, "note:", note); err != nil {
 			return err
 		}
 	}
-	return report.print(e.out)
+	return report.print(e.Out)
 }
 
 func (c *degreeDaysCommand) report(stdin io.Reader) (*degreeDaysReport, error) {

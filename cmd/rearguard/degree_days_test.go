@@ -7,6 +7,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"rearguard/cmd/internal/cli"
 )
 
 func degreeDays(t *testing.T, table string, args ...string) (degreeDaysReport, error) {
@@ -232,12 +234,12 @@ func TestDegreeDaysUnusable(t *testing.T) {
 	} {
 		args := []string{"--lower", "10", "--method", "single-sine"}
 		_, err := degreeDays(t, tt.table, append(args, tt.args...)...)
-		if !isUnusable(err) || !strings.Contains(err.Error(), tt.want) {
+		if !cli.IsUnusable(err) || !strings.Contains(err.Error(), tt.want) {
 			t.Errorf("%s: got %v, want unusable input and %q", name, err, tt.want)
 		}
 	}
 	_, _, err := runProgram(t, &degreeDaysCommand{}, "", "--lower", "10", "--method", "average", filepath.Join(t.TempDir(), "none.csv"))
-	if !isUnusable(err) || !strings.Contains(err.Error(), "none.csv") {
+	if !cli.IsUnusable(err) || !strings.Contains(err.Error(), "none.csv") {
 		t.Errorf("no file: got %v, want unusable input", err)
 	}
 }

@@ -1,14 +1,17 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"io"
 	"text/tabwriter"
 
-	"rearguard/daemon"
+	"rearguard/daemon/lookback"
+
+	"rearguard/cmd/internal/cli"
 	"rearguard/daemon/development/fitting"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/study"
 )
 
@@ -22,38 +25,38 @@ type learnCommand struct {
 // learnReport is one fit with what was decided about it.
 type learnReport struct {
 	study.Fit
-	Decision *daemon.Decision `json:"decision"`
+	Decision *study.Decision `json:"decision"`
 }
 
 // Run implements the subcommand.
-func (c *learnCommand) Run(e *env) error {
-	f, err := loadFacility(c.Config)
+func (c *learnCommand) Run(ctx context.Context, e *cli.Env) error {
+	f, err := cli.LoadFacility(c.Config)
 	if err != nil {
 		return err
 	}
-	starting, err := loadCatalog(f)
+	starting, err := cli.LoadCatalog(f)
 	if err != nil {
-		return unusable("%w", err)
+		return err
 	}
-	reader, err := openRecords(e, c.Records, f.Records.Path, "yet")
+	reader, err := cli.OpenRecords(ctx, c.Records, f.Records.Path, "yet")
 	if err != nil {
 		return err
 	}
 	defer reader.Close()
-	learned, err := daemon.LoadLearning(e.ctx, reader)
+	learned, err := lookback.LoadLearning(ctx, reader)
 	if err != nil {
 		return err
 	}
 	reports := []learnReport{}
 	for _, fit := range study.Fits(starting, learned.Observations, true) {
-		if c.Species == "" || fit.Species == rearing.SpeciesID(c.Species) {
+		if c.Species == "" || fit.Species == species.ID(c.Species) {
 			reports = append(reports, learnReport{fit, learned.Decided(fit.Key)})
 		}
 	}
 	if c.JSON {
-		return json.NewEncoder(e.out).Encode(reports)
+		return json.NewEncoder(e.Out).Encode(reports)
 	}
-	return printLearning(e.out, reports)
+	return printLearning(e.Out, reports)
 }
 
 func printLearning(out io.Writer, reports []learnReport) error {

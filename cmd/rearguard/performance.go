@@ -1,14 +1,17 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"io"
 	"text/tabwriter"
 	"time"
 
+	"rearguard/daemon/lookback"
+
 	"rearguard/alerts/performance"
-	"rearguard/daemon"
+	"rearguard/cmd/internal/cli"
 )
 
 type performanceCommand struct {
@@ -19,36 +22,36 @@ type performanceCommand struct {
 }
 
 // Run implements the subcommand.
-func (c *performanceCommand) Run(e *env) error {
-	f, err := loadFacility(c.Config)
+func (c *performanceCommand) Run(ctx context.Context, e *cli.Env) error {
+	f, err := cli.LoadFacility(c.Config)
 	if err != nil {
 		return err
 	}
 	if c.Days < 1 {
-		return unusable("--days %d: measure at least one day", c.Days)
+		return cli.Unusable("--days %d: measure at least one day", c.Days)
 	}
-	reader, err := openRecords(e, c.Records, f.Records.Path, "to measure")
+	reader, err := cli.OpenRecords(ctx, c.Records, f.Records.Path, "to measure")
 	if err != nil {
 		return err
 	}
 	defer reader.Close()
-	marks, err := reader.LoadMarks(e.ctx)
+	marks, err := reader.LoadMarks(ctx)
 	if err != nil {
 		return err
 	}
-	report, err := daemon.Performance(e.ctx, reader, daemon.Span{
+	report, err := lookback.Performance(ctx, reader, lookback.Span{
 		From: marks.Clock.AddDate(0, 0, -c.Days), To: marks.Clock, Location: f.Site.Location,
 	})
 	if err != nil {
 		return err
 	}
 	if c.JSON {
-		return json.NewEncoder(e.out).Encode(report)
+		return json.NewEncoder(e.Out).Encode(report)
 	}
-	return printPerformance(e.out, report)
+	return printPerformance(e.Out, report)
 }
 
-func printPerformance(out io.Writer, r *daemon.AlarmPerformance) error {
+func printPerformance(out io.Writer, r *lookback.AlarmPerformance) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintf(w, "From %s to %s\n", r.From.Format(time.DateTime), r.To.Format(time.DateTime))
 	for _, line := range r.Lines() {

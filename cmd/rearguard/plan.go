@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -10,8 +11,15 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"rearguard/daemon"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/lookback"
+	"rearguard/daemon/planning"
+	"rearguard/daemon/snapshot"
+
+	"rearguard/cmd/internal/cli"
+	"rearguard/daemon/rearing/forecast"
+	"rearguard/daemon/rearing/husbandry"
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species"
 	"rearguard/sensors"
 )
 
@@ -31,44 +39,47 @@ type planSource struct {
 
 // snapshot is the state as of the last commit; without a configuration only
 // the library and the time now.
-func (p *planSource) snapshot(e *env) (*daemon.Snapshot, error) {
+func (p *planSource) snapshot(ctx context.Context, e *cli.Env) (*snapshot.Snapshot, error) {
 	if p.Config == "" {
-		library, err := rearing.Library()
+		library, err := species.Library()
 		if err != nil {
 			return nil, err
 		}
-		return &daemon.Snapshot{Time: e.now().UTC(), Location: time.UTC, Catalog: library}, nil
+		return &snapshot.Snapshot{Time: e.Now().UTC(), Site: snapshot.Site{
+			Location: time.UTC},
+			Knowledge: snapshot.Knowledge{
+				Catalog: library}}, nil
 	}
-	f, err := loadFacility(p.Config)
+	f, err := cli.LoadFacility(p.Config)
 	if err != nil {
 		return nil, err
 	}
-	catalog, err := loadCatalog(f)
+	catalog, err := cli.LoadCatalog(f)
 	if err != nil {
-		return nil, unusable("%w", err)
+		return nil, err
 	}
-	reader, err := openRecords(e, p.Records, f.Records.Path, "yet")
+	reader, err := cli.OpenRecords(ctx, p.Records, f.Records.Path, "yet")
 	if err != nil {
 		return nil, err
 	}
 	defer reader.Close()
-	return daemon.Look(e.ctx, f, catalog, reader, e.logger)
+	return lookback.Present(ctx, f, catalog, reader, e.Logger)
 }
 
 // answer prints what a question came to: as JSON, or by print.
-func (p *planSource) answer(e *env, v any, print func(io.Writer)) error {
+func (p *planSource) answer(e *cli.Env, v any, print func(io.Writer)) error {
 	if p.JSON {
-		return json.NewEncoder(e.out).Encode(v)
+		return json.NewEncoder(e.Out).Encode(v)
 	}
-	w := tabwriter.NewWriter(e.out, 0, 0, 2, ' ', 0)
+	w := tabwriter.NewWriter(e.Out, 0, 0, 2, ' ', 0)
 	print(w)
 	return w.Flush()
 }
 
 // planned makes a question that cannot be answered as asked unusable input.
 func planned(err error) error {
-	if errors.Is(err, daemon.ErrPlan) {
-		return usageError{err}
+	if errors.Is(err, planning.ErrNone) {
+		return cli.Unusable("%w", err)
 	}
 	return err
 }
@@ -85,7 +96,7 @@ func dayIn(flag, text string, loc *time.Location) (time.Time, error) {
 			return t, nil
 		}
 	}
-	return time.Time{}, unusable("--%s %q is not a date; write it as 2026-06-12 or 2026-06-12T10:00", flag, text)
+	return time.Time{}, cli.Unusable("--%s %q is not a date; write it as 2026-06-12 or 2026-06-12T10:00", flag, text)
 }
 
 type planEmergences struct {
@@ -102,8 +113,8 @@ type planEmergences struct {
 }
 
 // Run implements the subcommand.
-func (c *planEmergences) Run(e *env) error {
-	s, err := c.snapshot(e)
+func (c *planEmergences) Run(ctx context.Context, e *cli.Env) error {
+	s, err := c.snapshot(ctx, e)
 	if err != nil {
 		return err
 	}
@@ -112,17 +123,17 @@ func (c *planEmergences) Run(e *env) error {
 		return err
 	}
 	if c.Config == "" && c.Celsius == nil && c.Air == "" {
-		return unusable("give --celsius, --air, or --config of a facility whose rooms are to be tried")
+		return cli.Unusable("give --celsius, --air, or --config of a facility whose rooms are to be tried")
 	}
-	air := daemon.PlanAir{Room: sensors.RoomID(c.Room), Celsius: c.Celsius}
+	air := planning.Air{Room: sensors.RoomID(c.Room), Celsius: c.Celsius}
 	if c.Air != "" {
 		if air.Course, err = airTable(c.Air, s.Location); err != nil {
 			return err
 		}
 	}
-	options, err := s.PlanEmergences(daemon.EmergenceRequest{
-		Species: rearing.SpeciesID(c.Species), Air: air,
-		EggRequest: rearing.EggRequest{
+	options, err := planning.Emergences(s, planning.EmergenceRequest{
+		Species: species.ID(c.Species), Air: air,
+		EggRequest: husbandry.EggRequest{
 			Emergences: c.Count, By: by, Within: time.Duration(c.Within) * 24 * time.Hour, Survival: c.Survival, Chance: c.Chance,
 		},
 	})
@@ -159,15 +170,15 @@ func (c *planEmergences) Run(e *env) error {
 
 // airTable reads a course of temperatures; times without a zone are the
 // facility's.
-func airTable(path string, zone *time.Location) (rearing.AirForecast, error) {
+func airTable(path string, zone *time.Location) (forecast.Air, error) {
 	file, err := os.Open(path)
 	if err != nil {
-		return nil, unusable("%w", err)
+		return nil, cli.Unusable("%w", err)
 	}
 	defer file.Close() //nolint:errcheck // it was only read
 	table, err := temperatureReader{timeColumn: "time", temperatureColumn: "temperature", zone: zone, observed: true}.read(file, path)
 	if err != nil {
-		return nil, unusable("%w", err)
+		return nil, cli.Unusable("%w", err)
 	}
 	var times []time.Time
 	var temperatures []float64
@@ -175,9 +186,9 @@ func airTable(path string, zone *time.Location) (rearing.AirForecast, error) {
 		times = append(times, p.Time)
 		temperatures = append(temperatures, p.TemperatureC)
 	}
-	course, err := rearing.NewTableAir(times, temperatures)
+	course, err := forecast.NewTableAir(times, temperatures)
 	if err != nil {
-		return nil, unusable("%s: %w", path, err)
+		return nil, cli.Unusable("%s: %w", path, err)
 	}
 	return course, nil
 }
@@ -192,12 +203,12 @@ type planShipping struct {
 }
 
 // Run implements the subcommand.
-func (c *planShipping) Run(e *env) error {
-	s, err := c.snapshot(e)
+func (c *planShipping) Run(ctx context.Context, e *cli.Env) error {
+	s, err := c.snapshot(ctx, e)
 	if err != nil {
 		return err
 	}
-	days, err := s.PlanShipping(rearing.CohortID(c.Cohort), rearing.Shipping{
+	days, err := planning.Shipping(s, population.CohortID(c.Cohort), husbandry.Shipping{
 		TransitC: c.Celsius, Transit: c.Transit, Harden: c.Harden, MayEmerge: c.MayEmerge,
 	})
 	if err != nil {
@@ -231,13 +242,13 @@ type planFood struct {
 }
 
 // Run implements the subcommand.
-func (c *planFood) Run(e *env) error {
-	s, err := c.snapshot(e)
+func (c *planFood) Run(ctx context.Context, e *cli.Env) error {
+	s, err := c.snapshot(ctx, e)
 	if err != nil {
 		return err
 	}
-	days, err := s.PlanFood(daemon.FoodRequest{
-		Cohort: rearing.CohortID(c.Cohort), Species: rearing.SpeciesID(c.Species), GramsPerLarva: c.Grams, Days: c.Days,
+	days, err := planning.Food(s, planning.FoodRequest{
+		Cohort: population.CohortID(c.Cohort), Species: species.ID(c.Species), GramsPerLarva: c.Grams, Days: c.Days,
 	})
 	if err != nil {
 		return planned(err)
@@ -259,8 +270,8 @@ type planShift struct {
 }
 
 // Run implements the subcommand.
-func (c *planShift) Run(e *env) error {
-	s, err := c.snapshot(e)
+func (c *planShift) Run(ctx context.Context, e *cli.Env) error {
+	s, err := c.snapshot(ctx, e)
 	if err != nil {
 		return err
 	}
@@ -268,7 +279,7 @@ func (c *planShift) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	shift, err := s.PlanShift(daemon.ShiftRequest{Cohort: rearing.CohortID(c.Cohort), To: to, Celsius: c.Celsius})
+	shift, err := planning.ShiftEmergence(s, planning.ShiftRequest{Cohort: population.CohortID(c.Cohort), To: to, Celsius: c.Celsius})
 	if err != nil {
 		return planned(err)
 	}

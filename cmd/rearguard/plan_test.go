@@ -8,13 +8,18 @@ import (
 	"log/slog"
 	"math"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
+	"rearguard/daemon/fold"
+	"rearguard/daemon/planning"
+
+	"rearguard/cmd/internal/cli"
 	"rearguard/daemon"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/records"
 	"rearguard/sensors"
 )
@@ -35,11 +40,11 @@ sensors: [{id: a, room: nursery, interval: 30m, inputs: [{topic: a, format: plai
 	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	f, err := loadFacility(config)
+	f, err := cli.LoadFacility(config)
 	if err != nil {
 		t.Fatal(err)
 	}
-	catalog, err := loadCatalog(f)
+	catalog, err := cli.LoadCatalog(f)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -49,7 +54,7 @@ sensors: [{id: a, room: nursery, interval: 30m, inputs: [{topic: a, format: plai
 	}
 	defer store.Close()
 	begin := time.Date(2026, 5, 1, 8, 0, 0, 0, time.UTC)
-	engine, err := daemon.New(t.Context(), daemon.Options{Facility: f, Catalog: catalog, Store: store, Logger: slog.New(slog.DiscardHandler), Now: begin})
+	engine, err := daemon.New(t.Context(), daemon.Options{Options: fold.Options{Facility: f, Catalog: catalog, Logger: slog.New(slog.DiscardHandler)}, Store: store, Now: begin})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -60,18 +65,18 @@ sensors: [{id: a, room: nursery, interval: 30m, inputs: [{topic: a, format: plai
 		end = begin.Add(time.Duration(m) * 30 * time.Minute)
 		messages <- sensors.Message{Topic: "a", Received: end, Payload: fmt.Appendf(nil, "%.2f", 25+0.5*math.Sin(float64(m)/8)), Ack: func() {}}
 	}
-	cohort := func(id rearing.CohortID, start time.Time) daemon.AddCohort {
-		return daemon.AddCohort{Who: "keeper", Cohort: rearing.Cohort{
+	cohort := func(id population.CohortID, start time.Time) fold.AddCohort {
+		return fold.AddCohort{Who: "keeper", Cohort: population.Cohort{
 			ID: id, Species: "danaus-plexippus", Start: start, StartStage: "egg", Individuals: 50,
-			Placements: []rearing.Placement{{Room: "nursery", From: start}},
+			Placements: []population.Placement{{Room: "nursery", From: start}},
 		}}
 	}
-	count := func(after time.Duration, seen int) daemon.RecordCount {
-		return daemon.RecordCount{Count: rearing.Count{Cohort: "old-eggs", Time: begin.Add(after), Stage: "larva-1", Seen: seen, Of: 50, OrBeyond: true, By: "keeper"}}
+	count := func(after time.Duration, seen int) fold.RecordCount {
+		return fold.RecordCount{Count: population.Count{Cohort: "old-eggs", Time: begin.Add(after), Stage: "larva-1", Seen: seen, Of: 50, OrBeyond: true, By: "keeper"}}
 	}
-	for _, c := range []daemon.Command{
+	for _, c := range []fold.Command{
 		cohort("old-eggs", begin.Add(time.Hour)), count(69*time.Hour, 12), count(77*time.Hour, 41),
-		daemon.EndCohort{Cohort: "old-eggs", At: begin.Add(80 * time.Hour), Who: "keeper"}, cohort("reared", begin.Add(2*time.Hour)),
+		fold.EndCohort{Cohort: "old-eggs", At: begin.Add(80 * time.Hour), Who: "keeper"}, cohort("reared", begin.Add(2*time.Hour)),
 	} {
 		if err := engine.Do(t.Context(), c); err != nil {
 			t.Fatal(err)
@@ -88,7 +93,7 @@ sensors: [{id: a, room: nursery, interval: 30m, inputs: [{topic: a, format: plai
 func command(t *testing.T, args ...string) (code int, out, errOut string) {
 	t.Helper()
 	var o, e bytes.Buffer
-	code = run(&env{ctx: t.Context(), in: strings.NewReader(""), out: &o, errOut: &e, logger: slog.New(slog.DiscardHandler), now: time.Now}, args)
+	code = rearguard().Run(t.Context(), &cli.Env{In: strings.NewReader(""), Out: &o, ErrOut: &e, Logger: slog.New(slog.DiscardHandler), Now: time.Now}, args)
 	return code, o.String(), e.String()
 }
 
@@ -101,8 +106,8 @@ func TestPlanAndLearnFromRecords(t *testing.T) {
 		t.Fatal(err)
 	}
 	code, out, errOut := command(t, "plan", "emergences", "--config", config, "--species", "danaus-plexippus", "--count", "60", "--by", day(45), "--json")
-	var options []daemon.EmergenceOption
-	if err := json.Unmarshal([]byte(out), &options); code != exitGood || err != nil || len(options) != 1 || len(options[0].Plans) == 0 || options[0].Plans[0].Eggs < 60 {
+	var options []planning.EmergenceOption
+	if err := json.Unmarshal([]byte(out), &options); code != cli.ExitGood || err != nil || len(options) != 1 || len(options[0].Plans) == 0 || options[0].Plans[0].Eggs < 60 {
 		t.Errorf("emergences: %d, %v %s\n%s", code, err, errOut, out)
 	}
 	for name, c := range map[string]struct {
@@ -110,16 +115,15 @@ func TestPlanAndLearnFromRecords(t *testing.T) {
 		code int
 		want string
 	}{
-		"emergences too soon":       {[]string{"plan", "emergences", "--species", "danaus-plexippus", "--count", "60", "--by", day(5)}, exitFound, "no number of eggs meets the request"},
-		"emergences at a set point": {[]string{"plan", "emergences", "--species", "danaus-plexippus", "--count", "60", "--by", day(60), "--celsius", "26"}, exitGood, "eggs laid on"},
-		"emergences in a given air": {[]string{"plan", "emergences", "--species", "danaus-plexippus", "--count", "60", "--by", day(60), "--air", table}, exitGood, "the given course of temperatures"},
-		"shipping":                  {[]string{"plan", "shipping", "--cohort", "reared", "--celsius", "18", "--transit", "36h"}, exitGood, "days left after arrival"},
-		"food":                      {[]string{"plan", "food", "--species", "danaus-plexippus", "--grams", "12"}, exitGood, "larvae feeding"},
-		"shift":                     {[]string{"plan", "shift", "--cohort", "reared", "--to", day(25)}, exitGood, "Safe for every stage"},
-		"a deadly set point":        {[]string{"plan", "shift", "--cohort", "reared", "--to", day(25), "--celsius", "45"}, exitUnusable, "outside the safe limits"},
-		"learn":                     {[]string{"learn"}, exitGood, "danaus-plexippus, egg: 1 observation\n"},
-		"learn, undecided":          {[]string{"learn"}, exitGood, "nobody has decided yet"},
-		"forecasts":                 {[]string{"forecasts", "--cohorts", "4"}, exitGood, "of 2 counts fell into their 80 % interval"},
+		"emergences too soon":       {[]string{"plan", "emergences", "--species", "danaus-plexippus", "--count", "60", "--by", day(5)}, cli.ExitFound, "no number of eggs meets the request"},
+		"emergences at a set point": {[]string{"plan", "emergences", "--species", "danaus-plexippus", "--count", "60", "--by", day(60), "--celsius", "26"}, cli.ExitGood, "eggs laid on"},
+		"emergences in a given air": {[]string{"plan", "emergences", "--species", "danaus-plexippus", "--count", "60", "--by", day(60), "--air", table}, cli.ExitGood, "the given course of temperatures"},
+		"shipping":                  {[]string{"plan", "shipping", "--cohort", "reared", "--celsius", "18", "--transit", "36h"}, cli.ExitGood, "days left after arrival"},
+		"food":                      {[]string{"plan", "food", "--species", "danaus-plexippus", "--grams", "12"}, cli.ExitGood, "larvae feeding"},
+		"shift":                     {[]string{"plan", "shift", "--cohort", "reared", "--to", day(25)}, cli.ExitGood, "Safe for every stage"},
+		"a deadly set point":        {[]string{"plan", "shift", "--cohort", "reared", "--to", day(25), "--celsius", "45"}, cli.ExitUnusable, "outside the safe limits"},
+		"learn":                     {[]string{"learn"}, cli.ExitGood, "danaus-plexippus, egg: 1 observation\n"},
+		"learn, undecided":          {[]string{"learn"}, cli.ExitGood, "nobody has decided yet"},
 	} {
 		code, out, errOut := command(t, append(c.args, "--config", config)...)
 		if code != c.code || !strings.Contains(out+errOut, c.want) {
@@ -128,7 +132,17 @@ func TestPlanAndLearnFromRecords(t *testing.T) {
 	}
 	code, out, errOut = command(t, "learn", "--config", config, "--json")
 	var fits []learnReport
-	if err := json.Unmarshal([]byte(out), &fits); code != exitGood || err != nil || len(fits) != 1 || fits[0].Proposal == nil || len(fits[0].Observations) != 1 {
+	if err := json.Unmarshal([]byte(out), &fits); code != cli.ExitGood || err != nil || len(fits) != 1 || fits[0].Proposal == nil || len(fits[0].Observations) != 1 {
 		t.Errorf("learn --json: %d, %v %s\n%s", code, err, errOut, out)
+	}
+}
+
+// The records that this program writes are those that prove replays, the
+// counts of a finished cohort among them.
+func TestProveReplaysRecords(t *testing.T) {
+	config, _ := written(t)
+	out, err := exec.CommandContext(t.Context(), "go", "run", "../prove", "forecasts", "--cohorts", "4", "--config", config).CombinedOutput()
+	if want := "of 2 counts fell into their 80 % interval"; err != nil || !strings.Contains(string(out), want) {
+		t.Errorf("%v, want %q\n%s", err, want, out)
 	}
 }

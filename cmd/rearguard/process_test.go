@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/x509"
 	"encoding/json"
 	"fmt"
 	"net/http"
@@ -34,10 +35,11 @@ func TestMain(m *testing.M) {
 	os.Exit(code)
 }
 
-// program builds the program once for all tests of the package.
+// program builds the program once for all tests of the package, as users get
+// it: without the race detector, also when the tests have it.
 var program = sync.OnceValues(func() (string, error) {
 	path := filepath.Join(os.Getenv(programEnv), "rearguard")
-	out, err := exec.Command("go", "build", "-o", path, ".").CombinedOutput()
+	out, err := exec.Command("go", "build", "-race=false", "-o", path, ".").CombinedOutput()
 	if err != nil {
 		return "", fmt.Errorf("build: %w\n%s", err, out)
 	}
@@ -131,4 +133,18 @@ func eventually(t *testing.T, what string, limit time.Duration, condition func()
 		case <-ticker.C:
 		}
 	}
+}
+
+// certificates are the roots that vouch for a test's broker.
+func certificates(t *testing.T, path string) *x509.CertPool {
+	t.Helper()
+	pem, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	pool := x509.NewCertPool()
+	if !pool.AppendCertsFromPEM(pem) {
+		t.Fatalf("%s holds no PEM certificate", path)
+	}
+	return pool
 }

@@ -14,6 +14,7 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"google.golang.org/protobuf/encoding/protowire"
 
+	"rearguard/daemon/facility"
 	"rearguard/dashboards/api"
 	"rearguard/sensors/broker/brokertest"
 )
@@ -62,7 +63,7 @@ sensors:
 			t.Fatal(err)
 		}
 	}
-	roots, err := certificates(broker.CAFile)
+	roots, err := facility.Authorities(broker.CAFile)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -9,9 +9,12 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"rearguard/daemon"
+	"rearguard/daemon/lookback"
+
+	"rearguard/cmd/internal/cli"
 	"rearguard/daemon/facility"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
 )
 
@@ -28,8 +31,8 @@ type replayReport struct {
 	Cohorts  []cohortReport `json:"cohorts"`
 	// Recorded are the alarms as they happened, Replayed as the replay has
 	// them.
-	Recorded []daemon.Episode `json:"alarms_recorded"`
-	Replayed []daemon.Episode `json:"alarms_replayed"`
+	Recorded []lookback.Episode `json:"alarms_recorded"`
+	Replayed []lookback.Episode `json:"alarms_replayed"`
 	// Same is set when both agree to the millisecond.
 	Same bool `json:"same"`
 	// Losses are the animals that counts record as lost.
@@ -38,52 +41,52 @@ type replayReport struct {
 }
 
 type cohortReport struct {
-	ID          rearing.CohortID `json:"id"`
-	Stage       rearing.StageID  `json:"stage"`
-	ThermalTime float64          `json:"thermal_time_degree_days"`
+	ID          population.CohortID `json:"id"`
+	Stage       species.StageID     `json:"stage"`
+	ThermalTime float64             `json:"thermal_time_degree_days"`
 }
 
 type lossReport struct {
-	Time   time.Time        `json:"time"`
-	Cohort rearing.CohortID `json:"cohort"`
-	Stage  rearing.StageID  `json:"stage"`
-	Lost   int              `json:"lost"`
-	Cause  string           `json:"cause"`
+	Time   time.Time           `json:"time"`
+	Cohort population.CohortID `json:"cohort"`
+	Stage  species.StageID     `json:"stage"`
+	Lost   int                 `json:"lost"`
+	Cause  string              `json:"cause"`
 }
 
 // Run implements the subcommand.
-func (c *replayCommand) Run(e *env) error {
-	f, err := loadFacility(c.Config)
+func (c *replayCommand) Run(ctx context.Context, e *cli.Env) error {
+	f, err := cli.LoadFacility(c.Config)
 	if err != nil {
 		return err
 	}
 	recorded := f.Records.Path
 	if c.With != "" {
-		if f, err = loadFacility(c.With); err != nil {
+		if f, err = cli.LoadFacility(c.With); err != nil {
 			return err
 		}
 	}
-	reader, err := openRecords(e, c.Records, recorded, "to replay")
+	reader, err := cli.OpenRecords(ctx, c.Records, recorded, "to replay")
 	if err != nil {
 		return err
 	}
 	defer reader.Close()
-	report, err := c.replay(e, f, reader)
+	report, err := c.replay(ctx, e, f, reader)
 	if err != nil {
 		return err
 	}
 	if c.JSON {
-		return json.NewEncoder(e.out).Encode(report)
+		return json.NewEncoder(e.Out).Encode(report)
 	}
-	return report.print(e.out, f.Site.Location)
+	return report.print(e.Out, f.Site.Location)
 }
 
-func (c *replayCommand) replay(e *env, f *facility.Facility, reader *records.Reader) (*replayReport, error) {
-	catalog, err := loadCatalog(f)
+func (c *replayCommand) replay(ctx context.Context, e *cli.Env, f *facility.Facility, reader *records.Reader) (*replayReport, error) {
+	catalog, err := cli.LoadCatalog(f)
 	if err != nil {
-		return nil, unusable("%w", err)
+		return nil, err
 	}
-	replayed, err := daemon.Replay(e.ctx, daemon.ReplayOptions{Facility: f, Catalog: catalog, Records: reader, Logger: e.logger})
+	replayed, err := lookback.Replay(ctx, lookback.ReplayOptions{Facility: f, Catalog: catalog, Records: reader, Logger: e.Logger})
 	if err != nil {
 		return nil, err
 	}
@@ -91,13 +94,13 @@ func (c *replayCommand) replay(e *env, f *facility.Facility, reader *records.Rea
 	for _, v := range replayed.Final.Cohorts {
 		report.Cohorts = append(report.Cohorts, cohortReport{v.ID, v.Stage, v.ThermalTime})
 	}
-	happened, err := reader.AlarmTransitions(e.ctx, time.Time{}, endOfTime)
+	happened, err := reader.AlarmTransitions(ctx, time.Time{}, endOfTime)
 	if err != nil {
 		return nil, err
 	}
-	report.Recorded, report.Replayed = daemon.Episodes(happened), daemon.Episodes(replayed.Transitions)
-	report.Same = slices.EqualFunc(report.Recorded, report.Replayed, daemon.Episode.Equal)
-	if err := report.losses(e.ctx, reader); err != nil {
+	report.Recorded, report.Replayed = lookback.Episodes(happened), lookback.Episodes(replayed.Transitions)
+	report.Same = slices.EqualFunc(report.Recorded, report.Replayed, lookback.Episode.Equal)
+	if err := report.losses(ctx, reader); err != nil {
 		return nil, err
 	}
 	return report, nil
@@ -144,7 +147,7 @@ func (r *replayReport) print(out io.Writer, zone *time.Location) error {
 }
 
 // printAlarms lists those of list that are not in other.
-func (r *replayReport) printAlarms(w io.Writer, title string, list, other []daemon.Episode, zone *time.Location) {
+func (r *replayReport) printAlarms(w io.Writer, title string, list, other []lookback.Episode, zone *time.Location) {
 	titled := false
 	for _, e := range list {
 		if slices.ContainsFunc(other, e.Equal) {

@@ -11,8 +11,12 @@ import (
 	"testing"
 	"time"
 
+	"rearguard/daemon/fold"
+	"rearguard/daemon/lookback"
+
+	"rearguard/cmd/internal/cli"
 	"rearguard/daemon"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/records"
 	"rearguard/sensors"
 )
@@ -29,11 +33,11 @@ sensors: [{id: s, room: nursery, interval: 60s, inputs: [{topic: s, format: json
 // for one, under a limit of 30 °C, and a keeper books losses.
 func recordHeat(t *testing.T, config string) {
 	t.Helper()
-	f, err := loadFacility(config)
+	f, err := cli.LoadFacility(config)
 	if err != nil {
 		t.Fatal(err)
 	}
-	catalog, err := loadCatalog(f)
+	catalog, err := cli.LoadCatalog(f)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -43,21 +47,21 @@ func recordHeat(t *testing.T, config string) {
 	}
 	begin := time.Date(2026, 5, 1, 8, 0, 0, 0, time.UTC)
 	ctx, cancel := context.WithCancel(context.Background())
-	engine, err := daemon.New(ctx, daemon.Options{Facility: f, Catalog: catalog, Store: store, Logger: slog.New(slog.DiscardHandler), Now: begin})
+	engine, err := daemon.New(ctx, daemon.Options{Options: fold.Options{Facility: f, Catalog: catalog, Logger: slog.New(slog.DiscardHandler)}, Store: store, Now: begin})
 	if err != nil {
 		t.Fatal(err)
 	}
 	messages, ticks, done := make(chan sensors.Message), make(chan time.Time), make(chan error, 1)
 	go func() { done <- engine.Run(ctx, daemon.Sources{Messages: messages, Ticks: ticks}) }()
-	do := func(c daemon.Command) {
+	do := func(c fold.Command) {
 		t.Helper()
 		if err := engine.Do(t.Context(), c); err != nil {
 			t.Fatal(err)
 		}
 	}
-	do(daemon.AddCohort{Who: "keeper", Cohort: rearing.Cohort{
+	do(fold.AddCohort{Who: "keeper", Cohort: population.Cohort{
 		ID: "c", Species: "danaus-plexippus", Start: begin, StartStage: "larva-3", Individuals: 50,
-		Placements: []rearing.Placement{{Room: "nursery", From: begin}},
+		Placements: []population.Placement{{Room: "nursery", From: begin}},
 	}})
 	for m := range 240 {
 		temperature := 25.0
@@ -68,7 +72,7 @@ func recordHeat(t *testing.T, config string) {
 		messages <- sensors.Message{Topic: "s", Payload: fmt.Appendf(nil, `{"t":%g}`, temperature), Received: at, Ack: func() {}}
 		ticks <- at.Add(5 * time.Second)
 	}
-	do(daemon.RecordCount{Count: rearing.Count{
+	do(fold.RecordCount{Count: population.Count{
 		Cohort: "c", Time: begin.Add(3 * time.Hour), Stage: "larva-3", Seen: 45, Of: 50, Lost: 5, Cause: "heat", By: "keeper",
 	}})
 	cancel()
@@ -103,7 +107,7 @@ func TestReplayWithChangedLimits(t *testing.T) {
 		}
 		return r
 	}
-	heat := func(list []daemon.Episode) int {
+	heat := func(list []lookback.Episode) int {
 		n := 0
 		for _, e := range list {
 			if e.Condition == "heat" {

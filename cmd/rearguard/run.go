@@ -1,10 +1,13 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"net"
 
-	"rearguard/daemon/facility"
+	"rearguard/cmd/internal/cli"
+	"rearguard/cmd/rearguard/service"
+	"rearguard/daemon"
 )
 
 type runCommand struct {
@@ -12,33 +15,24 @@ type runCommand struct {
 }
 
 // Run implements the subcommand.
-func (c *runCommand) Run(e *env) error {
-	f, err := loadFacility(c.Config)
+func (c *runCommand) Run(ctx context.Context, e *cli.Env) error {
+	f, err := cli.LoadFacility(c.Config)
 	if err != nil {
 		return err
 	}
-	catalog, err := loadCatalog(f)
+	catalog, err := cli.LoadCatalog(f)
 	if err != nil {
-		return unusable("%v", err)
+		return err
 	}
-	listener, err := new(net.ListenConfig).Listen(e.ctx, "tcp", f.Web.Listen)
+	listener, err := new(net.ListenConfig).Listen(ctx, "tcp", f.Web.Listen)
 	if err != nil {
 		return fmt.Errorf("listen for pages on %s (web.listen): %w", f.Web.Listen, err)
 	}
-	s := &service{
-		facility: f, config: c.Config, catalog: catalog, logger: e.logger, clock: e.now, tickEvery: tickInterval, listener: listener,
-	}
-	return s.run(e.ctx, func() {
-		e.logger.Info("rearguard is running", "facility", f.Site.Name, "pages", "http://"+listener.Addr().String(),
+	return service.Run(ctx, service.Options{
+		Facility: f, Config: c.Config, Catalog: catalog, Version: buildVersion(), Logger: e.Logger,
+		Clock: e.Now, TickEvery: service.TickEvery, Listener: listener,
+	}, func(*daemon.Engine) {
+		e.Logger.Info("rearguard is running", "facility", f.Site.Name, "pages", "http://"+listener.Addr().String(),
 			"broker", f.Broker.Address, "records", f.Records.Path, "rooms", len(f.Rooms), "sensors", len(f.Sensors))
 	})
-}
-
-// loadFacility reads a configuration. One with faults cannot be used.
-func loadFacility(path string) (*facility.Facility, error) {
-	f, err := facility.Load(path)
-	if err != nil {
-		return nil, unusable("%w", err)
-	}
-	return f, nil
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -12,6 +13,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"rearguard/cmd/internal/cli"
 	"rearguard/daemon/facility"
 	"rearguard/dashboards/api"
 )
@@ -24,29 +26,29 @@ type sensorsCommand struct {
 }
 
 // Run implements the subcommand.
-func (c *sensorsCommand) Run(e *env) error {
+func (c *sensorsCommand) Run(ctx context.Context, e *cli.Env) error {
 	base, err := daemonURL(c.URL, c.Config)
 	if err != nil {
 		return err
 	}
 	if c.Unclaimed {
 		var topics []api.Unclaimed
-		if err := askDaemon(e, base, "/api/v1/sensors/unclaimed", nil, &topics); err != nil {
+		if err := askDaemon(ctx, base, "/api/v1/sensors/unclaimed", nil, &topics); err != nil {
 			return err
 		}
 		if c.JSON {
-			return json.NewEncoder(e.out).Encode(topics)
+			return json.NewEncoder(e.Out).Encode(topics)
 		}
-		return printUnclaimed(e.out, topics)
+		return printUnclaimed(e.Out, topics)
 	}
 	var list []api.Sensor
-	if err := askDaemon(e, base, "/api/v1/sensors", nil, &list); err != nil {
+	if err := askDaemon(ctx, base, "/api/v1/sensors", nil, &list); err != nil {
 		return err
 	}
 	if c.JSON {
-		return json.NewEncoder(e.out).Encode(list)
+		return json.NewEncoder(e.Out).Encode(list)
 	}
-	return printSensors(e.out, list)
+	return printSensors(e.Out, list)
 }
 
 func printUnclaimed(out io.Writer, topics []api.Unclaimed) error {
@@ -111,7 +113,7 @@ func daemonURL(url, config string) (string, error) {
 	if url != "" {
 		return strings.TrimRight(url, "/"), nil
 	}
-	f, err := loadFacility(config)
+	f, err := cli.LoadFacility(config)
 	if err != nil {
 		return "", err
 	}
@@ -136,7 +138,7 @@ const askWithin = 15 * time.Second
 
 // askDaemon gets an answer of the running daemon; with a body it gives a
 // command.
-func askDaemon(e *env, base, path string, body, into any) error {
+func askDaemon(ctx context.Context, base, path string, body, into any) error {
 	method, content := http.MethodGet, io.Reader(nil)
 	if body != nil {
 		b, err := json.Marshal(body)
@@ -145,16 +147,16 @@ func askDaemon(e *env, base, path string, body, into any) error {
 		}
 		method, content = http.MethodPost, bytes.NewReader(b)
 	}
-	request, err := http.NewRequestWithContext(e.ctx, method, base+path, content)
+	request, err := http.NewRequestWithContext(ctx, method, base+path, content)
 	if err != nil {
-		return unusable("%w", err)
+		return cli.Unusable("%w", err)
 	}
 	if body != nil {
 		request.Header.Set("Content-Type", "application/json")
 	}
 	answer, err := (&http.Client{Timeout: askWithin}).Do(request)
 	if err != nil {
-		return unusable("ask the running daemon at %s: %w (is it running? --url names another address)", base, errors.Unwrap(err))
+		return cli.Unusable("ask the running daemon at %s: %w (is it running? --url names another address)", base, errors.Unwrap(err))
 	}
 	defer answer.Body.Close()
 	if answer.StatusCode != http.StatusOK {

@@ -21,9 +21,9 @@ const (
 	maxMethods       = 40
 )
 
-// tables are files that are one literal, with the reason why it stays whole.
+// tables are files that are one literal, with the reason why each stays whole.
 // Only their length is exempt.
-var tables = map[string]string{}
+func tables() map[string]string { return map[string]string{} }
 
 // TestShape holds every Go file of the module within the limits above, and
 // contexts out of structs: a context belongs to a call.
@@ -35,10 +35,8 @@ func TestShape(t *testing.T) {
 	if s.files < 100 {
 		t.Fatalf("only %d files were found; is this the module?", s.files)
 	}
-	for name := range tables {
-		if !s.tables[name] {
-			t.Errorf("%s is listed as a table and is not there", name)
-		}
+	for name := range s.unseen {
+		t.Errorf("%s is listed as a table and is not there", name)
 	}
 	if faults := s.faults(); len(faults) > 0 {
 		t.Errorf("%d faults of shape; split what is too large by what it knows:\n%s", len(faults), strings.Join(faults, "\n"))
@@ -49,20 +47,22 @@ func TestShape(t *testing.T) {
 type shape struct {
 	root     string
 	files    int
-	tables   map[string]bool
-	packages map[string]int // lines by folder
-	methods  map[string]int // by folder and type
+	tables   map[string]string
+	unseen   map[string]string // tables not met yet
+	packages map[string]int    // lines by folder
+	methods  map[string]int    // by folder and type
 	found    []string
 }
 
 // measureModule reads every Go file below root that the go command would build
 // or test.
 func measureModule(root string) (*shape, error) {
-	s := &shape{root: root, tables: map[string]bool{}, packages: map[string]int{}, methods: map[string]int{}}
+	s := &shape{root: root, tables: tables(), unseen: tables(), packages: map[string]int{}, methods: map[string]int{}}
 	err := filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
-		switch base := d.Name(); {
-		case err != nil:
+		if err != nil {
 			return err
+		}
+		switch base := d.Name(); {
 		case d.IsDir() && path != root && (base == "testdata" || base == "vendor" || base == "node_modules" || strings.HasPrefix(base, ".")):
 			return filepath.SkipDir
 		case d.IsDir() || !strings.HasSuffix(base, ".go"):
@@ -107,12 +107,12 @@ func (s *shape) measureFile(path string) error {
 	if !strings.HasSuffix(name, "_test.go") {
 		s.packages[m.folder] += lines
 	}
-	if _, table := tables[name]; table {
-		s.tables[name] = true
-	} else if lines > maxFileLines {
+	_, m.table = s.tables[name]
+	delete(s.unseen, name)
+	if !m.table && lines > maxFileLines {
 		s.found = append(s.found, fmt.Sprintf("%s: file of %d lines, at most %d", name, lines, maxFileLines))
 	}
-	ast.Inspect(tree, m.inspect)
+	m.measure(tree)
 	return nil
 }
 
@@ -121,46 +121,58 @@ type shapeFile struct {
 	shape        *shape
 	set          *token.FileSet
 	name, folder string
+	table        bool
 }
 
 func (f *shapeFile) fault(at token.Pos, format string, args ...any) {
 	f.shape.found = append(f.shape.found, fmt.Sprintf("%s:%d: %s", f.name, f.set.Position(at).Line, fmt.Sprintf(format, args...)))
 }
 
-func (f *shapeFile) inspect(n ast.Node) bool {
-	switch n := n.(type) {
-	case *ast.FuncDecl:
-		f.function("function "+n.Name.Name, n)
-		if n.Recv != nil {
-			f.shape.methods[f.folder+": "+receiverType(n.Recv.List[0].Type)]++
+func (f *shapeFile) measure(tree *ast.File) {
+	for _, decl := range tree.Decls {
+		if fn, ok := decl.(*ast.FuncDecl); ok {
+			f.function("function "+fn.Name.Name, fn)
+			if fn.Recv != nil {
+				f.shape.methods[f.folder+": "+receiverType(fn.Recv.List[0].Type)]++
+			}
+			continue
 		}
-	case *ast.FuncLit:
-		f.function("function literal", n)
-	case *ast.TypeSpec:
-		if s, ok := n.Type.(*ast.StructType); ok {
-			f.fields("struct "+n.Name.Name, s)
-		}
-	case *ast.StructType:
-		f.contexts(n)
+		ast.Inspect(decl, func(n ast.Node) bool {
+			if fn, ok := n.(*ast.FuncLit); ok {
+				f.function("function", fn)
+			}
+			return true
+		})
 	}
-	return true
+	names := map[*ast.StructType]string{}
+	ast.Inspect(tree, func(n ast.Node) bool {
+		switch n := n.(type) {
+		case *ast.TypeSpec:
+			if s, ok := n.Type.(*ast.StructType); ok {
+				names[s] = n.Name.Name + " "
+			}
+		case *ast.StructType:
+			f.fields("struct "+names[n], n)
+			f.contexts(n)
+		}
+		return true
+	})
 }
 
 func (f *shapeFile) function(what string, n ast.Node) {
-	_, table := tables[f.name]
-	if lines := f.set.Position(n.End()).Line - f.set.Position(n.Pos()).Line + 1; lines > maxFunctionLines && !table {
+	if lines := f.set.Position(n.End()).Line - f.set.Position(n.Pos()).Line + 1; lines > maxFunctionLines && !f.table {
 		f.fault(n.Pos(), "%s of %d lines, at most %d", what, lines, maxFunctionLines)
 	}
 }
 
 // fields counts names: a, b T are two, an embedded type is one.
-func (f *shapeFile) fields(what string, t *ast.StructType) {
+func (f *shapeFile) fields(what string, s *ast.StructType) {
 	n := 0
-	for _, field := range t.Fields.List {
+	for _, field := range s.Fields.List {
 		n += max(1, len(field.Names))
 	}
 	if n > maxFields {
-		f.fault(t.Pos(), "%s of %d fields, at most %d", what, n, maxFields)
+		f.fault(s.Pos(), "%sof %d fields, at most %d", what, n, maxFields)
 	}
 }
 

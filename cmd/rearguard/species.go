@@ -6,7 +6,8 @@ import (
 	"strings"
 	"text/tabwriter"
 
-	"rearguard/daemon/rearing"
+	"rearguard/cmd/internal/cli"
+	"rearguard/daemon/rearing/species"
 )
 
 type speciesCommand struct {
@@ -18,11 +19,11 @@ type speciesCommand struct {
 
 // speciesReport is one line of the list.
 type speciesReport struct {
-	ID             rearing.SpeciesID `json:"id"`
-	CommonName     string            `json:"common_name"`
-	ScientificName string            `json:"scientific_name"`
-	RearedFor      string            `json:"reared_for"`
-	Origin         string            `json:"origin"`
+	ID             species.ID     `json:"id"`
+	CommonName     string         `json:"common_name"`
+	ScientificName string         `json:"scientific_name"`
+	RearedFor      string         `json:"reared_for"`
+	Origin         species.Origin `json:"origin"`
 	// Assumed is set when constants are to be verified on site.
 	Assumed bool `json:"assumed"`
 	// Constants says how far they are published: "published", "published in
@@ -32,9 +33,9 @@ type speciesReport struct {
 }
 
 // Run implements the subcommand.
-func (c *speciesCommand) Run(e *env) error {
+func (c *speciesCommand) Run(e *cli.Env) error {
 	if c.Enter {
-		_, err := fmt.Fprint(e.out, rearing.HowToEnter)
+		_, err := fmt.Fprint(e.Out, species.HowToEnter)
 		return err
 	}
 	catalog, err := c.catalog()
@@ -42,15 +43,15 @@ func (c *speciesCommand) Run(e *env) error {
 		return err
 	}
 	if c.ID != "" {
-		sp, ok := catalog.Species(rearing.SpeciesID(c.ID))
+		sp, ok := catalog.Species(species.ID(c.ID))
 		if !ok {
-			return unusable("there is no species %q; rearguard species lists them, rearguard species --enter says how to add one", c.ID)
+			return cli.Unusable("there is no species %q; rearguard species lists them, rearguard species --enter says how to add one", c.ID)
 		}
-		explained := rearing.Explain(sp)
+		explained := species.Explain(sp)
 		if c.JSON {
-			return json.NewEncoder(e.out).Encode(explained)
+			return json.NewEncoder(e.Out).Encode(explained)
 		}
-		_, err := fmt.Fprint(e.out, explained)
+		_, err := fmt.Fprint(e.Out, explained)
 		return err
 	}
 	list := []speciesReport{}
@@ -58,17 +59,17 @@ func (c *speciesCommand) Run(e *env) error {
 		list = append(list, reportSpecies(sp))
 	}
 	if c.JSON {
-		return json.NewEncoder(e.out).Encode(list)
+		return json.NewEncoder(e.Out).Encode(list)
 	}
-	w := tabwriter.NewWriter(e.out, 0, 0, 2, ' ', 0)
+	w := tabwriter.NewWriter(e.Out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "id\tname\tscientific name\treared for\tegg to adult at 25 °C\tconstants")
 	for _, r := range list {
 		constants := r.Constants
 		if r.Assumed {
 			constants += ", verify on site"
 		}
-		if r.Origin != "library" {
-			constants += "; " + r.Origin
+		if r.Origin != species.OriginLibrary {
+			constants += "; " + string(r.Origin)
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%.0f days\t%s\n", r.ID, r.CommonName, r.ScientificName, r.RearedFor, r.DaysAt25, constants)
 	}
@@ -76,22 +77,18 @@ func (c *speciesCommand) Run(e *env) error {
 	return w.Flush()
 }
 
-func (c *speciesCommand) catalog() (*rearing.Catalog, error) {
+func (c *speciesCommand) catalog() (*species.Catalog, error) {
 	if c.Config == "" {
-		return rearing.Library()
+		return species.Library()
 	}
-	f, err := loadFacility(c.Config)
+	f, err := cli.LoadFacility(c.Config)
 	if err != nil {
 		return nil, err
 	}
-	catalog, err := loadCatalog(f)
-	if err != nil {
-		return nil, unusable("%w", err)
-	}
-	return catalog, nil
+	return cli.LoadCatalog(f)
 }
 
-func reportSpecies(sp *rearing.Species) speciesReport {
+func reportSpecies(sp *species.Species) speciesReport {
 	r := speciesReport{
 		ID: sp.ID, CommonName: sp.CommonName, ScientificName: sp.ScientificName, RearedFor: sp.RearedFor,
 		Origin: sp.Origin, Assumed: sp.Assumed(),
@@ -99,7 +96,7 @@ func reportSpecies(sp *rearing.Species) speciesReport {
 	published, assumed := 0, 0
 	for i := range sp.Stages[:len(sp.Stages)-1] {
 		st := &sp.Stages[i]
-		if !strings.HasPrefix(st.Source, rearing.CommonPractice) {
+		if !strings.HasPrefix(st.Source, species.CommonPractice) {
 			published++
 		}
 		if st.Assumed {

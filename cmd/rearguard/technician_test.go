@@ -18,6 +18,7 @@ import (
 	"github.com/chromedp/chromedp"
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
+	"rearguard/daemon/facility"
 	"rearguard/dashboards/api"
 	"rearguard/sensors/broker/brokertest"
 )
@@ -137,7 +138,7 @@ type device struct {
 
 func newDevice(t *testing.T, broker *brokertest.Mosquitto, name string) *device {
 	t.Helper()
-	roots, err := certificates(broker.CAFile)
+	roots, err := facility.Authorities(broker.CAFile)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"runtime"
 	"runtime/debug"
+
+	"rearguard/cmd/internal/cli"
 )
 
 type versionCommand struct {
@@ -30,12 +32,12 @@ func buildVersion() string {
 }
 
 // Run implements the subcommand.
-func (c *versionCommand) Run(e *env) error {
+func (c *versionCommand) Run(e *cli.Env) error {
 	if c.JSON {
-		return json.NewEncoder(e.out).Encode(map[string]string{
+		return json.NewEncoder(e.Out).Encode(map[string]string{
 			"version": buildVersion(), "go": runtime.Version(), "platform": runtime.GOOS + "/" + runtime.GOARCH,
 		})
 	}
-	_, err := fmt.Fprintf(e.out, "rearguard %s (%s, %s/%s)\n", buildVersion(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
+	_, err := fmt.Fprintf(e.Out, "rearguard %s (%s, %s/%s)\n", buildVersion(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
 	return err
 }

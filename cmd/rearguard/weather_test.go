@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"context"
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
@@ -19,6 +18,7 @@ import (
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
+	"rearguard/cmd/internal/cli"
 	"rearguard/sensors/broker/brokertest"
 )
 
@@ -60,10 +60,10 @@ func weatherFile(t *testing.T) string {
 func weatherDegreeDays(t *testing.T, file, method string) float64 {
 	t.Helper()
 	var out, errOut bytes.Buffer
-	code := run(&env{ctx: t.Context(), in: strings.NewReader(""), out: &out, errOut: &errOut,
-		logger: slog.New(slog.DiscardHandler), now: time.Now},
+	code := rearguard().Run(t.Context(), &cli.Env{In: strings.NewReader(""), Out: &out, ErrOut: &errOut,
+		Logger: slog.New(slog.DiscardHandler), Now: time.Now},
 		[]string{"degree-days", "--lower", "10", "--method", method, "--time-column", "date", "--temperature-column", "temperature", "--json", file})
-	if code != exitGood {
+	if code != cli.ExitGood {
 		t.Fatalf("degree-days --method %s: status %d\n%s", method, code, errOut.String())
 	}
 	var answer struct {
@@ -160,9 +160,7 @@ species:
 func publishWeather(t *testing.T, url string, rows [][]string, moved time.Duration) {
 	t.Helper()
 	client := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(url).SetClientID("weather-station"))
-	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
-	defer cancel()
-	if err := wait(ctx, client.Connect()); err != nil {
+	if err := mqtt.WaitTokenTimeout(client.Connect(), time.Minute); err != nil {
 		t.Fatal(err)
 	}
 	defer client.Disconnect(100)
@@ -173,7 +171,7 @@ func publishWeather(t *testing.T, url string, rows [][]string, moved time.Durati
 		}
 		token := client.Publish("weather/station", 1, false,
 			fmt.Sprintf(`{"date":%q,"temperature":%s}`, at.Add(moved).Format(time.RFC3339), row[2]))
-		if err := wait(ctx, token); err != nil {
+		if err := mqtt.WaitTokenTimeout(token, time.Minute); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/daemon/strict"
 )
 
 // Defaults returns what holds where the file says nothing. There are no
@@ -13,7 +14,7 @@ import (
 func Defaults() Facility {
 	return Facility{
 		Site:    Site{Location: time.UTC},
-		Records: Records{Path: "rearguard.db", Synchronous: "full"},
+		Records: Records{Path: "rearguard.db", Synchronous: Full},
 		Broker: Broker{
 			AvailabilityTopic: "rearguard/availability",
 			PayloadLimitBytes: 64 << 10,
@@ -30,25 +31,15 @@ func Defaults() Facility {
 
 // fillDefaults completes what depends on other values of the file.
 func (f *Facility) fillDefaults() {
-	if f.Site.Location == nil {
-		f.Site.Location = time.UTC
-	}
 	for i := range f.Rooms {
 		room := &f.Rooms[i]
-		if room.Name == "" {
-			room.Name = string(room.ID)
-		}
+		room.Name = cmp.Or(room.Name, string(room.ID))
 		room.Limits.DryingAfter = cmp.Or(room.Limits.DryingAfter, f.Limits.DryingAfter)
 		room.Limits.DampAfter = cmp.Or(room.Limits.DampAfter, f.Limits.DampAfter)
 	}
 	for i := range f.Sensors {
 		if a := f.Sensors[i].Availability; a != nil {
-			if a.Online == "" {
-				a.Online = "online"
-			}
-			if a.Offline == "" {
-				a.Offline = "offline"
-			}
+			a.Online, a.Offline = cmp.Or(a.Online, "online"), cmp.Or(a.Offline, "offline")
 		}
 	}
 	for i := range f.Channels {
@@ -65,35 +56,10 @@ func (f *Facility) fillDefaults() {
 
 // Over returns l with what it does not set taken from base.
 func (l Limits) Over(base Limits) Limits {
-	if l.HeatCelsius == nil {
-		l.HeatCelsius = base.HeatCelsius
-	}
-	if l.ChillCelsius == nil {
-		l.ChillCelsius = base.ChillCelsius
-	}
-	if l.DryingKilopascals == nil {
-		l.DryingKilopascals = base.DryingKilopascals
-	}
-	if l.DryingAfter == 0 {
-		l.DryingAfter = base.DryingAfter
-	}
-	if l.DampPercent == nil {
-		l.DampPercent = base.DampPercent
-	}
-	if l.DampAfter == 0 {
-		l.DampAfter = base.DampAfter
-	}
-	l.DaySwingCelsius = cmp.Or(l.DaySwingCelsius, base.DaySwingCelsius)
-	l.FastChangeCelsiusPerHour = cmp.Or(l.FastChangeCelsiusPerHour, base.FastChangeCelsiusPerHour)
-	l.MouldPercent = cmp.Or(l.MouldPercent, base.MouldPercent)
-	return l
+	return strict.Overlay(base, l)
 }
 
 func (s *SMTP) fillDefaults() {
-	if s.TLS == "" {
-		s.TLS = "starttls"
-	}
-	if s.Port == 0 {
-		s.Port = map[string]int{"starttls": 587, "implicit": 465, "none": 25}[s.TLS]
-	}
+	s.TLS = cmp.Or(s.TLS, StartTLS)
+	s.Port = cmp.Or(s.Port, map[TLS]int{StartTLS: 587, ImplicitTLS: 465, NoTLS: 25}[s.TLS])
 }

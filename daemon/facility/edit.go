@@ -21,7 +21,7 @@ var ErrEditedMeanwhile = errors.New("the file was changed by somebody else meanw
 // leaving comments, order and layout as they are. The new text is checked in
 // full, with the secrets and certificates it names, before it takes the place
 // of the old in one step; a crash leaves the old file or the new one. The
-// error is Faults, placed in the text that would have been written, if the
+// error is strict.Faults, placed in the text that would have been written, if the
 // file is not good with the sensor in it.
 func AddSensor(path string, s Sensor) (*Facility, error) {
 	// The file behind a link is replaced, but what the file names lies beside
@@ -43,11 +43,8 @@ func AddSensor(path string, s Sensor) (*Facility, error) {
 		return nil, fmt.Errorf("add sensor %s to %s: %w", s.ID, path, err)
 	}
 	d, f := parse(path, []byte(text))
-	if f != nil {
-		d.checkFiles(f)
-	}
-	if len(d.faults) > 0 {
-		return nil, d.faults.sorted()
+	if f, err = d.checked(f); err != nil {
+		return nil, err
 	}
 	if len(f.Sensors) != len(before.Sensors)+1 || f.Sensors[len(f.Sensors)-1].ID != s.ID {
 		return nil, fmt.Errorf("add sensor %s to %s: the list of sensors cannot be continued; write every sensor on lines of its own", s.ID, path)

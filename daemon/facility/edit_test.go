@@ -12,6 +12,7 @@ import (
 	"pgregory.net/rapid"
 
 	"rearguard/daemon/facility"
+	"rearguard/daemon/strict"
 	"rearguard/sensors"
 )
 
@@ -155,7 +156,7 @@ func TestAddedSensorReadsBackAsItWas(t *testing.T) {
 		s.Inputs[0].Topic = rapid.StringMatching(`[ -~]{1,20}`).Draw(t, "topic")
 		f, err := facility.AddSensor(path, s)
 		if err != nil {
-			var faults facility.Faults
+			var faults strict.Faults
 			if !errors.As(err, &faults) || !strings.ContainsAny(s.Inputs[0].Topic, "+#$") {
 				t.Fatalf("refused: %v", err)
 			}

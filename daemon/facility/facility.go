@@ -1,14 +1,12 @@
 // Package facility reads facility.yaml: the rooms, sensors, people and
-// channels of one site. Reading is strict. An unknown key, a wrong unit or an
-// impossible value is a fault, and all faults of a file are reported together
-// with line, column and the line itself, so that one round of editing is
-// enough.
+// channels of one site.
 package facility
 
 import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/daemon/strict"
 	"rearguard/sensors"
 	"rearguard/sensors/payload"
 )
@@ -18,7 +16,7 @@ import (
 // with it.
 type Facility struct {
 	// Path is the file this was read from.
-	Path string `yaml:"-"`
+	Path string
 
 	Site    Site    `yaml:"facility" rule:"need"`
 	Records Records `yaml:"records"`
@@ -31,10 +29,9 @@ type Facility struct {
 	Rooms   []Room   `yaml:"rooms" rule:"need"`
 	Sensors []Sensor `yaml:"sensors"`
 
-	// SpeciesYAML is the value of the key species as it stands in the file,
-	// or nil. Everything around it is blanked out, so that lines and columns
-	// counted in it are those of the file.
-	SpeciesYAML []byte `yaml:"-"`
+	// Species is the value of the key species, nil if there is none. It is
+	// read by who knows species.
+	Species *strict.Part `yaml:"species"`
 
 	People   []Person  `yaml:"people"`
 	Channels []Channel `yaml:"channels"`
@@ -58,11 +55,21 @@ type Records struct {
 	Path string `yaml:"path"`
 	// KeepDays is the age in days at which readings are deleted; 0 keeps
 	// them for ever.
-	KeepDays int `yaml:"keep_days" rule:"range=0..36500"`
-	// Synchronous is "full" (survives loss of power) or "normal" (survives a
-	// crash of the program; the last moments may be lost with the power).
-	Synchronous string `yaml:"synchronous" rule:"one=full|normal"`
+	KeepDays    int         `yaml:"keep_days" rule:"range=0..36500"`
+	Synchronous Synchronous `yaml:"synchronous" rule:"one=full|normal"`
 }
+
+// Synchronous says how far records wait for the disk.
+type Synchronous string
+
+// The ways to wait for the disk.
+const (
+	// Full survives loss of power.
+	Full Synchronous = "full"
+	// Normal survives a crash of the program; the last moments may be lost
+	// with the power.
+	Normal Synchronous = "normal"
+)
 
 // Broker says how to reach the MQTT broker.
 type Broker struct {
@@ -247,11 +254,20 @@ type Person struct {
 	Email string `yaml:"email"`
 }
 
+// ChannelKind is a way to reach people.
+type ChannelKind string
+
+// The kinds of channels.
+const (
+	Email   ChannelKind = "email"
+	Webhook ChannelKind = "webhook"
+)
+
 // Channel is one way to reach people. Exactly the settings of its kind are
 // set.
 type Channel struct {
-	ID   string `yaml:"id" rule:"need"`
-	Kind string `yaml:"kind" rule:"need;one=email|webhook"`
+	ID   string      `yaml:"id" rule:"need"`
+	Kind ChannelKind `yaml:"kind" rule:"need;one=email|webhook"`
 	// SMTP is set for kind email.
 	SMTP *SMTP `yaml:"smtp"`
 	// URL and the secret are set for kind webhook.
@@ -265,14 +281,24 @@ type Channel struct {
 // Secret tells where the signing secret of a webhook is.
 func (c Channel) Secret() Secret { return Secret{File: c.SecretFile, Env: c.SecretEnv} }
 
+// TLS says how a connection to a mail server is kept secret.
+type TLS string
+
+// The ways to keep it secret, or not to.
+const (
+	StartTLS    TLS = "starttls"
+	ImplicitTLS TLS = "implicit"
+	NoTLS       TLS = "none"
+)
+
 // SMTP says how to hand on e-mail.
 type SMTP struct {
 	Host string `yaml:"host" rule:"need"`
 	// Port is 587 for starttls, 465 for implicit and 25 for none if it is
 	// not given.
 	Port int `yaml:"port" rule:"range=1..65535"`
-	// TLS is "starttls", "implicit" or "none".
-	TLS          string `yaml:"tls" rule:"one=starttls|implicit|none"`
+	// TLS is StartTLS if it is not given.
+	TLS          TLS    `yaml:"tls" rule:"one=starttls|implicit|none"`
 	Username     string `yaml:"username"`
 	PasswordFile string `yaml:"password_file"`
 	PasswordEnv  string `yaml:"password_env"`

@@ -13,6 +13,7 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/daemon/facility"
+	"rearguard/daemon/strict"
 	"rearguard/sensors"
 )
 
@@ -168,7 +169,7 @@ func TestEachFaultIsFound(t *testing.T) {
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			_, err := facility.Parse("x.yaml", []byte(tt.text))
-			var faults facility.Faults
+			var faults strict.Faults
 			if !errors.As(err, &faults) {
 				t.Fatalf("error = %v, want Faults", err)
 			}
@@ -217,9 +218,16 @@ site/facility.yaml:11:1: unknown key www
 
 func TestSpeciesSectionKeepsItsPlace(t *testing.T) {
 	tests := map[string]struct{ text, want string }{
-		"block":       {base + "species:\n  # own moth\n  moth: {x: 1}\nweb: {listen: \":1\"}\n", "\n\n\n\n\n        \n  # own moth\n  moth: {x: 1}\n"},
-		"on one line": {base + "species: {moth: 1}\n", "\n\n\n\n\n         {moth: 1}\n\n"},
-		"none":        {base, ""},
+		"block": {
+			base + "species:\n  # own moth\n  moth: {x: 1}\nweb: {listen: \":1\"}\n",
+			"x.yaml:8:3: species must be a list, not keys with values (in species)\n     8 |   moth: {x: 1}\n       |   ^\n         start every entry on a line of its own with a dash",
+		},
+		"on one line": {
+			base + "species: {moth: 1}\n",
+			"x.yaml:6:10: species must be a list, not keys with values (in species)\n     6 | species: {moth: 1}\n       |          ^\n         start every entry on a line of its own with a dash",
+		},
+		"empty": {base + "species:\n", ""},
+		"none":  {base, ""},
 	}
 	for name, tt := range tests {
 		t.Run(name, func(t *testing.T) {
@@ -227,8 +235,16 @@ func TestSpeciesSectionKeepsItsPlace(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if diff := cmp.Diff(tt.want, string(f.SpeciesYAML)); diff != "" {
-				t.Errorf("species text (-want +got):\n%s", diff)
+			if tt.want == "" {
+				if f.Species != nil {
+					t.Error("species found where there are none")
+				}
+				return
+			}
+			var entries []struct{}
+			got := fmt.Sprint(strict.Kind{Path: "species"}.ReadPart(f.Species, &entries).Err())
+			if diff := cmp.Diff(tt.want, got); diff != "" {
+				t.Errorf("fault (-want +got):\n%s", diff)
 			}
 		})
 	}
@@ -258,7 +274,7 @@ func TestLoadChecksWhatTheFileNames(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			write("facility.yaml", fmt.Sprintf(text, tt.secret, tt.ca))
 			_, err := facility.Load(filepath.Join(folder, "facility.yaml"))
-			var faults facility.Faults
+			var faults strict.Faults
 			if !errors.As(err, &faults) || !strings.Contains(err.Error(), tt.problem) || faults[0].Line != 2 {
 				t.Errorf("error = %v, want a fault on line 2 with %q", err, tt.problem)
 			}

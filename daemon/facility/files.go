@@ -91,7 +91,7 @@ func (d *document) checkFiles(f *Facility) {
 	d.checkAuthorities("broker.ca_file", f.Broker.CAFile)
 	if f.Broker.CertificateFile != "" && f.Broker.KeyFile != "" {
 		if _, err := tls.LoadX509KeyPair(f.Broker.CertificateFile, f.Broker.KeyFile); err != nil {
-			d.faultAt("broker.certificate_file", "the client certificate cannot be used: "+reason(err), "check both files and that rearguard may read them")
+			d.Fault("broker.certificate_file", "the client certificate cannot be used: "+reason(err), "check both files and that rearguard may read them")
 		}
 	}
 	for i, c := range f.Channels {
@@ -108,9 +108,9 @@ func (d *document) checkFiles(f *Facility) {
 func (d *document) checkSecret(path, word string, s Secret) {
 	if _, err := s.Read(); err != nil {
 		if s.File != "" {
-			d.faultAt(path+"."+word+"_file", fmt.Sprintf("the %s cannot be read: %s", word, reason(err)), "create the file and let rearguard's account read it")
+			d.Fault(path+"."+word+"_file", fmt.Sprintf("the %s cannot be read: %s", word, reason(err)), "create the file and let rearguard's account read it")
 		} else {
-			d.faultAt(path+"."+word+"_env", fmt.Sprintf("the %s cannot be read: %s", word, reason(err)), "set the variable in the environment of rearguard")
+			d.Fault(path+"."+word+"_env", fmt.Sprintf("the %s cannot be read: %s", word, reason(err)), "set the variable in the environment of rearguard")
 		}
 	}
 }
@@ -120,7 +120,7 @@ func (d *document) checkAuthorities(path, file string) {
 		return
 	}
 	if _, err := Authorities(file); err != nil {
-		d.faultAt(path, reason(err), "name a file with certificates in PEM form that rearguard may read")
+		d.Fault(path, reason(err), "name a file with certificates in PEM form that rearguard may read")
 	}
 }
 

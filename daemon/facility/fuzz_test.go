@@ -8,6 +8,7 @@ import (
 	"unicode/utf8"
 
 	"rearguard/daemon/facility"
+	"rearguard/daemon/strict"
 )
 
 func FuzzParse(f *testing.F) {
@@ -30,7 +31,7 @@ func FuzzParse(f *testing.F) {
 			}
 			return
 		}
-		var faults facility.Faults
+		var faults strict.Faults
 		if !errors.As(err, &faults) || len(faults) == 0 {
 			t.Fatalf("error = %v, want Faults", err)
 		}

@@ -27,10 +27,10 @@ type Climate struct {
 // validatePlace checks what a sensor says of where it is and of its past.
 func (d *document) validatePlace(path string, s Sensor, f *Facility) {
 	if s.Place.Outside() && s.Room != "" {
-		d.faultAt(path+".place", fmt.Sprintf("air of the place %s is not the air of a room", s.Place), "remove room: or place:")
+		d.Fault(path+".place", fmt.Sprintf("air of the place %s is not the air of a room", s.Place), "remove room: or place:")
 	}
 	if s.Place == sensors.Room && s.Room == "" {
-		d.faultAt(path+".place", "the room is missing", "add room:")
+		d.Fault(path+".place", "the room is missing", "add room:")
 	}
 	if s.Replaces != "" {
 		d.validateReplaces(path+".replaces", s, f)
@@ -42,11 +42,11 @@ func (d *document) validatePlace(path string, s Sensor, f *Facility) {
 	at := path + ".availability"
 	switch p := topicProblem(a.Topic); {
 	case p != "":
-		d.faultAt(at+".topic", p, "write the one topic on which this sensor says whether it is there")
+		d.Fault(at+".topic", p, "write the one topic on which this sensor says whether it is there")
 	case a.Topic == f.Broker.AvailabilityTopic:
-		d.faultAt(at+".topic", "this is rearguard's own availability topic", "write the one of this sensor")
+		d.Fault(at+".topic", "this is rearguard's own availability topic", "write the one of this sensor")
 	case a.Online != "" && a.Online == a.Offline:
-		d.faultAt(at, "online and offline are the same", "write what the sensor sends in each case")
+		d.Fault(at, "online and offline are the same", "write what the sensor sends in each case")
 	}
 }
 
@@ -54,13 +54,13 @@ func (d *document) validateReplaces(path string, s Sensor, f *Facility) {
 	i := slices.IndexFunc(f.Sensors, func(o Sensor) bool { return o.ID == s.Replaces })
 	switch {
 	case s.Replaces == s.ID:
-		d.faultAt(path, "a sensor cannot replace itself", "write the id of the sensor that was there before")
+		d.Fault(path, "a sensor cannot replace itself", "write the id of the sensor that was there before")
 	case i < 0:
-		d.faultAt(path, fmt.Sprintf("there is no sensor %q", s.Replaces), "keep the old sensor in the file with retired: true, so that its history keeps its place")
+		d.Fault(path, fmt.Sprintf("there is no sensor %q", s.Replaces), "keep the old sensor in the file with retired: true, so that its history keeps its place")
 	case !f.Sensors[i].Retired:
-		d.faultAt(path, fmt.Sprintf("the sensor %s is replaced and not retired", s.Replaces), "add retired: true to it")
+		d.Fault(path, fmt.Sprintf("the sensor %s is replaced and not retired", s.Replaces), "add retired: true to it")
 	case f.Sensors[i].Room != s.Room:
-		d.faultAt(path, fmt.Sprintf("the sensor %s was in another room", s.Replaces), "a position stays in its room; remove replaces:")
+		d.Fault(path, fmt.Sprintf("the sensor %s was in another room", s.Replaces), "a position stays in its room; remove replaces:")
 	}
 	seen := map[sensors.SensorID]bool{s.ID: true}
 	for at := s.Replaces; at != "" && at != s.ID; {
@@ -72,7 +72,7 @@ func (d *document) validateReplaces(path string, s Sensor, f *Facility) {
 			}
 		}
 		if seen[next] {
-			d.faultAt(path, "the sensors replace each other in a circle", "remove one replaces:")
+			d.Fault(path, "the sensors replace each other in a circle", "remove one replaces:")
 			return
 		}
 		at = next
@@ -82,22 +82,22 @@ func (d *document) validateReplaces(path string, s Sensor, f *Facility) {
 func (d *document) validateClimate(path string, rules []Climate) {
 	for i, c := range rules {
 		at := fmt.Sprintf("%s[%d]", path, i)
-		if !d.has(at+".low") || !d.has(at+".high") {
+		if !d.Has(at+".low") || !d.Has(at+".high") {
 			continue
 		}
 		switch {
 		case c.Low >= c.High:
-			d.faultAt(at, fmt.Sprintf("low %g is not below high %g", c.Low, c.High), "exchange them")
+			d.Fault(at, fmt.Sprintf("low %g is not below high %g", c.Low, c.High), "exchange them")
 		case c.FailLow != nil && *c.FailLow > c.Low:
-			d.faultAt(at+".fail_low", "fail_low lies above low", "a reading is suspect before it fails")
+			d.Fault(at+".fail_low", "fail_low lies above low", "a reading is suspect before it fails")
 		case c.FailHigh != nil && *c.FailHigh < c.High:
-			d.faultAt(at+".fail_high", "fail_high lies below high", "a reading is suspect before it fails")
+			d.Fault(at+".fail_high", "fail_high lies below high", "a reading is suspect before it fails")
 		case (c.FailLow == nil) != (c.FailHigh == nil):
-			d.faultAt(at, "fail_low and fail_high come together", "write both or none")
+			d.Fault(at, "fail_low and fail_high come together", "write both or none")
 		}
 		from, to := d.day(at+".from", c.From), d.day(at+".to", c.To)
 		if !from.IsZero() && !to.IsZero() && to.Before(from) {
-			d.faultAt(at+".to", "to is before from", "exchange them")
+			d.Fault(at+".to", "to is before from", "exchange them")
 		}
 	}
 }
@@ -109,7 +109,7 @@ func (d *document) day(path, text string) time.Time {
 	}
 	day, err := time.Parse(time.DateOnly, text)
 	if err != nil {
-		d.faultAt(path, fmt.Sprintf("%q is not a date", text), "write for example 2026-05-14")
+		d.Fault(path, fmt.Sprintf("%q is not a date", text), "write for example 2026-05-14")
 	}
 	return day
 }

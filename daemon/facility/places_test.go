@@ -11,6 +11,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"rearguard/daemon/facility"
+	"rearguard/daemon/strict"
 	"rearguard/sensors"
 	"rearguard/sensors/quality"
 )
@@ -120,7 +121,7 @@ func TestFaultsOfPlaces(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, err := facility.Parse("f.yaml", []byte(tt.text))
-			var faults facility.Faults
+			var faults strict.Faults
 			if !errors.As(err, &faults) || len(faults) != 1 {
 				t.Fatalf("want one fault: %v", err)
 			}

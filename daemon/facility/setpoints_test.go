@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"rearguard/daemon/facility"
+	"rearguard/daemon/strict"
 )
 
 func TestSetPoints(t *testing.T) {
@@ -29,7 +30,7 @@ func TestSetPoints(t *testing.T) {
 		`{from: "07:00", celsius: 260}`: "260 is impossible",
 	} {
 		_, err := facility.Parse("f.yaml", file(text))
-		var faults facility.Faults
+		var faults strict.Faults
 		if !errors.As(err, &faults) || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v, want %q", text, err, want)
 		}

@@ -11,6 +11,7 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/alerts/conditions"
+	"rearguard/daemon/strict"
 )
 
 // idPattern keeps ids fit for labels, addresses of pages and file names.
@@ -36,7 +37,7 @@ func (d *document) validate(f *Facility) {
 	d.validateWeb(&f.Web)
 	d.validateLimits("limits", f.Limits, f.Limits)
 	if f.Records.Path == "" {
-		d.faultAt("records.path", "records.path is empty", "write the path of the database file")
+		d.Fault("records.path", "records.path is empty", "write the path of the database file")
 	}
 	rooms := d.validateRooms(f)
 	d.validateSensors(f, rooms)
@@ -46,30 +47,22 @@ func (d *document) validate(f *Facility) {
 	}
 }
 
-// ids checks the ids of one list and returns them.
+// ids checks the ids of one list and returns the good ones.
 func (d *document) ids(list string, count int, id func(int) string) []string {
-	var ids []string
-	first := map[string]int{}
+	ids := make([]string, count)
 	for i := range count {
 		path := fmt.Sprintf("%s[%d].id", list, i)
-		at, given := d.places[path]
 		switch {
-		case !given || id(i) == "":
+		case id(i) == "":
 			// Missing or not text, which decoding has said already.
-			continue
 		case !idPattern.MatchString(id(i)):
-			d.faultAt(path, fmt.Sprintf("%q cannot be an id", id(i)),
+			d.Fault(path, fmt.Sprintf("%q cannot be an id", id(i)),
 				"use up to 64 lower-case letters, digits, hyphens, dots and underscores, with a letter or digit first and last")
-			continue
+		default:
+			ids[i] = id(i)
 		}
-		if line, twice := first[id(i)]; twice {
-			d.faultAt(path, fmt.Sprintf("the id %s stands twice in %s", id(i), list), fmt.Sprintf("it is already on line %d: give every entry an id of its own", line))
-			continue
-		}
-		first[id(i)] = at.value.Line
-		ids = append(ids, id(i))
 	}
-	return ids
+	return d.Distinct(list, ids, "give every entry an id of its own")
 }
 
 // reference checks that an id is among the known ones.
@@ -79,37 +72,37 @@ func (d *document) reference(path, id, what string, known []string) {
 	}
 	advice := fmt.Sprintf("no %s is defined: add one", what)
 	if len(known) > 0 {
-		advice = choose(id, known)
+		advice = strict.Choose(id, known)
 	}
-	d.faultAt(path, fmt.Sprintf("unknown %s %q", what, id), advice)
+	d.Fault(path, fmt.Sprintf("unknown %s %q", what, id), advice)
 }
 
 func (d *document) validateBroker(b *Broker) {
 	b.Address = d.brokerAddress(b.Address)
 	secret := d.secret("broker", "password", b.PasswordFile, b.PasswordEnv)
 	if secret && b.Username == "" {
-		d.faultAt("broker", "a password without a username", "add username:")
+		d.Fault("broker", "a password without a username", "add username:")
 	}
 	if (b.CertificateFile == "") != (b.KeyFile == "") {
-		d.faultAt("broker", "a client certificate needs both certificate_file and key_file", "add the missing one")
+		d.Fault("broker", "a client certificate needs both certificate_file and key_file", "add the missing one")
 	}
 	if strings.HasPrefix(b.Address, "tcp:") {
 		for key, value := range map[string]string{"ca_file": b.CAFile, "certificate_file": b.CertificateFile, "key_file": b.KeyFile} {
 			if value != "" {
-				d.faultAt("broker."+key, key+" has no use with tcp://", "write the address with tls://, or remove the key")
+				d.Fault("broker."+key, key+" has no use with tcp://", "write the address with tls://, or remove the key")
 			}
 		}
 	}
 	if p := topicProblem(b.AvailabilityTopic); p != "" {
-		d.faultAt("broker.availability_topic", p, "write a topic that only rearguard writes to, for example rearguard/availability")
+		d.Fault("broker.availability_topic", p, "write a topic that only rearguard writes to, for example rearguard/availability")
 	}
 	for i, filter := range b.Discover {
 		if p := filterProblem(filter); p != "" {
-			d.faultAt(fmt.Sprintf("broker.discover[%d]", i), p, `write for example "site/#"`)
+			d.Fault(fmt.Sprintf("broker.discover[%d]", i), p, `write for example "site/#"`)
 		}
 	}
 	if len(b.ClientID) > 128 {
-		d.faultAt("broker.client_id", "the client id is too long", "use up to 128 characters")
+		d.Fault("broker.client_id", "the client id is too long", "use up to 128 characters")
 	}
 }
 
@@ -121,7 +114,7 @@ func (d *document) brokerAddress(address string) string {
 	}
 	u, err := url.Parse(address)
 	if err != nil || u.Host == "" || u.Hostname() == "" {
-		d.faultAt(path, fmt.Sprintf("%q is not the address of a broker", address), "write tls://host:8883 or tcp://host:1883")
+		d.Fault(path, fmt.Sprintf("%q is not the address of a broker", address), "write tls://host:8883 or tcp://host:1883")
 		return ""
 	}
 	ports := map[string]string{"tcp": "1883", "tls": "8883"}
@@ -132,14 +125,14 @@ func (d *document) brokerAddress(address string) string {
 		if meant := map[string]string{"mqtt": "tcp", "mqtts": "tls", "ssl": "tls"}[u.Scheme]; meant != "" {
 			advice = fmt.Sprintf("write %s://%s", meant, u.Host)
 		}
-		d.faultAt(path, fmt.Sprintf("%s:// is not supported", u.Scheme), advice)
+		d.Fault(path, fmt.Sprintf("%s:// is not supported", u.Scheme), advice)
 		return ""
 	case u.User != nil:
-		d.faultAt(path, "the address holds a username or password", "use username: and password_file: instead")
+		d.Fault(path, "the address holds a username or password", "use username: and password_file: instead")
 	case u.Path != "" && u.Path != "/" || u.RawQuery != "" || u.Fragment != "":
-		d.faultAt(path, "the address goes on after the port", "end it with the port number")
+		d.Fault(path, "the address goes on after the port", "end it with the port number")
 	case u.Port() != "" && !validPort(u.Port()):
-		d.faultAt(path, fmt.Sprintf("%s is not a port", u.Port()), "write a port from 1 to 65535")
+		d.Fault(path, fmt.Sprintf("%s is not a port", u.Port()), "write a port from 1 to 65535")
 	}
 	port := u.Port()
 	if port == "" {
@@ -156,13 +149,13 @@ func validPort(port string) bool {
 func (d *document) validateWeb(w *Web) {
 	_, port, err := net.SplitHostPort(w.Listen)
 	if n, convErr := strconv.Atoi(port); err != nil || convErr != nil || n < 0 || n > 65535 {
-		d.faultAt("web.listen", fmt.Sprintf("%q is not an address to listen on", w.Listen), "write host:port, for example 127.0.0.1:8080")
+		d.Fault("web.listen", fmt.Sprintf("%q is not an address to listen on", w.Listen), "write host:port, for example 127.0.0.1:8080")
 	}
 	if w.PublicURL == "" {
 		return
 	}
 	if p := urlProblem(w.PublicURL); p != "" {
-		d.faultAt("web.public_url", p, "write for example https://rearguard.example.org")
+		d.Fault("web.public_url", p, "write for example https://rearguard.example.org")
 	}
 	w.PublicURL = strings.TrimRight(w.PublicURL, "/")
 }
@@ -184,17 +177,15 @@ func urlProblem(text string) string {
 func (d *document) validateLimits(path string, own, effective Limits) {
 	heat, chill := effective.HeatCelsius, effective.ChillCelsius
 	if heat != nil && chill != nil && *heat <= *chill && (own.HeatCelsius != nil || own.ChillCelsius != nil) {
-		d.faultAt(path, fmt.Sprintf("heat_celsius %g is not above chill_celsius %g", *heat, *chill), "no air could be right: correct one of them")
+		d.Fault(path, fmt.Sprintf("heat_celsius %g is not above chill_celsius %g", *heat, *chill), "no air could be right: correct one of them")
 	}
-	if own.DryingKilopascals == nil && effective.DryingKilopascals == nil && d.has(path+".drying_after") {
-		d.faultAt(path+".drying_after", "drying_after without drying_kilopascals", "add drying_kilopascals, or remove drying_after")
+	if own.DryingKilopascals == nil && effective.DryingKilopascals == nil && d.Has(path+".drying_after") {
+		d.Fault(path+".drying_after", "drying_after without drying_kilopascals", "add drying_kilopascals, or remove drying_after")
 	}
-	if own.DampPercent == nil && effective.DampPercent == nil && d.has(path+".damp_after") {
-		d.faultAt(path+".damp_after", "damp_after without damp_percent", "add damp_percent, or remove damp_after")
+	if own.DampPercent == nil && effective.DampPercent == nil && d.Has(path+".damp_after") {
+		d.Fault(path+".damp_after", "damp_after without damp_percent", "add damp_percent, or remove damp_after")
 	}
 }
-
-func (d *document) has(path string) bool { _, ok := d.places[path]; return ok }
 
 func (d *document) validateRooms(f *Facility) []string {
 	for i, room := range f.Rooms {
@@ -212,12 +203,12 @@ func (d *document) validateSetPoints(path string, points []SetPoint) {
 		at := fmt.Sprintf("%s[%d].from", path, i)
 		hour, ok := p.Hour()
 		switch {
-		case !d.has(at):
+		case !d.Has(at):
 			continue // its absence is a fault already
 		case !ok:
-			d.faultAt(at, fmt.Sprintf("%q is not a time of day", p.From), "write hours and minutes in quotes, for example \"07:00\"")
+			d.Fault(at, fmt.Sprintf("%q is not a time of day", p.From), "write hours and minutes in quotes, for example \"07:00\"")
 		case hour <= last:
-			d.faultAt(at, fmt.Sprintf("%s does not come after the set point before it", p.From), "put set points in order of time, each time once")
+			d.Fault(at, fmt.Sprintf("%s does not come after the set point before it", p.From), "put set points in order of time, each time once")
 		}
 		last = hour
 	}
@@ -227,10 +218,10 @@ func (d *document) validateSetPoints(path string, points []SetPoint) {
 // given at all.
 func (d *document) secret(path, word, file, env string) bool {
 	if file != "" && env != "" {
-		d.faultAt(path+"."+word+"_env", fmt.Sprintf("both %s_file and %s_env are given", word, word), "keep one of them")
+		d.Fault(path+"."+word+"_env", fmt.Sprintf("both %s_file and %s_env are given", word, word), "keep one of them")
 	}
 	if env != "" && strings.ContainsAny(env, "= $") {
-		d.faultAt(path+"."+word+"_env", fmt.Sprintf("%q is not the name of an environment variable", env), "write the name only, without $")
+		d.Fault(path+"."+word+"_env", fmt.Sprintf("%q is not the name of an environment variable", env), "write the name only, without $")
 	}
 	return file != "" || env != ""
 }
@@ -245,18 +236,18 @@ func (d *document) validateTuning(name alerts.Condition) {
 			names = append(names, string(c))
 		}
 		slices.Sort(names)
-		d.fault(d.places[path].key, "alarms", fmt.Sprintf("unknown condition %s", name), choose(string(name), names))
+		d.FaultyKey(path, fmt.Sprintf("unknown condition %s", name), strict.Choose(string(name), names))
 		return
 	}
 	for _, key := range []string{"celsius", "kilopascals", "percent"} {
 		at := path + ".deadband_" + key
-		if !d.has(at) || key == unit {
+		if !d.Has(at) || key == unit {
 			continue
 		}
 		advice := fmt.Sprintf("use deadband_%s", unit)
 		if unit == "" {
 			advice = "remove it: this condition has no deadband"
 		}
-		d.faultAt(at, fmt.Sprintf("wrong unit: the deadband of %s is not in %s", name, key), advice)
+		d.Fault(at, fmt.Sprintf("wrong unit: the deadband of %s is not in %s", name, key), advice)
 	}
 }

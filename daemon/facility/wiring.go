@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"rearguard/alerts"
+	"rearguard/daemon/strict"
 	"rearguard/sensors"
 	"rearguard/sensors/payload"
 )
@@ -39,26 +40,23 @@ func (d *document) validateSensors(f *Facility, rooms []string) {
 			here := fmt.Sprintf("%s.inputs[%d]", path, j)
 			d.validateInput(here, in, f.Broker.AvailabilityTopic)
 			if earlier := formats[in.Topic]; earlier != "" && in.Format != "" && earlier != in.Format {
-				d.faultAt(here+".format", fmt.Sprintf("the topic %s is read as %s elsewhere in this file", in.Topic, earlier), "one topic has one format")
+				d.Fault(here+".format", fmt.Sprintf("the topic %s is read as %s elsewhere in this file", in.Topic, earlier), "one topic has one format")
 			} else if in.Topic != "" {
 				formats[in.Topic] = in.Format
 			}
 			for k, v := range in.Values {
 				at := fmt.Sprintf("%s.values[%d]", here, k)
-				line := 0
-				if p, ok := d.places[at]; ok {
-					line = p.value.Line
-				}
+				line := d.Line(at)
 				what := claim{in.Topic, v.At}
 				if first, taken := claims[what]; taken && in.Topic != "" {
-					d.faultAt(at, fmt.Sprintf("the value %sof topic %s is claimed twice", atPlace(v.At), in.Topic),
+					d.Fault(at, fmt.Sprintf("the value %sof topic %s is claimed twice", atPlace(v.At), in.Topic),
 						fmt.Sprintf("line %d claims it too: two sensors cannot be the same data", first))
 				} else {
 					claims[what] = line
 				}
 				series := source{s.ID, v.Quantity}
 				if first, taken := sources[series]; taken && s.ID != "" && v.Quantity != 0 {
-					d.faultAt(at, fmt.Sprintf("the %s of sensor %s has two sources", v.Quantity, s.ID),
+					d.Fault(at, fmt.Sprintf("the %s of sensor %s has two sources", v.Quantity, s.ID),
 						fmt.Sprintf("line %d is the other: define a sensor for each", first))
 				} else {
 					sources[series] = line
@@ -69,7 +67,7 @@ func (d *document) validateSensors(f *Facility, rooms []string) {
 }
 
 func (d *document) validateInput(path string, in Input, availability string) {
-	if d.has(path+".topic") && in.Topic != "" {
+	if d.Has(path+".topic") && in.Topic != "" {
 		name := in.Topic
 		if in.Format == payload.Sparkplug {
 			// The one wildcard of a Sparkplug device is where the kind of
@@ -77,9 +75,9 @@ func (d *document) validateInput(path string, in Input, availability string) {
 			name = strings.Replace(name, "/+/", "/-/", 1)
 		}
 		if p := topicProblem(name); p != "" {
-			d.faultAt(path+".topic", p, "write the one topic on which this sensor reports")
+			d.Fault(path+".topic", p, "write the one topic on which this sensor reports")
 		} else if in.Topic == availability {
-			d.faultAt(path+".topic", "this is rearguard's own availability topic", "write the topic on which this sensor reports")
+			d.Fault(path+".topic", "this is rearguard's own availability topic", "write the topic on which this sensor reports")
 		}
 	}
 	for k, v := range in.Values {
@@ -87,8 +85,8 @@ func (d *document) validateInput(path string, in Input, availability string) {
 		// A bare number says nothing about its scale, and degrees Celsius
 		// taken for Fahrenheit are still a plausible room.
 		bare := in.Format == payload.Plain || in.Format == payload.JSON
-		if bare && v.Unit == "" && v.Quantity != 0 && !d.has(at+".unit") {
-			d.faultAt(at, fmt.Sprintf("the unit of the %s is missing", v.Quantity), "add unit: "+quotedList(payload.Units(v.Quantity)))
+		if bare && v.Unit == "" && v.Quantity != 0 && !d.Has(at+".unit") {
+			d.Fault(at, fmt.Sprintf("the unit of the %s is missing", v.Quantity), "add unit: "+quotedList(payload.Units(v.Quantity)))
 		}
 	}
 	d.validateSpec(path, in)
@@ -97,10 +95,8 @@ func (d *document) validateInput(path string, in Input, availability string) {
 // validateSpec lets the decoder check the rest, unless the input has faults
 // already, which it would only repeat.
 func (d *document) validateSpec(path string, in Input) {
-	for _, f := range d.faults {
-		if strings.HasPrefix(f.Path, path) {
-			return
-		}
+	if d.Faulty(path) {
+		return
 	}
 	_, err := payload.New(in.Spec())
 	if err == nil {
@@ -109,10 +105,10 @@ func (d *document) validateSpec(path string, in Input) {
 	for _, fault := range flatten(err) {
 		var spec *payload.SpecError
 		if !errors.As(fault, &spec) {
-			d.faultAt(path, fault.Error(), "correct this input")
+			d.Fault(path, fault.Error(), "correct this input")
 			continue
 		}
-		d.faultAt(join(path, spec.Field), spec.Reason, specAdvice(spec.Field, in))
+		d.Fault(path+"."+spec.Field, spec.Reason, specAdvice(spec.Field, in))
 	}
 }
 
@@ -131,7 +127,7 @@ func flatten(err error) []error {
 func specAdvice(field string, in Input) string {
 	switch {
 	case field == "format":
-		return choose(string(in.Format), payload.FormatNames())
+		return strict.Choose(string(in.Format), payload.FormatNames())
 	case strings.HasSuffix(field, ".unit") && field != "time.unit":
 		for k, v := range in.Values {
 			if field == fmt.Sprintf("values[%d].unit", k) {
@@ -181,7 +177,7 @@ func (d *document) validatePeople(f *Facility) {
 	}
 	byEmail := map[string]bool{}
 	for i, c := range f.Channels {
-		byEmail[c.ID] = c.Kind == "email"
+		byEmail[c.ID] = c.Kind == Email
 		d.validateChannel(fmt.Sprintf("channels[%d]", i), c)
 	}
 	for i, duty := range f.Roster {
@@ -195,13 +191,13 @@ func (d *document) validatePeople(f *Facility) {
 			at := fmt.Sprintf("%s.who[%d]", path, j)
 			d.reference(at, id, "person", people)
 			if mails && slices.Contains(people, id) && withoutEmail[id] {
-				d.faultAt(at, fmt.Sprintf("%s is to be told by e-mail and has no address", id), "add email: to this person")
+				d.Fault(at, fmt.Sprintf("%s is to be told by e-mail and has no address", id), "add email: to this person")
 			}
 		}
 		seen := map[alerts.Priority]bool{}
 		for j, p := range duty.Priorities {
 			if p != 0 && seen[p] {
-				d.faultAt(fmt.Sprintf("%s.priorities[%d]", path, j), fmt.Sprintf("the priority %s stands twice", p), "keep one of them")
+				d.Fault(fmt.Sprintf("%s.priorities[%d]", path, j), fmt.Sprintf("the priority %s stands twice", p), "keep one of them")
 			}
 			seen[p] = true
 		}
@@ -209,29 +205,28 @@ func (d *document) validatePeople(f *Facility) {
 }
 
 func (d *document) validateChannel(path string, c Channel) {
-	isEmail, isWebhook := c.Kind == "email", c.Kind == "webhook"
-	if isEmail {
-		if c.SMTP == nil && !d.has(path+".smtp") {
-			d.faultAt(path, "a channel of kind email needs smtp", "add smtp: with the host of the mail server")
+	switch c.Kind {
+	case Email:
+		if c.SMTP == nil && !d.Has(path+".smtp") {
+			d.Fault(path, "a channel of kind email needs smtp", "add smtp: with the host of the mail server")
 		}
 		for key, value := range map[string]string{"url": c.URL, "secret_file": c.SecretFile, "secret_env": c.SecretEnv, "ca_file": c.CAFile} {
 			if value != "" {
-				d.faultAt(path+"."+key, fmt.Sprintf("%s does not belong to kind email", key), "remove it")
+				d.Fault(path+"."+key, fmt.Sprintf("%s does not belong to kind email", key), "remove it")
 			}
 		}
-	}
-	if isWebhook {
+	case Webhook:
 		switch {
-		case !d.has(path + ".url"):
-			d.faultAt(path, "a channel of kind webhook needs url", "add url: with the address to call")
+		case !d.Has(path + ".url"):
+			d.Fault(path, "a channel of kind webhook needs url", "add url: with the address to call")
 		case urlProblem(c.URL) != "":
-			d.faultAt(path+".url", urlProblem(c.URL), "write for example https://hooks.example.org/rearguard")
+			d.Fault(path+".url", urlProblem(c.URL), "write for example https://hooks.example.org/rearguard")
 		}
 		if !d.secret(path, "secret", c.SecretFile, c.SecretEnv) {
-			d.faultAt(path, "a channel of kind webhook needs a secret to sign with", "add secret_file: or secret_env:")
+			d.Fault(path, "a channel of kind webhook needs a secret to sign with", "add secret_file: or secret_env:")
 		}
 		if c.SMTP != nil {
-			d.faultAt(path+".smtp", "smtp does not belong to kind webhook", "remove it")
+			d.Fault(path+".smtp", "smtp does not belong to kind webhook", "remove it")
 		}
 	}
 	if s := c.SMTP; s != nil {
@@ -242,19 +237,19 @@ func (d *document) validateChannel(path string, c Channel) {
 func (d *document) validateSMTP(path string, s SMTP) {
 	d.email(path+".from", s.From)
 	if s.Host != "" && strings.ContainsAny(s.Host, ":/@ ") && net.ParseIP(s.Host) == nil {
-		d.faultAt(path+".host", fmt.Sprintf("%q is not the name of a host", s.Host), "write the name or address only; the port has a key of its own")
+		d.Fault(path+".host", fmt.Sprintf("%q is not the name of a host", s.Host), "write the name or address only; the port has a key of its own")
 	}
 	given := d.secret(path, "password", s.PasswordFile, s.PasswordEnv)
 	switch {
 	case given && s.Username == "":
-		d.faultAt(path, "a password without a username", "add username:")
+		d.Fault(path, "a password without a username", "add username:")
 	case !given && s.Username != "":
-		d.faultAt(path, "a username without a password", "add password_file: or password_env:")
-	case given && s.TLS == "none":
-		d.faultAt(path+".tls", "the password would cross the network readable by all", "use starttls or implicit")
+		d.Fault(path, "a username without a password", "add password_file: or password_env:")
+	case given && s.TLS == NoTLS:
+		d.Fault(path+".tls", "the password would cross the network readable by all", "use starttls or implicit")
 	}
-	if s.CAFile != "" && s.TLS == "none" {
-		d.faultAt(path+".ca_file", "ca_file has no use with tls: none", "use starttls or implicit, or remove the key")
+	if s.CAFile != "" && s.TLS == NoTLS {
+		d.Fault(path+".ca_file", "ca_file has no use with tls: none", "use starttls or implicit, or remove the key")
 	}
 }
 
@@ -264,6 +259,6 @@ func (d *document) email(path, address string) {
 	}
 	parsed, err := mail.ParseAddress(address)
 	if err != nil || parsed.Address != address {
-		d.faultAt(path, fmt.Sprintf("%q is not an e-mail address", address), "write the address only, for example lead@example.org")
+		d.Fault(path, fmt.Sprintf("%q is not an e-mail address", address), "write the address only, for example lead@example.org")
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"time"
 
 	"rearguard/alerts"
@@ -32,8 +33,7 @@ type AlarmTransition struct {
 	Key        alerts.Key
 	Occurrence int64
 	Time       time.Time
-	// From and To are names of ISA-18.2 states.
-	From, To string
+	From, To   alerts.State
 	// Who is the person who caused it, empty when the condition did.
 	Who, Reason string
 	// Event is what made the alarm change, Annunciate says that it called for
@@ -63,7 +63,7 @@ func (s *Store) putAlarm(ctx context.Context, a *AlarmRow) error {
 
 func (s *Store) putTransition(ctx context.Context, t *AlarmTransition) error {
 	_, err := s.write.transition.ExecContext(ctx, append(alarmKey(t.Key),
-		t.Occurrence, t.Time.UnixMilli(), t.From, t.To, t.Who, t.Reason, string(t.Event), t.Annunciate, t.Cleared, int64(t.Priority))...)
+		t.Occurrence, t.Time.UnixMilli(), t.From.String(), t.To.String(), t.Who, t.Reason, string(t.Event), t.Annunciate, t.Cleared, int64(t.Priority))...)
 	return err
 }
 
@@ -100,10 +100,11 @@ func scanAlarm(rows *sql.Rows) (a AlarmRow, err error) {
 
 func scanTransition(rows *sql.Rows) (t AlarmTransition, err error) {
 	var at int64
-	err = rows.Scan(&t.Key.Condition, &t.Key.Room, &t.Key.Subject, &t.Occurrence, &at, &t.From, &t.To, &t.Who, &t.Reason,
+	var from, to string
+	err = rows.Scan(&t.Key.Condition, &t.Key.Room, &t.Key.Subject, &t.Occurrence, &at, &from, &to, &t.Who, &t.Reason,
 		&t.Event, &t.Annunciate, &t.Cleared, &t.Priority)
 	t.Time = time.UnixMilli(at).UTC()
-	return t, err
+	return t, errors.Join(err, t.From.UnmarshalText([]byte(from)), t.To.UnmarshalText([]byte(to)))
 }
 
 // collect runs query and gives its rows.

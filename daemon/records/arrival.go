@@ -192,7 +192,8 @@ func (s *arrivalScan) read(ctx context.Context, q querier, at int64) (w window, 
 			return w, err
 		}
 	}
-	return w, s.readChunks(ctx, q, &w)
+	err = s.readChunks(ctx, q, &w)
+	return w, err
 }
 
 func (s *arrivalScan) readChunks(ctx context.Context, q querier, w *window) error {

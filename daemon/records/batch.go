@@ -8,7 +8,8 @@ import (
 	"time"
 
 	"rearguard/alerts"
-	"rearguard/daemon/rearing"
+	"rearguard/alerts/notify"
+	"rearguard/daemon/rearing/population"
 	"rearguard/sensors"
 )
 
@@ -24,11 +25,13 @@ type Batch struct {
 	Alarms []AlarmRow
 	// Transitions are appended.
 	Transitions []AlarmTransition
-	// Outbox rows whose Key is already known change nothing.
-	Outbox []OutboxRow
+	// Outbox notices whose Key is already known change nothing. They are
+	// entered as pending, except for those whose State is Delivered, with the
+	// time of it in DoneAt: they were told before they could be entered.
+	Outbox []notify.Notice
 	// Cohorts and Counts replace those with the same ID.
-	Cohorts []rearing.Cohort
-	Counts  []rearing.Count
+	Cohorts []population.Cohort
+	Counts  []population.Count
 	// Calibrations replace those of the same series and time.
 	Calibrations []Calibration
 	// Reflags and Revalues correct readings that are stored, those of this

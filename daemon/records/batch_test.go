@@ -10,7 +10,8 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"rearguard/alerts"
-	"rearguard/daemon/rearing"
+	"rearguard/alerts/notify"
+	"rearguard/daemon/rearing/population"
 	"rearguard/sensors"
 )
 
@@ -75,17 +76,17 @@ func joinable() []*Batch {
 	first := reading("new", sensors.Temperature, at, at, 20, 20)
 	again := reading("new", sensors.Temperature, at, at.Add(time.Hour), 99, 99)
 	old := sensors.Series{Sensor: "s1", Quantity: sensors.Temperature}
-	notice := OutboxRow{Key: "1/mail", Occurrence: 1, Channel: "mail", Payload: json.RawMessage(`{"n":1}`), CreatedAt: at, DueAt: at}
+	notice := notify.Notice{Key: "1/mail", Occurrence: 1, Channel: "mail", Payload: json.RawMessage(`{"n":1}`), CreatedAt: at, DueAt: at}
 	shift := func(_ time.Time, raw float64) float64 { return raw + 0.5 }
 	return []*Batch{
 		{
 			Clock: at, Readings: []sensors.Reading{first},
 			Journal:      []JournalEntry{{Arrival: at, Kind: "link-up"}, {Arrival: at, Kind: "link-down"}},
 			Alarms:       []AlarmRow{{Key: key, Occurrence: 1, Priority: alerts.High, Active: true, RaisedAt: at}},
-			Transitions:  []AlarmTransition{{Key: key, Occurrence: 1, Time: at, From: "normal", To: "unacknowledged"}},
-			Outbox:       []OutboxRow{notice},
-			Cohorts:      []rearing.Cohort{{ID: "atlas-3", Species: "attacus-atlas", Start: at, StartStage: "egg"}},
-			Counts:       []rearing.Count{{ID: 1, Cohort: "atlas-3", Time: at, Stage: "egg", Seen: 40}},
+			Transitions:  []AlarmTransition{{Key: key, Occurrence: 1, Time: at, From: alerts.Normal, To: alerts.Unacknowledged}},
+			Outbox:       []notify.Notice{notice},
+			Cohorts:      []population.Cohort{{ID: "atlas-3", Species: "attacus-atlas", Start: at, StartStage: "egg"}},
+			Counts:       []population.Count{{ID: 1, Cohort: "atlas-3", Time: at, Stage: "egg", Seen: 40}},
 			Calibrations: []Calibration{{Series: first.Series, From: at, Gain: 1}},
 			State:        map[string][]byte{"progress": {1}},
 		},
@@ -93,16 +94,16 @@ func joinable() []*Batch {
 			Clock: at.Add(time.Minute), Readings: []sensors.Reading{again},
 			Reflags:  []Reflag{{first.Series, first.Time, sensors.Suspect}, {old, day0.Add(10 * time.Minute), sensors.Fail}},
 			Revalues: []Revalue{{Series: first.Series, From: day0, Value: shift}, {Series: old, From: day0, Value: shift}},
-			Outbox:   []OutboxRow{notice},
-			Cohorts:  []rearing.Cohort{{ID: "atlas-3", Species: "attacus-atlas", Start: at, StartStage: "egg", Note: "moved"}},
+			Outbox:   []notify.Notice{notice},
+			Cohorts:  []population.Cohort{{ID: "atlas-3", Species: "attacus-atlas", Start: at, StartStage: "egg", Note: "moved"}},
 		},
 		{},
 		{
 			Readings:     []sensors.Reading{reading("newer", sensors.RelativeHumidity, at, at.Add(2*time.Minute), 60, 60)},
 			Journal:      []JournalEntry{{Arrival: at.Add(2 * time.Minute), Kind: "acknowledge", Who: "Ada", Body: json.RawMessage(`{}`)}},
 			Alarms:       []AlarmRow{{Key: key, Occurrence: 1, Priority: alerts.High, RaisedAt: at, ClearedAt: at.Add(time.Minute), Closed: true}},
-			Outbox:       []OutboxRow{{Key: "2/mail", Occurrence: 1, Channel: "mail", CreatedAt: at, DueAt: at}},
-			Counts:       []rearing.Count{{ID: 1, Cohort: "atlas-3", Time: at, Stage: "egg", Seen: 41}},
+			Outbox:       []notify.Notice{{Key: "2/mail", Occurrence: 1, Channel: "mail", CreatedAt: at, DueAt: at}},
+			Counts:       []population.Count{{ID: 1, Cohort: "atlas-3", Time: at, Stage: "egg", Seen: 41}},
 			Calibrations: []Calibration{{Series: first.Series, From: at, Offset: 0.25, Gain: 1}},
 			State:        map[string][]byte{"progress": {2}},
 		},

@@ -16,7 +16,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/population"
 	"rearguard/sensors"
 )
 
@@ -62,7 +62,7 @@ func TestOlderFileIsBroughtUpToDate(t *testing.T) {
 		t.Errorf("readings (-want +got):\n%s", d)
 	}
 	cohorts, err := s.LoadCohorts(ctx)
-	if err != nil || len(cohorts) != 1 || cohorts[0].ID != rearing.CohortID("atlas-3") || !cohorts[0].Start.Equal(day0) {
+	if err != nil || len(cohorts) != 1 || cohorts[0].ID != population.CohortID("atlas-3") || !cohorts[0].Start.Equal(day0) {
 		t.Errorf("cohorts: %+v, %v", cohorts, err)
 	}
 	marks, err := s.LoadMarks(ctx)

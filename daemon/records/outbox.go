@@ -6,60 +6,32 @@ import (
 	"encoding/json"
 	"fmt"
 	"time"
+
+	"rearguard/alerts/notify"
 )
-
-// OutboxState says what became of a notice.
-type OutboxState string
-
-// The states of a notice.
-const (
-	Pending   OutboxState = "pending"
-	Delivered OutboxState = "delivered"
-	// Dead notices will not be tried again.
-	Dead OutboxState = "dead"
-	// Superseded notices were withdrawn in favour of a newer one.
-	Superseded OutboxState = "superseded"
-)
-
-// OutboxRow is one notice to one person by one channel.
-type OutboxRow struct {
-	// ID numbers notices in the order in which they were entered; it is set
-	// by the store.
-	ID int64
-	// Key makes the notice unique, for example occurrence, sequence,
-	// recipient and channel in one text: a second one with it is not entered.
-	Key                string
-	Occurrence         int64
-	Channel, Recipient string
-	// Payload is what the channel needs to send; null when empty.
-	Payload   json.RawMessage
-	CreatedAt time.Time
-	// DueAt is when to try (again).
-	DueAt time.Time
-	// Attempts, State, DoneAt and LastError are kept by the Mark methods and
-	// not read by Commit: a new notice is pending.
-	Attempts  int
-	State     OutboxState
-	DoneAt    time.Time
-	LastError string
-}
 
 // OutboxTotal counts notices.
 type OutboxTotal struct {
 	Channel string
-	State   OutboxState
+	State   notify.State
 	Count   int64
 }
 
-func (s *Store) putNotice(ctx context.Context, n *OutboxRow) error {
+// putNotice enters a notice: as delivered when its State says so, which then
+// counts as one attempt, and as pending otherwise.
+func (s *Store) putNotice(ctx context.Context, n *notify.Notice) error {
+	state, attempts, done := notify.Pending, 0, time.Time{}
+	if n.State == notify.Delivered {
+		state, attempts, done = n.State, max(n.Attempts, 1), n.DoneAt
+	}
 	_, err := s.write.notice.ExecContext(ctx, n.Key, n.Occurrence, n.Channel, n.Recipient, text(n.Payload),
-		n.CreatedAt.UnixMilli(), n.DueAt.UnixMilli())
+		n.CreatedAt.UnixMilli(), n.DueAt.UnixMilli(), string(state), attempts, millis(done))
 	return err
 }
 
 // DueNotices gives up to limit pending notices that are due at now, the
 // longest due first.
-func (r *Reader) DueNotices(ctx context.Context, now time.Time, limit int) ([]OutboxRow, error) {
+func (r *Reader) DueNotices(ctx context.Context, now time.Time, limit int) ([]notify.Notice, error) {
 	return collect(ctx, r, scanNotice, outboxColumns+
 		` WHERE state = 'pending' AND due_at <= ? ORDER BY due_at, id LIMIT ?`, now.UnixMilli(), limit)
 }
@@ -73,19 +45,19 @@ func (r *Reader) NextDue(ctx context.Context) (time.Time, error) {
 }
 
 // Notices gives the notices of one occurrence in the order of entry.
-func (r *Reader) Notices(ctx context.Context, occurrence int64) ([]OutboxRow, error) {
+func (r *Reader) Notices(ctx context.Context, occurrence int64) ([]notify.Notice, error) {
 	return collect(ctx, r, scanNotice, outboxColumns+` WHERE occurrence = ? ORDER BY id`, occurrence)
 }
 
 // NoticesBetween gives the notices written in [from, to), in the order of
 // entry.
-func (r *Reader) NoticesBetween(ctx context.Context, from, to time.Time) ([]OutboxRow, error) {
+func (r *Reader) NoticesBetween(ctx context.Context, from, to time.Time) ([]notify.Notice, error) {
 	return collect(ctx, r, scanNotice, outboxColumns+` WHERE created_at >= ? AND created_at < ? ORDER BY id`, from.UnixMilli(), to.UnixMilli())
 }
 
 // FailedNotices gives the notices that are still to be delivered after a
 // failed attempt, and those given up since a time, in the order of entry.
-func (r *Reader) FailedNotices(ctx context.Context, since time.Time) ([]OutboxRow, error) {
+func (r *Reader) FailedNotices(ctx context.Context, since time.Time) ([]notify.Notice, error) {
 	return collect(ctx, r, scanNotice, outboxColumns+
 		` WHERE state = 'pending' AND attempts > 0 OR state = 'dead' AND done_at >= ? ORDER BY id`, since.UnixMilli())
 }
@@ -124,9 +96,21 @@ func (s *Store) MarkSuperseded(ctx context.Context, id int64, at time.Time, by i
 		WHERE id = ? AND state = 'pending'`, at.UnixMilli(), fmt.Sprintf("told with notice %d", by), id)
 }
 
+// SettleNotice says what became of a notice that was entered while it was
+// being told without the outbox: it was handed over at the time at, or, for
+// the zero time, it was not, and is due at once. It fails with ErrNotFound
+// when no pending notice has the key.
+func (s *Store) SettleNotice(ctx context.Context, key string, at time.Time) error {
+	if at.IsZero() {
+		return s.mark(ctx, key, `UPDATE outbox SET due_at = created_at WHERE key = ? AND state = 'pending'`, key)
+	}
+	return s.mark(ctx, key, `UPDATE outbox SET state = 'delivered', attempts = attempts + 1, done_at = ?, last_error = ''
+		WHERE key = ? AND state = 'pending'`, at.UnixMilli(), key)
+}
+
 // mark fails with ErrNotFound when there is no such pending notice, so that
 // two notifiers never both believe that they delivered it.
-func (s *Store) mark(ctx context.Context, id int64, query string, args ...any) error {
+func (s *Store) mark(ctx context.Context, idOrKey any, query string, args ...any) error {
 	return s.change(ctx, func(ctx context.Context) error {
 		res, err := s.conn.ExecContext(ctx, query, args...)
 		if err != nil {
@@ -134,7 +118,7 @@ func (s *Store) mark(ctx context.Context, id int64, query string, args ...any) e
 		}
 		n, err := res.RowsAffected()
 		if err == nil && n == 0 {
-			err = fmt.Errorf("notice %d is not pending: %w", id, ErrNotFound)
+			err = fmt.Errorf("notice %v is not pending: %w", idOrKey, ErrNotFound)
 		}
 		return err
 	})
@@ -143,7 +127,7 @@ func (s *Store) mark(ctx context.Context, id int64, query string, args ...any) e
 const outboxColumns = `SELECT id, key, occurrence, channel, recipient, payload, created_at, due_at,
 	attempts, state, done_at, last_error FROM outbox`
 
-func scanNotice(rows *sql.Rows) (n OutboxRow, err error) {
+func scanNotice(rows *sql.Rows) (n notify.Notice, err error) {
 	var created, due int64
 	var done sql.NullInt64
 	var payload string

@@ -11,14 +11,15 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"rearguard/alerts"
-	"rearguard/daemon/rearing"
+	"rearguard/alerts/notify"
+	"rearguard/daemon/rearing/population"
 )
 
-func notice(key, channel string, due time.Time) OutboxRow {
-	return OutboxRow{Key: key, Occurrence: 1, Channel: channel, Recipient: "ada", CreatedAt: day0, DueAt: due}
+func notice(key, channel string, due time.Time) notify.Notice {
+	return notify.Notice{Key: key, Occurrence: 1, Channel: channel, Recipient: "ada", CreatedAt: day0, DueAt: due}
 }
 
-func keys(rows []OutboxRow) (list []string) {
+func keys(rows []notify.Notice) (list []string) {
 	for _, r := range rows {
 		list = append(list, r.Key)
 	}
@@ -28,11 +29,11 @@ func keys(rows []OutboxRow) (list []string) {
 func TestOutbox(t *testing.T) {
 	ctx := context.Background()
 	s := openTest(t, Options{})
-	commit(t, s, &Batch{Outbox: []OutboxRow{
+	commit(t, s, &Batch{Outbox: []notify.Notice{
 		notice("later", "mail", day0.Add(time.Hour)), notice("b", "mail", day0.Add(time.Minute)),
 		notice("a", "webhook", day0), notice("c", "mail", day0.Add(time.Minute)),
 	}})
-	due := func(now time.Time, limit int, want ...string) []OutboxRow {
+	due := func(now time.Time, limit int, want ...string) []notify.Notice {
 		t.Helper()
 		rows, err := s.DueNotices(ctx, now, limit)
 		if d := cmp.Diff(want, keys(rows)); err != nil || d != "" {
@@ -68,33 +69,75 @@ func TestOutbox(t *testing.T) {
 		}
 	}
 	// What is entered again, with the same key, is neither sent again nor changed.
-	commit(t, s, &Batch{Outbox: []OutboxRow{notice("a", "webhook", day0), notice("b", "mail", day0)}})
+	commit(t, s, &Batch{Outbox: []notify.Notice{notice("a", "webhook", day0), notice("b", "mail", day0)}})
 	due(day0.Add(time.Minute), 10)
 	all, err := s.Notices(ctx, 1)
 	must(err)
-	byKey := map[string]OutboxRow{}
+	byKey := map[string]notify.Notice{}
 	for _, r := range all {
 		byKey[r.Key] = r
 	}
 	for key, want := range map[string]struct {
-		state    OutboxState
+		state    notify.State
 		attempts int
 		done     time.Time
 		fault    string
 	}{
-		"a":     {Delivered, 1, day0.Add(time.Second), ""},
-		"b":     {Pending, 2, time.Time{}, "connection refused again"},
-		"c":     {Dead, 1, day0.Add(time.Second), "no such address"},
-		"later": {Pending, 0, time.Time{}, ""},
+		"a":     {notify.Delivered, 1, day0.Add(time.Second), ""},
+		"b":     {notify.Pending, 2, time.Time{}, "connection refused again"},
+		"c":     {notify.Dead, 1, day0.Add(time.Second), "no such address"},
+		"later": {notify.Pending, 0, time.Time{}, ""},
 	} {
 		if got := byKey[key]; got.State != want.state || got.Attempts != want.attempts || !got.DoneAt.Equal(want.done) || got.LastError != want.fault {
 			t.Errorf("notice %s: %+v, want %+v", key, got, want)
 		}
 	}
 	totals, err := s.OutboxTotals(ctx)
-	want := []OutboxTotal{{"mail", Dead, 1}, {"mail", Pending, 2}, {"webhook", Delivered, 1}}
+	want := []OutboxTotal{{"mail", notify.Dead, 1}, {"mail", notify.Pending, 2}, {"webhook", notify.Delivered, 1}}
 	if d := cmp.Diff(want, totals); err != nil || d != "" {
 		t.Errorf("totals: %v (-want +got):\n%s", err, d)
+	}
+}
+
+// What was told while the records could not be written is entered as told, or
+// settled after it was entered.
+func TestNoticesToldBeforeTheyWereEntered(t *testing.T) {
+	ctx := context.Background()
+	s := openTest(t, Options{})
+	told := notice("told", "mail", day0)
+	told.State, told.DoneAt = notify.Delivered, day0.Add(time.Minute)
+	commit(t, s, &Batch{Outbox: []notify.Notice{
+		told, notice("taken", "mail", day0.Add(time.Hour)), notice("missed", "mail", day0.Add(time.Hour)),
+	}})
+	if err := s.SettleNotice(ctx, "taken", day0.Add(2*time.Minute)); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.SettleNotice(ctx, "missed", time.Time{}); err != nil {
+		t.Fatal(err)
+	}
+	for _, key := range []string{"told", "taken", "unknown"} {
+		if err := s.SettleNotice(ctx, key, day0); !errors.Is(err, ErrNotFound) {
+			t.Errorf("settling %s: %v, want ErrNotFound", key, err)
+		}
+	}
+	all, err := s.Notices(ctx, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	taken, missed := notice("taken", "mail", day0.Add(time.Hour)), notice("missed", "mail", day0)
+	taken.State, taken.DoneAt, taken.Attempts = notify.Delivered, day0.Add(2*time.Minute), 1
+	missed.State = notify.Pending
+	told.Attempts = 1
+	want := []notify.Notice{told, taken, missed}
+	for i := range want {
+		want[i].ID, want[i].Payload = int64(i+1), []byte("null")
+	}
+	if d := cmp.Diff(want, all); d != "" {
+		t.Errorf("notices (-want +got):\n%s", d)
+	}
+	due, err := s.DueNotices(ctx, day0, 10)
+	if d := cmp.Diff([]string{"missed"}, keys(due)); err != nil || d != "" {
+		t.Errorf("due: %v (-want +got):\n%s", err, d)
 	}
 }
 
@@ -198,12 +241,12 @@ func TestLifeOfAnAlarm(t *testing.T) {
 func TestReplacedRows(t *testing.T) {
 	ctx := context.Background()
 	s := openTest(t, Options{})
-	count := rearing.Count{ID: 1, Cohort: "a", Time: day0, Stage: "egg", Seen: 4, By: "Ada"}
-	commit(t, s, &Batch{Counts: []rearing.Count{count}, Cohorts: []rearing.Cohort{{ID: "a", Individuals: 3}}, State: map[string][]byte{"x": {1}}})
+	count := population.Count{ID: 1, Cohort: "a", Time: day0, Stage: "egg", Seen: 4, By: "Ada"}
+	commit(t, s, &Batch{Counts: []population.Count{count}, Cohorts: []population.Cohort{{ID: "a", Individuals: 3}}, State: map[string][]byte{"x": {1}}})
 	count.Undone = true
-	commit(t, s, &Batch{Counts: []rearing.Count{count}, Cohorts: []rearing.Cohort{{ID: "a", Individuals: 2}}, State: map[string][]byte{"x": {2}}})
+	commit(t, s, &Batch{Counts: []population.Count{count}, Cohorts: []population.Cohort{{ID: "a", Individuals: 2}}, State: map[string][]byte{"x": {2}}})
 	counts, err := s.LoadCounts(ctx)
-	if d := cmp.Diff([]rearing.Count{count}, counts); err != nil || d != "" {
+	if d := cmp.Diff([]population.Count{count}, counts); err != nil || d != "" {
 		t.Errorf("counts: %v (-want +got):\n%s", err, d)
 	}
 	cohorts, err := s.LoadCohorts(ctx)
@@ -219,7 +262,7 @@ func TestJournalIsAppendOnly(t *testing.T) {
 	ctx := context.Background()
 	s := openTest(t, Options{})
 	commit(t, s, batchNumber(1))
-	commit(t, s, &Batch{Transitions: []AlarmTransition{{Key: alerts.Key{Condition: "heat"}, Time: day0, From: "normal", To: "active"}}})
+	commit(t, s, &Batch{Transitions: []AlarmTransition{{Key: alerts.Key{Condition: "heat"}, Time: day0, From: alerts.Normal, To: alerts.Unacknowledged}}})
 	if err := s.Commit(ctx, batchNumber(1)); err == nil {
 		t.Error("a journal entry with a number that is taken was stored")
 	}

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/notify"
 	"rearguard/sensors"
 )
 
@@ -43,7 +44,7 @@ func batchNumber(n int64) *Batch {
 		Clock:   at,
 		Journal: []JournalEntry{{Seq: n, Arrival: at, Kind: "tick"}},
 		Alarms:  []AlarmRow{{Key: alerts.Key{Condition: "heat", Room: "r"}, Occurrence: n, RaisedAt: at}},
-		Outbox:  []OutboxRow{{Key: strconv.FormatInt(n, 10), Occurrence: n, Channel: "mail", CreatedAt: at, DueAt: at}},
+		Outbox:  []notify.Notice{{Key: strconv.FormatInt(n, 10), Occurrence: n, Channel: "mail", CreatedAt: at, DueAt: at}},
 		State:   map[string][]byte{"n": []byte(strconv.FormatInt(n, 10))},
 	}
 	for i := range 50 {

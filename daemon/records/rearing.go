@@ -8,7 +8,7 @@ import (
 	"math"
 	"time"
 
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/population"
 	"rearguard/sensors"
 )
 
@@ -24,7 +24,7 @@ type Calibration struct {
 	Details json.RawMessage
 }
 
-func (s *Store) putCohort(ctx context.Context, c *rearing.Cohort) error {
+func (s *Store) putCohort(ctx context.Context, c *population.Cohort) error {
 	body, err := json.Marshal(c)
 	if err != nil {
 		return err
@@ -33,7 +33,7 @@ func (s *Store) putCohort(ctx context.Context, c *rearing.Cohort) error {
 	return err
 }
 
-func (s *Store) putCount(ctx context.Context, c *rearing.Count) error {
+func (s *Store) putCount(ctx context.Context, c *population.Count) error {
 	body, err := json.Marshal(c)
 	if err != nil {
 		return err
@@ -53,13 +53,13 @@ func (s *Store) putCalibration(ctx context.Context, c *Calibration) error {
 }
 
 // LoadCohorts gives every cohort in the order of its ID.
-func (r *Reader) LoadCohorts(ctx context.Context) ([]rearing.Cohort, error) {
-	return collect(ctx, r, scanJSON[rearing.Cohort], `SELECT body FROM cohort ORDER BY id`)
+func (r *Reader) LoadCohorts(ctx context.Context) ([]population.Cohort, error) {
+	return collect(ctx, r, scanJSON[population.Cohort], `SELECT body FROM cohort ORDER BY id`)
 }
 
 // LoadCounts gives every count in the order of entry.
-func (r *Reader) LoadCounts(ctx context.Context) ([]rearing.Count, error) {
-	return collect(ctx, r, scanJSON[rearing.Count], `SELECT body FROM tally ORDER BY id`)
+func (r *Reader) LoadCounts(ctx context.Context) ([]population.Count, error) {
+	return collect(ctx, r, scanJSON[population.Count], `SELECT body FROM tally ORDER BY id`)
 }
 
 // LoadCalibrations gives every calibration, by sensor and time.

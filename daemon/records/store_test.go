@@ -13,7 +13,8 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"rearguard/alerts"
-	"rearguard/daemon/rearing"
+	"rearguard/alerts/notify"
+	"rearguard/daemon/rearing/population"
 	"rearguard/sensors"
 )
 
@@ -84,11 +85,11 @@ func TestBatchComesBackAfterReopening(t *testing.T) {
 			{Key: key, Occurrence: 7, Priority: alerts.High, State: json.RawMessage(`{"state":"unacknowledged"}`), Active: true, RaisedAt: at},
 			{Key: alerts.Key{Condition: "cold", Room: "nursery"}, Priority: alerts.Low, State: json.RawMessage(`{"waiting":true}`)},
 		},
-		Transitions: []AlarmTransition{{Key: key, Occurrence: 7, Time: at, From: "normal", To: "unacknowledged", Reason: "31 °C", Event: alerts.EventRaise, Annunciate: true, Priority: alerts.High}},
-		Outbox:      []OutboxRow{{Key: "7/1/ada/mail", Occurrence: 7, Channel: "mail", Recipient: "ada", Payload: json.RawMessage(`{"s":1}`), CreatedAt: at, DueAt: at}},
-		Cohorts: []rearing.Cohort{{ID: "atlas-3", Species: "attacus-atlas", Start: at, StartStage: "egg", Individuals: 52,
-			Placements: []rearing.Placement{{Room: "nursery", From: at}}, Note: "from Ada"}},
-		Counts:       []rearing.Count{{ID: 3, Cohort: "atlas-3", Time: at, Stage: "larva-1", Seen: 40, Of: 52, By: "Ada"}},
+		Transitions: []AlarmTransition{{Key: key, Occurrence: 7, Time: at, From: alerts.Normal, To: alerts.Unacknowledged, Reason: "31 °C", Event: alerts.EventRaise, Annunciate: true, Priority: alerts.High}},
+		Outbox:      []notify.Notice{{Key: "7/1/ada/mail", Occurrence: 7, Channel: "mail", Recipient: "ada", Payload: json.RawMessage(`{"s":1}`), CreatedAt: at, DueAt: at}},
+		Cohorts: []population.Cohort{{ID: "atlas-3", Species: "attacus-atlas", Start: at, StartStage: "egg", Individuals: 52,
+			Placements: []population.Placement{{Room: "nursery", From: at}}, Note: "from Ada"}},
+		Counts:       []population.Count{{ID: 3, Cohort: "atlas-3", Time: at, Stage: "larva-1", Seen: 40, Of: 52, By: "Ada"}},
 		Calibrations: []Calibration{{Series: sensors.Series{Sensor: "a", Quantity: sensors.Temperature}, From: at, Offset: 0.25, Gain: 1, Details: json.RawMessage(`{"reference":"ice"}`)}},
 		State:        map[string][]byte{"progress": {0, 1, 2}, "empty": nil},
 	}
@@ -137,8 +138,8 @@ func TestBatchComesBackAfterReopening(t *testing.T) {
 	equal("transitions", transitions, b.Transitions, err)
 	due, err := s.DueNotices(ctx, at, 10)
 	notice := b.Outbox[0]
-	notice.ID, notice.State = 1, Pending
-	equal("notices", due, []OutboxRow{notice}, err)
+	notice.ID, notice.State = 1, notify.Pending
+	equal("notices", due, []notify.Notice{notice}, err)
 	cohorts, err := s.LoadCohorts(ctx)
 	equal("cohorts", cohorts, b.Cohorts, err)
 	counts, err := s.LoadCounts(ctx)
@@ -188,7 +189,7 @@ func TestFailedBatchLeavesNothing(t *testing.T) {
 	good := reading("a", sensors.Temperature, day0, day0, 20, 20)
 	bad := &Batch{
 		Readings: []sensors.Reading{good},
-		Outbox:   []OutboxRow{{Key: "k", Channel: "mail", Payload: json.RawMessage("{"), CreatedAt: day0, DueAt: day0}},
+		Outbox:   []notify.Notice{{Key: "k", Channel: "mail", Payload: json.RawMessage("{"), CreatedAt: day0, DueAt: day0}},
 	}
 	if err := s.Commit(ctx, bad); err == nil {
 		t.Fatal("a notice that is not JSON was stored")

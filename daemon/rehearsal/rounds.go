@@ -5,7 +5,8 @@ import (
 	"math"
 	"time"
 
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species"
 	"rearguard/sensors"
 )
 
@@ -13,7 +14,7 @@ import (
 type Round struct {
 	// At is the time since the story began.
 	At    time.Duration
-	Count rearing.Count
+	Count population.Count
 	// Undo takes the cohort's newest count back instead.
 	Undo bool
 	Tell string
@@ -23,31 +24,31 @@ const keeper = "Mara"
 
 // Rounds are the counts of the invented day.
 func Rounds() []Round {
-	count := func(at time.Duration, tell string, c rearing.Count) Round {
+	count := func(at time.Duration, tell string, c population.Count) Round {
 		c.By = keeper
 		return Round{At: at, Count: c, Tell: tell}
 	}
 	return []Round{
 		count(40*time.Minute, "the first monarch eggs have hatched, 24 of 140.",
-			rearing.Count{Cohort: "monarch-7", Stage: "larva-1", Seen: 24, Of: 140, OrBeyond: true}),
+			population.Count{Cohort: "monarch-7", Stage: species.FirstInstar, Seen: 24, Of: 140, OrBeyond: true}),
 		count(75*time.Minute, "86 of 88 monarchs are in their last instar, two hung up in their old skin.",
-			rearing.Count{Cohort: "monarch-5", Stage: "larva-5", Seen: 86, Of: 88, Lost: 2, Cause: "stuck skin"}),
+			population.Count{Cohort: "monarch-5", Stage: "larva-5", Seen: 86, Of: 88, Lost: 2, Cause: "stuck skin"}),
 		count(2*time.Hour, "72 postman larvae in the second instar? That does not fit.",
-			rearing.Count{Cohort: "postman-12", Stage: "larva-2", Seen: 72, Of: 84, Note: "table 4"}),
-		{At: 150 * time.Minute, Count: rearing.Count{Cohort: "postman-12", By: keeper}, Undo: true, Tell: "that count was of the neighbouring table; taken back."},
+			population.Count{Cohort: "postman-12", Stage: "larva-2", Seen: 72, Of: 84, Note: "table 4"}),
+		{At: 150 * time.Minute, Count: population.Count{Cohort: "postman-12", By: keeper}, Undo: true, Tell: "that count was of the neighbouring table; taken back."},
 		count(4*time.Hour, "58 of 69 mormons have pupated, one fell.",
-			rearing.Count{Cohort: "mormon-4", Stage: "pupa", Seen: 58, Of: 69, OrBeyond: true, Lost: 1, Cause: "fallen"}),
+			population.Count{Cohort: "mormon-4", Stage: species.Pupa, Seen: 58, Of: 69, OrBeyond: true, Lost: 1, Cause: "fallen"}),
 		count(8*time.Hour, "half of the monarch eggs have hatched, 71 of 138.",
-			rearing.Count{Cohort: "monarch-7", Stage: "larva-1", Seen: 71, Of: 138, OrBeyond: true, Lost: 2, Cause: "dried out"}),
+			population.Count{Cohort: "monarch-7", Stage: species.FirstInstar, Seen: 71, Of: 138, OrBeyond: true, Lost: 2, Cause: "dried out"}),
 		count(10*time.Hour, "all 74 monarch pupae hang well, one was parasitised.",
-			rearing.Count{Cohort: "monarch-4", Stage: "pupa", Seen: 74, Of: 74, Lost: 1, Cause: "parasitoid"}),
+			population.Count{Cohort: "monarch-4", Stage: species.Pupa, Seen: 74, Of: 74, Lost: 1, Cause: "parasitoid"}),
 	}
 }
 
 // Finished is an invented cohort that was done before the story began.
 type Finished struct {
-	Cohort rearing.Cohort
-	Counts []rearing.Count
+	Cohort population.Cohort
+	Counts []population.Count
 	Ended  time.Time
 }
 
@@ -58,16 +59,16 @@ func FinishedCohorts(begin time.Time) []Finished {
 	batch := func(n int, room sensors.RoomID, daysAgo, hatchedAfter float64) Finished {
 		start := begin.Add(-hours(24 * daysAgo)).Truncate(time.Minute)
 		half := start.Add(hours(24 * hatchedAfter))
-		id := rearing.CohortID(fmt.Sprintf("monarch-eggs-%d", n))
-		count := func(at time.Time, seen int) rearing.Count {
-			return rearing.Count{Cohort: id, Time: at.Truncate(time.Minute), Stage: "larva-1", Seen: seen, Of: 60, OrBeyond: true, By: keeper}
+		id := population.CohortID(fmt.Sprintf("monarch-eggs-%d", n))
+		count := func(at time.Time, seen int) population.Count {
+			return population.Count{Cohort: id, Time: at.Truncate(time.Minute), Stage: species.FirstInstar, Seen: seen, Of: 60, OrBeyond: true, By: keeper}
 		}
 		return Finished{
-			Cohort: rearing.Cohort{
-				ID: id, Species: "danaus-plexippus", Start: start, StartStage: "egg", Individuals: 60, Note: "invented",
-				Placements: []rearing.Placement{{Room: room, From: start}},
+			Cohort: population.Cohort{
+				ID: id, Species: "danaus-plexippus", Start: start, StartStage: species.Egg, Individuals: 60, Note: "invented",
+				Placements: []population.Placement{{Room: room, From: start}},
 			},
-			Counts: []rearing.Count{count(half.Add(-5*time.Hour), 13), count(half.Add(5*time.Hour), 48)},
+			Counts: []population.Count{count(half.Add(-5*time.Hour), 13), count(half.Add(5*time.Hour), 48)},
 			Ended:  half.Add(8 * time.Hour),
 		}
 	}

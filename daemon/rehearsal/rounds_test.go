@@ -5,18 +5,19 @@ import (
 	"testing"
 	"time"
 
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species"
 )
 
 // Everything the invented keeper enters is about a cohort and a stage that
 // there are, and in order of time.
 func TestRoundsAreAboutWhatThereIs(t *testing.T) {
-	library, err := rearing.Library()
+	library, err := species.Library()
 	if err != nil {
 		t.Fatal(err)
 	}
 	begin := time.Date(2026, 5, 1, 6, 0, 0, 0, time.UTC)
-	cohorts := map[rearing.CohortID]rearing.Cohort{}
+	cohorts := map[population.CohortID]population.Cohort{}
 	for _, c := range Cohorts(begin) {
 		cohorts[c.ID] = c
 	}

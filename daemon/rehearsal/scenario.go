@@ -8,7 +8,8 @@ import (
 	"text/template"
 	"time"
 
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species"
 	"rearguard/sensors"
 )
 
@@ -90,15 +91,15 @@ func designs() map[sensors.RoomID]Design {
 }
 
 // Cohorts are the invented cohorts as they stand when the story begins.
-func Cohorts(begin time.Time) []rearing.Cohort {
-	cohort := func(id rearing.CohortID, species rearing.SpeciesID, stage rearing.StageID, daysAgo float64, individuals int, room sensors.RoomID) rearing.Cohort {
+func Cohorts(begin time.Time) []population.Cohort {
+	cohort := func(id population.CohortID, sp species.ID, stage species.StageID, daysAgo float64, individuals int, room sensors.RoomID) population.Cohort {
 		start := begin.Add(-time.Duration(daysAgo * 24 * float64(time.Hour))).Truncate(time.Minute)
-		return rearing.Cohort{
-			ID: id, Species: species, Start: start, StartStage: stage, Individuals: individuals,
-			Placements: []rearing.Placement{{Room: room, From: start}}, Note: "invented",
+		return population.Cohort{
+			ID: id, Species: sp, Start: start, StartStage: stage, Individuals: individuals,
+			Placements: []population.Placement{{Room: room, From: start}}, Note: "invented",
 		}
 	}
-	return []rearing.Cohort{
+	return []population.Cohort{
 		cohort("monarch-7", "danaus-plexippus", "egg", 2.4, 140, "nursery"),
 		cohort("morpho-3", "morpho-peleides", "larva-2", 6, 60, "nursery"),
 		cohort("postman-12", "heliconius-melpomene", "larva-3", 1.2, 85, "larva-hall"),

@@ -4,7 +4,6 @@
 package roomair
 
 import (
-	"slices"
 	"time"
 
 	"rearguard/sensors"
@@ -163,18 +162,7 @@ func (c *Curve) median(rules Rules) float64 {
 			values = append(values, s.TemperatureC)
 		}
 	}
-	return Median(values)
-}
-
-// Median returns the middle of the values, the mean of the two middle ones
-// for an even number, and sorts the slice. It must not be empty.
-func Median(values []float64) float64 {
-	slices.Sort(values)
-	n := len(values)
-	if n%2 == 1 {
-		return values[n/2]
-	}
-	return (values[n/2-1] + values[n/2]) / 2
+	return sensors.Median(values)
 }
 
 // remember keeps the curve at the whole hours that a measured line passes.

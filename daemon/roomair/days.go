@@ -5,6 +5,9 @@ import (
 	"math/bits"
 	"slices"
 	"time"
+
+	"rearguard/daemon/development"
+	"rearguard/sensors"
 )
 
 // daysKept is how many past days a curve remembers for expectations of the
@@ -91,7 +94,7 @@ func (c *Curve) Habit(expected func(time.Time) float64) (Habit, bool) {
 			complete = false
 			continue
 		}
-		h.HourC[hour] = Median(values)
+		h.HourC[hour] = sensors.Median(values)
 	}
 	if !complete {
 		return c.firstDay()
@@ -134,7 +137,7 @@ func (h *Habit) learnErrors(days []Day, expected func(time.Time) float64) {
 	h.LastC = errs[len(errs)-1]
 	// 1.4826 makes the median of sizes a standard deviation of a normal
 	// distribution.
-	bound := 3 * max(0.1, 1.4826*Median(slices.Clone(sizes)))
+	bound := 3 * max(0.1, 1.4826*sensors.Median(slices.Clone(sizes)))
 	for i, e := range errs {
 		errs[i] = max(-bound, min(bound, e))
 	}
@@ -148,4 +151,24 @@ func (h *Habit) learnErrors(days []Day, expected func(time.Time) float64) {
 	}
 	h.DayMeanSDC = math.Sqrt(squares / float64(len(errs)+priorDays))
 	h.Persistence = max(0, min(mostPersistence, products/pairs))
+}
+
+// HourlyPoints is the remembered curve of the last unbroken run of days.
+func (c *Curve) HourlyPoints() []development.Point {
+	var points []development.Point
+	for i := range c.Past {
+		day := &c.Past[i]
+		for hour := range 24 {
+			v, ok := day.Hour(hour)
+			if !ok {
+				continue
+			}
+			at := day.Date.Add(time.Duration(hour) * time.Hour)
+			if n := len(points); n > 0 && at.Sub(points[n-1].Time) > 6*time.Hour {
+				points = points[:0]
+			}
+			points = append(points, development.Point{Time: at, TemperatureC: v})
+		}
+	}
+	return points
 }

@@ -5,7 +5,8 @@ import (
 	"math"
 
 	"rearguard/daemon/development/fitting"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species"
 )
 
 // Which fit is adopted.
@@ -42,7 +43,7 @@ const (
 // Constants turns a fit into the constants of the stages it is about. What is
 // known of several stages only together is shared out among them as the
 // species entry shares it.
-func (f *Fit) Constants(sp *rearing.Species, which string) ([]rearing.StageConstants, error) {
+func (f *Fit) Constants(sp *species.Species, which string) ([]species.StageConstants, error) {
 	e, ok := f.Choice(which)
 	if !ok {
 		return nil, fmt.Errorf("the observations of %s, %s give no fit %q", sp.CommonName, f.Name, which)
@@ -70,11 +71,11 @@ func (f *Fit) Constants(sp *rearing.Species, which string) ([]rearing.StageConst
 	if !(total > 0) {
 		return nil, fmt.Errorf("%s does not develop at %.1f °C by its entry", sp.CommonName, f.meanC())
 	}
-	var out []rearing.StageConstants
+	var out []species.StageConstants
 	for i := range stages {
-		out = append(out, rearing.StageConstants{
+		out = append(out, species.StageConstants{
 			Stage: stages[i].ID, LowerC: round(e.ThresholdC, 2), Requirement: round(e.Requirement*share[i]/total, 2),
-			Method: rearingMethod(e.Method), Source: f.source(which),
+			Method: speciesMethod(e.Method), Source: f.source(which),
 		})
 	}
 	return out, nil
@@ -105,10 +106,10 @@ func (f *Fit) source(which string) string {
 // deviation of the logarithm of their rate: what the entry says, worth
 // spreadWeight cohorts, together with what the observations say about the
 // constants given.
-func RateSpread(sp *rearing.Species, observations []Observation) float64 {
-	byCohort := map[rearing.CohortID][]float64{}
-	var order []rearing.CohortID
-	doubt := map[rearing.CohortID]float64{}
+func RateSpread(sp *species.Species, observations []Observation) float64 {
+	byCohort := map[population.CohortID][]float64{}
+	var order []population.CohortID
+	doubt := map[population.CohortID]float64{}
 	for _, o := range observations {
 		stages, ok := between(sp, o.Key())
 		if o.Species != sp.ID || !ok {

@@ -8,15 +8,15 @@ import (
 
 	"rearguard/daemon/development"
 	"rearguard/daemon/development/fitting"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/species"
 )
 
 // Key names what is learned about: the time from the entry into one stage to
 // the entry into another.
 type Key struct {
-	Species rearing.SpeciesID `json:"species"`
-	Stage   rearing.StageID   `json:"stage"`
-	Until   rearing.StageID   `json:"until"`
+	Species species.ID      `json:"species"`
+	Stage   species.StageID `json:"stage"`
+	Until   species.StageID `json:"until"`
 }
 
 // Key is what the observation is about.
@@ -80,7 +80,7 @@ const (
 
 // Start returns the starting values of a key's stages as one estimate, and
 // false where a stage has no threshold and requirement.
-func Start(sp *rearing.Species, key Key) (fitting.Estimate, bool) {
+func Start(sp *species.Species, key Key) (fitting.Estimate, bool) {
 	stages, ok := between(sp, key)
 	if !ok {
 		return fitting.Estimate{}, false
@@ -98,7 +98,7 @@ func Start(sp *rearing.Species, key Key) (fitting.Estimate, bool) {
 		requirement += st.Requirement
 		assumed = assumed || st.Assumed
 		if st.Method != method {
-			method = rearing.FromDurations
+			method = species.FromDurations
 		}
 	}
 	threshold /= requirement
@@ -115,28 +115,28 @@ func Start(sp *rearing.Species, key Key) (fitting.Estimate, bool) {
 	return e, err == nil
 }
 
-func fittingMethod(m rearing.Method) fitting.Method {
+func fittingMethod(m species.Method) fitting.Method {
 	switch m {
-	case rearing.Regression:
+	case species.Regression:
 		return fitting.Regression
-	case rearing.IkemotoTakai:
+	case species.IkemotoTakai:
 		return fitting.ReducedMajorAxis
 	}
 	return fitting.Assumed
 }
 
-func rearingMethod(m fitting.Method) rearing.Method {
+func speciesMethod(m fitting.Method) species.Method {
 	switch m {
 	case fitting.Regression:
-		return rearing.Regression
+		return species.Regression
 	case fitting.ReducedMajorAxis:
-		return rearing.IkemotoTakai
+		return species.IkemotoTakai
 	}
-	return rearing.FromDurations
+	return species.FromDurations
 }
 
 // between are the stages a key is about.
-func between(sp *rearing.Species, key Key) ([]rearing.Stage, bool) {
+func between(sp *species.Species, key Key) ([]species.Stage, bool) {
 	from, ok := sp.StageIndex(key.Stage)
 	to, okTo := sp.StageIndex(key.Until)
 	if !ok || !okTo || to <= from {
@@ -146,7 +146,7 @@ func between(sp *rearing.Species, key Key) ([]rearing.Stage, bool) {
 }
 
 // name is what people call a key.
-func name(sp *rearing.Species, key Key) string {
+func name(sp *species.Species, key Key) string {
 	stages, ok := between(sp, key)
 	if !ok || len(stages) == 1 {
 		return sp.StageName(key.Stage)
@@ -157,7 +157,7 @@ func name(sp *rearing.Species, key Key) string {
 // Fits returns what observations say, by species and stage. Starting are the
 // species as they were before anything was adopted, since what was learned
 // must not be counted twice. Curves are fitted only if asked for.
-func Fits(starting *rearing.Catalog, observations []Observation, curves bool) []Fit {
+func Fits(starting *species.Catalog, observations []Observation, curves bool) []Fit {
 	groups := map[Key][]Observation{}
 	for _, o := range observations {
 		groups[o.Key()] = append(groups[o.Key()], o)
@@ -183,7 +183,7 @@ func Fits(starting *rearing.Catalog, observations []Observation, curves bool) []
 }
 
 // FitOf is Fits for one key.
-func FitOf(starting *rearing.Catalog, observations []Observation, key Key) (Fit, bool) {
+func FitOf(starting *species.Catalog, observations []Observation, key Key) (Fit, bool) {
 	group := slices.DeleteFunc(slices.Clone(observations), func(o Observation) bool { return o.Key() != key })
 	sp, ok := starting.Species(key.Species)
 	if !ok || len(group) == 0 {
@@ -192,7 +192,7 @@ func FitOf(starting *rearing.Catalog, observations []Observation, key Key) (Fit,
 	return fitOf(sp, key, group, false), true
 }
 
-func fitOf(sp *rearing.Species, key Key, group []Observation, curves bool) Fit {
+func fitOf(sp *species.Species, key Key, group []Observation, curves bool) Fit {
 	f := Fit{Key: key, Name: name(sp, key), Observations: group}
 	var points []fitting.Observation
 	doubt := 0.0

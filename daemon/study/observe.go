@@ -11,13 +11,14 @@ import (
 	"slices"
 	"time"
 
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species"
 )
 
 // Crossing is when half of a cohort's animals had entered a stage, as far as
 // counts tell.
 type Crossing struct {
-	Stage rearing.StageID
+	Stage species.StageID
 	At    time.Time
 	// Doubt is the standard deviation of At: it lies somewhere between two
 	// counts. Zero for the known start of a cohort.
@@ -38,7 +39,7 @@ type look struct {
 // Crossings returns when half of the cohort had entered each stage, in order
 // of stage, for those that counts bracket. The start is the entry into the
 // first stage.
-func Crossings(sp *rearing.Species, c *rearing.Cohort, counts []rearing.Count) []Crossing {
+func Crossings(sp *species.Species, c *population.Cohort, counts []population.Count) []Crossing {
 	first, ok := sp.StageIndex(c.StartStage)
 	if !ok {
 		return nil
@@ -55,11 +56,11 @@ func Crossings(sp *rearing.Species, c *rearing.Cohort, counts []rearing.Count) [
 }
 
 // roundsOf gathers the counts into rounds, the start first.
-func roundsOf(sp *rearing.Species, c *rearing.Cohort, counts []rearing.Count, first int) []look {
-	counts = slices.DeleteFunc(slices.Clone(counts), func(n rearing.Count) bool {
+func roundsOf(sp *species.Species, c *population.Cohort, counts []population.Count, first int) []look {
+	counts = slices.DeleteFunc(slices.Clone(counts), func(n population.Count) bool {
 		return n.Undone || n.Of == 0 && n.Seen == 0 || n.Time.Before(c.Start)
 	})
-	slices.SortFunc(counts, rearing.CompareCounts)
+	slices.SortFunc(counts, population.CompareCounts)
 	stages := len(sp.Stages)
 	fresh := func(at time.Time) look {
 		r := look{at: at, low: make([]float64, stages), high: make([]float64, stages), exact: make([]float64, stages)}
@@ -91,7 +92,7 @@ func roundsOf(sp *rearing.Species, c *rearing.Cohort, counts []rearing.Count, fi
 }
 
 // take enters one count into the round.
-func (r *look) take(sp *rearing.Species, n rearing.Count, alive int) {
+func (r *look) take(sp *species.Species, n population.Count, alive int) {
 	s, ok := sp.StageIndex(n.Stage)
 	if !ok {
 		return
@@ -161,12 +162,12 @@ func crossing(rounds []look, s int) (Crossing, bool) {
 // Observation is how long the animals of one cohort took from the entry into
 // one stage to the entry into another, and at what mean temperature.
 type Observation struct {
-	Cohort  rearing.CohortID  `json:"cohort"`
-	Species rearing.SpeciesID `json:"species"`
+	Cohort  population.CohortID `json:"cohort"`
+	Species species.ID          `json:"species"`
 	// Stage is the stage entered first; Until the one whose entry ended it,
 	// the next stage unless those between were not counted.
-	Stage rearing.StageID `json:"stage"`
-	Until rearing.StageID `json:"until"`
+	Stage species.StageID `json:"stage"`
+	Until species.StageID `json:"until"`
 	Ended time.Time       `json:"ended"`
 	Days  float64         `json:"days"`
 	// DoubtDays is the standard deviation of Days from the time between
@@ -183,7 +184,7 @@ const mostDoubt = 0.25
 // Observe returns what the counts of a finished cohort say about its stages.
 // MeanC returns the mean temperature of its air between two times, and false
 // where that is not known.
-func Observe(sp *rearing.Species, c *rearing.Cohort, counts []rearing.Count, meanC func(from, to time.Time) (float64, bool)) []Observation {
+func Observe(sp *species.Species, c *population.Cohort, counts []population.Count, meanC func(from, to time.Time) (float64, bool)) []Observation {
 	xs := Crossings(sp, c, counts)
 	var found []Observation
 	for i := 1; i < len(xs); i++ {

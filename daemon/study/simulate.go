@@ -6,13 +6,14 @@ import (
 	"slices"
 	"time"
 
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species"
 )
 
 // Truth is a simulated cohort: what really happens to its animals, by plain
 // steps through the hours, independent of how progress is computed.
 type Truth struct {
-	Species *rearing.Species
+	Species *species.Species
 	Start   time.Time
 	// Entered is when each animal enters each stage, in hours since Start;
 	// infinite beyond the air given.
@@ -25,7 +26,7 @@ const misread = 0.03
 
 // Draw lets animals grow up in hourly air from a start on. Their cohort as a
 // whole is z standard deviations of its species' rate spread off.
-func Draw(rng *rand.Rand, sp *rearing.Species, start time.Time, air []float64, z float64, animals int) Truth {
+func Draw(rng *rand.Rand, sp *species.Species, start time.Time, air []float64, z float64, animals int) Truth {
 	t := Truth{Species: sp, Start: start}
 	factor := math.Exp(z * sp.RateSpread)
 	last := len(sp.Stages) - 1
@@ -75,7 +76,7 @@ func (t *Truth) StageAt(hour float64) []int {
 
 // Count is what a keeper notes at an hour who looks at some of the animals and
 // misreads a few: how many are in the fullest stage.
-func (t *Truth) Count(rng *rand.Rand, id rearing.CohortID, hour float64) rearing.Count {
+func (t *Truth) Count(rng *rand.Rand, id population.CohortID, hour float64) population.Count {
 	in := t.StageAt(hour)
 	main := 0
 	for s := range in {
@@ -94,7 +95,7 @@ func (t *Truth) Count(rng *rand.Rand, id rearing.CohortID, hour float64) rearing
 			seen++
 		}
 	}
-	return rearing.Count{Cohort: id, Time: t.Start.Add(time.Duration(hour * float64(time.Hour))), Stage: t.Species.Stages[main].ID, Seen: seen, Of: of, By: "simulated"}
+	return population.Count{Cohort: id, Time: t.Start.Add(time.Duration(hour * float64(time.Hour))), Stage: t.Species.Stages[main].ID, Seen: seen, Of: of, By: "simulated"}
 }
 
 // Score gathers how forecasts compare with what came.
@@ -124,8 +125,8 @@ func (s *Score) Take(early, median, late, naive float64, came []float64) {
 	s.bias += median - sorted[len(sorted)/2]
 }
 
-// Calibration is a score in numbers.
-type Calibration struct {
+// Reliability is a score in numbers.
+type Reliability struct {
 	Score
 	// Coverage is the share of animals whose event fell into the 80 %
 	// interval.
@@ -140,24 +141,24 @@ type Calibration struct {
 }
 
 // Result sums the score up.
-func (s *Score) Result() Calibration {
-	c := Calibration{Score: *s}
+func (s *Score) Result() Reliability {
+	r := Reliability{Score: *s}
 	if s.Events == 0 || s.Outcomes == 0 {
-		return c
+		return r
 	}
 	slices.Sort(s.naive)
 	n := float64(s.Events)
-	c.Coverage = float64(s.inside) / float64(s.Outcomes)
-	c.WidthDays, c.BiasDays = s.width/n/24, s.bias/n/24
+	r.Coverage = float64(s.inside) / float64(s.Outcomes)
+	r.WidthDays, r.BiasDays = s.width/n/24, s.bias/n/24
 	if reach := s.naive[len(s.naive)*8/10]; reach > 0 {
-		c.Sharpness = s.width / n / (2 * reach)
+		r.Sharpness = s.width / n / (2 * reach)
 	}
-	return c
+	return r
 }
 
 // NaiveHours is when the mean animal of a species enters a stage at a constant
 // 25 °C, in hours from the egg on.
-func NaiveHours(sp *rearing.Species, stage int) float64 {
+func NaiveHours(sp *species.Species, stage int) float64 {
 	hours := 0.0
 	for s := range stage {
 		hours += 24 * sp.Stages[s].Requirement / sp.Stages[s].Rate.PerDay(referenceC)

@@ -8,21 +8,22 @@ import (
 	"time"
 
 	"rearguard/daemon/development/fitting"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species"
 )
 
 var begin = time.Date(2026, 4, 1, 6, 0, 0, 0, time.UTC)
 
-func library(t *testing.T) *rearing.Catalog {
+func library(t *testing.T) *species.Catalog {
 	t.Helper()
-	c, err := rearing.Library()
+	c, err := species.Library()
 	if err != nil {
 		t.Fatal(err)
 	}
 	return c
 }
 
-func monarch(t *testing.T) *rearing.Species {
+func monarch(t *testing.T) *species.Species {
 	t.Helper()
 	sp, ok := library(t).Species("danaus-plexippus")
 	if !ok {
@@ -33,29 +34,29 @@ func monarch(t *testing.T) *rearing.Species {
 
 func hours(h float64) time.Time { return begin.Add(time.Duration(h * float64(time.Hour))) }
 
-func seen(h float64, stage rearing.StageID, n, of int, beyond bool) rearing.Count {
-	return rearing.Count{Time: hours(h), Stage: stage, Seen: n, Of: of, OrBeyond: beyond}
+func seen(h float64, stage species.StageID, n, of int, beyond bool) population.Count {
+	return population.Count{Time: hours(h), Stage: stage, Seen: n, Of: of, OrBeyond: beyond}
 }
 
 func TestCrossingsFromCounts(t *testing.T) {
 	sp := monarch(t)
-	cohort := &rearing.Cohort{ID: "c", Species: sp.ID, Start: begin, StartStage: "egg", Individuals: 40}
+	cohort := &population.Cohort{ID: "c", Species: sp.ID, Start: begin, StartStage: "egg", Individuals: 40}
 	cases := map[string]struct {
-		counts []rearing.Count
-		want   map[rearing.StageID]float64
+		counts []population.Count
+		want   map[species.StageID]float64
 		doubt  float64 // of the last crossing, in hours
 	}{
-		"between two shares":        {[]rearing.Count{seen(80, "larva-1", 10, 40, true), seen(92, "larva-1", 30, 40, true)}, map[rearing.StageID]float64{"larva-1": 86}, 12 / math.Sqrt(12)},
-		"rest still in the stage":   {[]rearing.Count{seen(80, "egg", 30, 40, false), seen(92, "egg", 10, 40, false)}, nil, 0},
-		"two stages in one round":   {[]rearing.Count{seen(80, "egg", 30, 40, false), seen(80.1, "larva-1", 10, 40, false), seen(92, "larva-1", 40, 40, false)}, map[rearing.StageID]float64{"larva-1": 85.3}, 3.5},
-		"nothing before":            {[]rearing.Count{seen(96, "larva-1", 40, 40, false)}, map[rearing.StageID]float64{"larva-1": 48}, 96 / math.Sqrt(12)},
-		"undone":                    {[]rearing.Count{{Time: hours(90), Stage: "larva-1", Seen: 40, Of: 40, Undone: true}}, nil, 0},
-		"contradiction":             {[]rearing.Count{seen(80, "larva-1", 30, 40, true), seen(92, "larva-1", 5, 40, true)}, nil, 0},
-		"a stage that nobody saw":   {[]rearing.Count{seen(80, "larva-1", 40, 40, false), seen(160, "larva-3", 40, 40, false)}, map[rearing.StageID]float64{"larva-1": 40, "larva-2": 120, "larva-3": 120}, 80 / math.Sqrt(12)},
-		"lower bound without total": {[]rearing.Count{seen(80, "larva-1", 2, 0, false), {Time: hours(90), Stage: "larva-1", Seen: 35}}, map[rearing.StageID]float64{"larva-1": 45}, 90 / math.Sqrt(12)},
+		"between two shares":        {[]population.Count{seen(80, "larva-1", 10, 40, true), seen(92, "larva-1", 30, 40, true)}, map[species.StageID]float64{"larva-1": 86}, 12 / math.Sqrt(12)},
+		"rest still in the stage":   {[]population.Count{seen(80, "egg", 30, 40, false), seen(92, "egg", 10, 40, false)}, nil, 0},
+		"two stages in one round":   {[]population.Count{seen(80, "egg", 30, 40, false), seen(80.1, "larva-1", 10, 40, false), seen(92, "larva-1", 40, 40, false)}, map[species.StageID]float64{"larva-1": 85.3}, 3.5},
+		"nothing before":            {[]population.Count{seen(96, "larva-1", 40, 40, false)}, map[species.StageID]float64{"larva-1": 48}, 96 / math.Sqrt(12)},
+		"undone":                    {[]population.Count{{Time: hours(90), Stage: "larva-1", Seen: 40, Of: 40, Undone: true}}, nil, 0},
+		"contradiction":             {[]population.Count{seen(80, "larva-1", 30, 40, true), seen(92, "larva-1", 5, 40, true)}, nil, 0},
+		"a stage that nobody saw":   {[]population.Count{seen(80, "larva-1", 40, 40, false), seen(160, "larva-3", 40, 40, false)}, map[species.StageID]float64{"larva-1": 40, "larva-2": 120, "larva-3": 120}, 80 / math.Sqrt(12)},
+		"lower bound without total": {[]population.Count{seen(80, "larva-1", 2, 0, false), {Time: hours(90), Stage: "larva-1", Seen: 35}}, map[species.StageID]float64{"larva-1": 45}, 90 / math.Sqrt(12)},
 	}
 	for name, c := range cases {
-		got := map[rearing.StageID]float64{}
+		got := map[species.StageID]float64{}
 		last := Crossing{}
 		for _, x := range Crossings(sp, cohort, c.counts)[1:] {
 			got[x.Stage] = x.At.Sub(begin).Hours()
@@ -78,13 +79,13 @@ func TestCrossingsFromCounts(t *testing.T) {
 
 func TestObserveLeavesOutWhatIsTooDoubtful(t *testing.T) {
 	sp := monarch(t)
-	cohort := &rearing.Cohort{ID: "c", Species: sp.ID, Start: begin, StartStage: "egg", Individuals: 40}
+	cohort := &population.Cohort{ID: "c", Species: sp.ID, Start: begin, StartStage: "egg", Individuals: 40}
 	mean := func(time.Time, time.Time) (float64, bool) { return 24, true }
-	sharp := []rearing.Count{seen(80, "larva-1", 10, 40, true), seen(92, "larva-1", 30, 40, true)}
+	sharp := []population.Count{seen(80, "larva-1", 10, 40, true), seen(92, "larva-1", 30, 40, true)}
 	if got := Observe(sp, cohort, sharp, mean); len(got) != 1 || math.Abs(got[0].Days-86/24.0) > 0.01 || got[0].TemperatureC != 24 || got[0].Until != "larva-1" {
 		t.Errorf("%+v", got)
 	}
-	if got := Observe(sp, cohort, []rearing.Count{seen(96, "larva-1", 40, 40, false)}, mean); len(got) != 0 {
+	if got := Observe(sp, cohort, []population.Count{seen(96, "larva-1", 40, 40, false)}, mean); len(got) != 0 {
 		t.Errorf("a single count taught %+v", got)
 	}
 	if got := Observe(sp, cohort, sharp, func(time.Time, time.Time) (float64, bool) { return 0, false }); len(got) != 0 {
@@ -99,7 +100,7 @@ func TestFitsReproducePublishedLine(t *testing.T) {
 	var all []Observation
 	for i, p := range [][2]float64{{15, 70.2}, {17.5, 49.7}, {20, 25.3}, {25, 15.9}, {27.5, 15.1}, {30, 13.2}, {35, 10.8}} {
 		all = append(all, Observation{
-			Cohort: rearing.CohortID(rune('a' + i)), Species: "helicoverpa-armigera", Stage: "larva-1", Until: "prepupa", TemperatureC: p[0], Days: p[1],
+			Cohort: population.CohortID(rune('a' + i)), Species: "helicoverpa-armigera", Stage: "larva-1", Until: "prepupa", TemperatureC: p[0], Days: p[1],
 		})
 	}
 	lib := library(t)
@@ -130,14 +131,14 @@ func TestFitsReproducePublishedLine(t *testing.T) {
 	sum := 0.0
 	for _, st := range stages {
 		sum += st.Requirement
-		if math.Abs(st.LowerC-f.Regression.ThresholdC) > 0.01 || st.Method != rearing.Regression || !strings.Contains(st.Source, "7 own cohorts") {
+		if math.Abs(st.LowerC-f.Regression.ThresholdC) > 0.01 || st.Method != species.Regression || !strings.Contains(st.Source, "7 own cohorts") {
 			t.Errorf("%+v", st)
 		}
 	}
 	if math.Abs(sum-f.Regression.Requirement) > 0.1 {
 		t.Errorf("stages add up to %.2f degree-days of %.2f", sum, f.Regression.Requirement)
 	}
-	if adopted, err := lib.With([]rearing.Entry{rearing.Adopted(sp.ID, stages, 0.05)}); err != nil {
+	if adopted, err := lib.With([]species.Entry{species.Adopted(sp.ID, stages, 0.05)}); err != nil {
 		t.Error(err)
 	} else if sp, _ := adopted.Species(sp.ID); sp.RateSpread != 0.05 {
 		t.Errorf("rate spread %v", sp.RateSpread)
@@ -176,7 +177,7 @@ func TestProposalMovesFromStartToTruth(t *testing.T) {
 	for i := range 60 {
 		c := 19 + 10*rng.Float64()
 		days, _ := truth.Days(c)
-		all = append(all, Observation{Cohort: rearing.CohortID(rune(i)), Species: sp.ID, Stage: "pupa", Until: "adult",
+		all = append(all, Observation{Cohort: population.CohortID(rune(i)), Species: sp.ID, Stage: "pupa", Until: "adult",
 			TemperatureC: c, Days: days * math.Exp(0.06*rng.NormFloat64()), DoubtDays: 0.3})
 	}
 	few, many := off(2), off(60)
@@ -186,5 +187,28 @@ func TestProposalMovesFromStartToTruth(t *testing.T) {
 	}
 	if s := RateSpread(sp, nil); s != round(sp.RateSpread, 4) {
 		t.Errorf("without cohorts the spread is %v, want the entry's %v", s, sp.RateSpread)
+	}
+}
+
+func TestTheFacilitysOwnEntryWins(t *testing.T) {
+	entries, err := species.Parse("facility.yaml", []byte("- id: danaus-plexippus\n  stages:\n    - {id: egg, lower_celsius: 11, requirement_degree_days: 47}\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	starting, err := library(t).With(entries)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := &Learning{Decisions: []Decision{{Key: Key{Species: "danaus-plexippus", Stage: "egg", Until: "larva-1"}, Adopted: true, Stages: []species.StageConstants{
+		{Stage: "egg", LowerC: 9, Requirement: 40, Method: species.Regression, Source: "own"},
+		{Stage: "larva-1", LowerC: 9, Requirement: 30, Method: species.Regression, Source: "own"},
+	}}}}
+	catalog, err := l.Apply(starting)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sp, _ := catalog.Species("danaus-plexippus")
+	if sp.Stages[0].Requirement != 47 || sp.Stages[1].Requirement != 30 {
+		t.Errorf("egg %v, first instar %v degree-days; want 47 of the entry and 30 adopted", sp.Stages[0].Requirement, sp.Stages[1].Requirement)
 	}
 }

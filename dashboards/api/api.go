@@ -15,17 +15,20 @@ import (
 	"strings"
 	"time"
 
+	"rearguard/daemon/fold"
+	"rearguard/daemon/snapshot"
+
 	"rearguard/daemon"
 	"rearguard/dashboards/entry"
+	"rearguard/dashboards/find"
 )
 
 // Facility is what the API needs of the engine.
 type Facility interface {
-	// Snapshot returns the state published last, nil while starting.
-	Snapshot() *daemon.Snapshot
+	find.Source
 	// Do hands a command to the engine and returns once it is stored or
 	// refused.
-	Do(ctx context.Context, cmd daemon.Command) error
+	Do(ctx context.Context, cmd fold.Command) error
 }
 
 const root = "/api/v1"
@@ -36,15 +39,15 @@ type operation struct {
 	// body and result are samples of the types; body is nil for a GET.
 	body, result any
 	// read answers a GET from a snapshot.
-	read func(s *daemon.Snapshot, r *http.Request) (any, error)
+	read func(s *snapshot.Snapshot, r *http.Request) (any, error)
 	// take turns a body, of the type of the sample, into a command.
-	take func(s *daemon.Snapshot, r *http.Request, body any) (daemon.Command, error)
+	take func(s *snapshot.Snapshot, r *http.Request, body any) (fold.Command, error)
 }
 
 // New returns the handler for everything below /api/v1.
 func New(f Facility, version string) (http.Handler, error) {
 	a := &server{facility: f, version: version}
-	operations := append(append(a.reads(), sensorReads()...), append(writes(), sensorWrites()...)...)
+	operations := append(a.reads(), writes()...)
 	description, err := describe(operations, version)
 	if err != nil {
 		return nil, err
@@ -95,17 +98,23 @@ func (a *server) handle(o operation) http.HandlerFunc {
 		}
 		ctx, cancel := context.WithTimeout(r.Context(), 10*time.Second)
 		defer cancel()
-		if err := a.facility.Do(ctx, cmd); err != nil {
+		err = a.facility.Do(ctx, cmd)
+		switch {
+		case errors.Is(err, daemon.ErrNotRecorded):
+			reply(w, http.StatusAccepted, Done{Late: cmd.Kind(), Reason: err.Error()})
+		case err != nil:
 			refuse(w, err)
-			return
+		default:
+			reply(w, http.StatusOK, Done{Stored: cmd.Kind()})
 		}
-		reply(w, http.StatusOK, Done{cmd.Kind()})
 	}
 }
 
-// Done answers a command that was stored.
+// Done answers a command that was carried out.
 type Done struct {
-	Stored string `json:"stored" doc:"kind of the command that was stored"`
+	Stored string `json:"stored,omitempty" doc:"kind of the command that was stored"`
+	Late   string `json:"late,omitempty" doc:"kind of a command that was carried out and will be stored once the records can be written"`
+	Reason string `json:"reason,omitempty" doc:"why it is not stored yet"`
 }
 
 // maxBody bounds a request body.
@@ -144,14 +153,14 @@ func refuse(w http.ResponseWriter, err error) {
 	switch {
 	case errors.As(err, &field):
 		problem(w, http.StatusUnprocessableEntity, field.Field, field.Reason)
-	case errors.Is(err, entry.ErrUnknown):
+	case errors.Is(err, find.ErrUnknown):
 		problem(w, http.StatusNotFound, "", err.Error())
 	case errors.Is(err, daemon.ErrStopped):
 		problem(w, http.StatusServiceUnavailable, "", "rearguard is stopping; the command was not stored")
 	case errors.Is(err, context.DeadlineExceeded), errors.Is(err, context.Canceled):
 		problem(w, http.StatusServiceUnavailable, "", "the engine did not answer in time; look whether the command was stored before you send it again")
-	case errors.Is(err, daemon.ErrRefused):
-		problem(w, http.StatusUnprocessableEntity, "", strings.TrimPrefix(err.Error(), daemon.ErrRefused.Error()+": "))
+	case errors.Is(err, fold.ErrRefused):
+		problem(w, http.StatusUnprocessableEntity, "", strings.TrimPrefix(err.Error(), fold.ErrRefused.Error()+": "))
 	default:
 		problem(w, http.StatusInternalServerError, "", "the command could not be stored: "+err.Error())
 	}

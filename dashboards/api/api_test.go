@@ -15,11 +15,14 @@ import (
 	"testing"
 	"time"
 
+	"rearguard/daemon/fold"
+	"rearguard/daemon/snapshot"
+
 	"github.com/google/go-cmp/cmp"
 
 	"rearguard/alerts"
 	"rearguard/daemon"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/population"
 	"rearguard/dashboards/api"
 	"rearguard/dashboards/dashtest"
 )
@@ -90,34 +93,34 @@ func TestCommands(t *testing.T) {
 	now := dashtest.Now()
 	tests := []struct {
 		name, path, body string
-		want             daemon.Command
+		want             fold.Command
 	}{
-		{"acknowledge", "/alarms/acknowledge", `{"key":{"condition":"heat","room":"nursery"},"who":" Ines "}`, daemon.Acknowledge{Key: heat, Who: "Ines"}},
+		{"acknowledge", "/alarms/acknowledge", `{"key":{"condition":"heat","room":"nursery"},"who":" Ines "}`, fold.Acknowledge{Key: heat, Who: "Ines"}},
 		{
 			"shelve", "/alarms/shelve", `{"key":{"condition":"heat","room":"nursery"},"who":"Ines","for_seconds":3600,"reason":"cleaning"}`,
-			daemon.Shelve{Key: heat, Who: "Ines", For: time.Hour, Reason: "cleaning"},
+			fold.Shelve{Key: heat, Who: "Ines", For: time.Hour, Reason: "cleaning"},
 		},
 		{
 			"unshelve", "/alarms/unshelve", `{"key":{"condition":"damp","room":"pupae"},"who":"Ines"}`,
-			daemon.Unshelve{Key: alerts.Key{Condition: "damp", Room: "pupae"}, Who: "Ines"},
+			fold.Unshelve{Key: alerts.Key{Condition: "damp", Room: "pupae"}, Who: "Ines"},
 		},
 		{
 			"add", "/cohorts", `{"id":"dp-0514","species":"danaus-plexippus","room":"nursery","individuals":60,"who":"Ines"}`,
-			daemon.AddCohort{Who: "Ines", Cohort: rearing.Cohort{
+			fold.AddCohort{Who: "Ines", Cohort: population.Cohort{
 				ID: "dp-0514", Species: "danaus-plexippus", Start: now, StartStage: "egg", Individuals: 60,
-				Placements: []rearing.Placement{{Room: "nursery", From: now}},
+				Placements: []population.Placement{{Room: "nursery", From: now}},
 			}},
 		},
 		{
 			"move", "/cohorts/dp-0412/move", `{"room":"glasshouse","at":"2026-05-14T11:00:00+02:00","who":"Ines"}`,
-			daemon.MoveCohort{Cohort: "dp-0412", Room: "glasshouse", At: now.Truncate(time.Hour), Who: "Ines"},
+			fold.MoveCohort{Cohort: "dp-0412", Room: "glasshouse", At: now.Truncate(time.Hour), Who: "Ines"},
 		},
-		{"end", "/cohorts/pb-190/end", `{"who":"Ines"}`, daemon.EndCohort{Cohort: "pb-190", At: now, Who: "Ines"}},
+		{"end", "/cohorts/pb-190/end", `{"who":"Ines"}`, fold.EndCohort{Cohort: "pb-190", At: now, Who: "Ines"}},
 		{
 			"count", "/cohorts/dp-0412/counts", `{"stage":"larva-4","seen":40,"of":52,"lost":1,"cause":"stuck skin","who":"Ines"}`,
-			daemon.RecordCount{Count: rearing.Count{Cohort: "dp-0412", Time: now, Stage: "larva-4", Seen: 40, Of: 52, Lost: 1, Cause: "stuck skin", By: "Ines"}},
+			fold.RecordCount{Count: population.Count{Cohort: "dp-0412", Time: now, Stage: "larva-4", Seen: 40, Of: 52, Lost: 1, Cause: "stuck skin", By: "Ines"}},
 		},
-		{"undo", "/cohorts/dp-0412/counts/7/undo", `{"who":"Ines"}`, daemon.UndoCount{Count: 7, Who: "Ines"}},
+		{"undo", "/cohorts/dp-0412/counts/7/undo", `{"who":"Ines"}`, fold.UndoCount{Count: 7, Who: "Ines"}},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -126,7 +129,7 @@ func TestCommands(t *testing.T) {
 			if w.Code != http.StatusOK {
 				t.Fatalf("status %d: %s", w.Code, w.Body)
 			}
-			if diff := cmp.Diff([]daemon.Command{tt.want}, f.Commands()); diff != "" {
+			if diff := cmp.Diff([]fold.Command{tt.want}, f.Commands()); diff != "" {
 				t.Errorf("commands differ (-want +got):\n%s", diff)
 			}
 		})
@@ -189,7 +192,7 @@ func TestRefusedByEngine(t *testing.T) {
 		status int
 		detail string
 	}{
-		{fmt.Errorf("%w: the cohort ended already", daemon.ErrRefused), 422, "the cohort ended already"},
+		{fmt.Errorf("%w: the cohort ended already", fold.ErrRefused), 422, "the cohort ended already"},
 		{errors.New("disk is full"), 500, "the command could not be stored: disk is full"},
 		{daemon.ErrStopped, 503, "rearguard is stopping; the command was not stored"},
 	} {
@@ -216,7 +219,7 @@ func TestStarting(t *testing.T) {
 func TestReady(t *testing.T) {
 	for _, tt := range []struct {
 		name     string
-		snapshot *daemon.Snapshot
+		snapshot *snapshot.Snapshot
 		status   int
 		reason   string
 	}{
@@ -234,7 +237,7 @@ func TestReady(t *testing.T) {
 // TestAnswersMatchDescription checks every list and object that the API gives
 // against the schema it publishes: no key undescribed, none required missing.
 func TestAnswersMatchDescription(t *testing.T) {
-	for name, s := range map[string]*daemon.Snapshot{"sample": dashtest.Sample(), "ugly": dashtest.Ugly(), "empty": dashtest.Empty()} {
+	for name, s := range map[string]*snapshot.Snapshot{"sample": dashtest.Sample(), "ugly": dashtest.Ugly(), "empty": dashtest.Empty()} {
 		h := handler(t, dashtest.New(s))
 		doc := parse(t, call(h, http.MethodGet, "/api/v1/openapi.json", ""))
 		for path, item := range doc["paths"].(map[string]any) {

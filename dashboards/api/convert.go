@@ -4,8 +4,12 @@ import (
 	"math"
 	"time"
 
-	"rearguard/daemon"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/limits"
+	"rearguard/daemon/snapshot"
+	"rearguard/sensors/desk"
+
+	"rearguard/daemon/rearing/forecast"
+	"rearguard/daemon/rearing/population"
 	"rearguard/sensors"
 )
 
@@ -35,36 +39,33 @@ func finite(v float64) float64 {
 	return v
 }
 
-func roomOf(r *daemon.RoomView) Room {
+func roomOf(r *snapshot.Room) Room {
 	out := Room{
 		ID: string(r.ID), Name: r.Name, Blind: r.Blind, Updated: instant(r.Updated),
-		UsableSensors: r.UsableSensors, TotalSensors: r.TotalSensors, Limits: []Limit{}, Bending: []BendingError{},
+		UsableSensors: r.UsableSensors, TotalSensors: r.TotalSensors,
+		Limits: each(r.Limits, func(l *limits.View) Limit {
+			return Limit{string(l.Condition), finite(l.Value), l.Unit, l.SetBy, l.Assumed}
+		}),
+		Bending: each(r.Bending, func(b *snapshot.BendingError) BendingError {
+			return BendingError{string(b.Species), string(b.Stage), b.Days, finite(b.Relative)}
+		}),
 	}
 	if e := r.Expected; e != nil {
-		out.Expected = &ExpectedAir{e.From, e.Days, finite(e.Doubt.DayMeanSDC), finite(e.Doubt.Persistence)}
-	}
-	for _, b := range r.Bending {
-		out.Bending = append(out.Bending, BendingError{string(b.Species), string(b.Stage), b.Days, finite(b.Relative)})
+		out.Expected = &ExpectedAir{string(e.From), e.Days, finite(e.Doubt.DayMeanSDC), finite(e.Doubt.Persistence)}
 	}
 	if !r.Blind {
 		out.Temperature, out.Coldest, out.Warmest = scaled(r.Temperature, 1), scaled(r.Coldest, 1), scaled(r.Warmest, 1)
 		out.Humidity, out.Driest, out.Dampest = scaled(r.Humidity, 0.01), scaled(r.Driest, 0.01), scaled(r.Dampest, 0.01)
 		out.VPD, out.DewPoint = scaled(r.VPDkPa, 1000), scaled(r.DewPointC, 1)
 	}
-	for _, l := range r.Limits {
-		out.Limits = append(out.Limits, Limit{string(l.Condition), finite(l.Value), l.Unit, l.SetBy, l.Assumed})
-	}
 	return out
 }
 
-func sensorOf(v *daemon.SensorView) Sensor {
+func sensorOf(v *desk.View) Sensor {
 	out := Sensor{
 		ID: string(v.ID), Room: string(v.Room), Position: v.Position, Topic: v.Topic,
 		Silent: v.Silent, Quality: v.Flag.String(), LastReading: instant(v.LastReading),
-	}
-	out.Findings = []Finding{}
-	for _, f := range v.Findings {
-		out.Findings = append(out.Findings, findingOf(f))
+		Findings: each(v.Findings, findingOf),
 	}
 	if v.ExpectedInterval > 0 {
 		s := v.ExpectedInterval.Seconds()
@@ -89,48 +90,42 @@ func sensorOf(v *daemon.SensorView) Sensor {
 	return out
 }
 
-func cohortOf(c *daemon.CohortView) Cohort {
-	out := Cohort{
-		ID: string(c.ID), Species: string(c.Species), SpeciesName: c.SpeciesName, Room: string(c.Room),
-		Stage: string(c.Stage), StageName: c.StageName, Individuals: c.Individuals, Progress: finite(c.StageProgress),
-		ThermalTime: finite(c.ThermalTime), Estimated: finite(c.Estimated), CatchingUp: c.CatchingUp, HeatInjury: scaled(c.HeatInjury, 1),
-		Assumed: c.Assumed, Source: c.Source, Start: c.Start.UTC(), Note: c.Note,
-		Stages: []Share{}, Expected: []Event{}, Counts: []Count{}, Verdicts: []Verdict{}, Losses: []Loss{},
-		Daily: numbersOf(c.Daily), Week: numbersOf(c.Week), Rate: finite(c.Rate), RateSD: finite(c.RateSD),
+func cohortOf(c *snapshot.Cohort) Cohort {
+	return Cohort{
+		CohortState: CohortState{
+			ID: string(c.ID), Species: string(c.Species), SpeciesName: c.SpeciesName, Room: string(c.Room),
+			Stage: string(c.Stage), StageName: c.StageName, Individuals: c.Individuals, Progress: finite(c.StageProgress),
+			ThermalTime: finite(c.ThermalTime), Estimated: finite(c.Estimated), CatchingUp: c.CatchingUp, HeatInjury: scaled(c.HeatInjury, 1),
+			Assumed: c.Assumed, Source: c.Source, Start: c.Start.UTC(), Note: c.Note,
+		},
+		Stages: each(c.Stages, func(s *snapshot.StageShare) Share { return Share{string(s.Stage), finite(s.Share)} }),
+		Expected: each(c.Expected, func(e *snapshot.ExpectedEvent) Event {
+			return Event{string(e.Event), string(e.Stage), e.Early.UTC(), e.Median.UTC(), e.Late.UTC()}
+		}),
+		Counts: each(c.Counts, countOf),
+		Verdicts: each(c.Verdicts, func(v *population.Verdict) Verdict {
+			return Verdict{int64(v.Count), v.Time.UTC(), string(v.Stage), finite(v.Expected), v.Low, v.High, finite(v.Chance), v.Conflict}
+		}),
+		Losses: each(c.Losses, func(l *population.LossSum) Loss { return Loss{string(l.Stage), l.Cause, l.Number} }),
+		Daily:  each(c.Daily, numbersOf), Week: each(c.Week, numbersOf), Rate: finite(c.Rate), RateSD: finite(c.RateSD),
 	}
-	for _, v := range c.Verdicts {
-		out.Verdicts = append(out.Verdicts, Verdict{int64(v.Count), v.Time.UTC(), string(v.Stage), finite(v.Expected), v.Low, v.High, finite(v.Chance), v.Conflict})
-	}
-	for _, l := range c.Losses {
-		out.Losses = append(out.Losses, Loss{string(l.Stage), l.Cause, l.Number})
-	}
-	for _, s := range c.Stages {
-		out.Stages = append(out.Stages, Share{string(s.Stage), finite(s.Share)})
-	}
-	for _, e := range c.Expected {
-		out.Expected = append(out.Expected, Event{e.Event, string(e.Stage), e.Early.UTC(), e.Median.UTC(), e.Late.UTC()})
-	}
-	for _, n := range c.Counts {
-		out.Counts = append(out.Counts, countOf(n))
-	}
-	return out
 }
 
-func alarmOf(a *daemon.AlarmView) Alarm {
+func alarmOf(a *snapshot.Alarm) Alarm {
 	out := Alarm{
-		Key: keyOf(a.Key), Occurrence: a.Occurrence, Priority: a.Priority.String(), State: a.State, Active: a.Active,
-		Title: a.Title, Cause: a.Cause, Consequence: a.Consequence, FirstAction: a.FirstAction,
-		TimeToRespond: a.TimeToRespond.Seconds(), Detail: a.Detail,
+		AlarmMeaning: AlarmMeaning{
+			Key: keyOf(a.Key), Occurrence: a.Occurrence, Priority: a.Priority.String(), State: a.State.String(), Active: a.Active,
+			Title: a.Title, Cause: a.Cause, Consequence: a.Consequence, FirstAction: a.FirstAction,
+			TimeToRespond: a.TimeToRespond.Seconds(), Detail: a.Detail,
+		},
 		Raised: instant(a.RaisedAt), Cleared: instant(a.ClearedAt), Acknowledged: instant(a.AcknowledgedAt),
 		AcknowledgedBy: a.AcknowledgedBy, ShelvedUntil: instant(a.ShelvedUntil), ShelvedBy: a.ShelvedBy,
-		ShelvedReason: a.ShelvedReason, Due: instant(a.Due), Cohorts: []string{},
+		ShelvedReason: a.ShelvedReason, Due: instant(a.Due),
+		Cohorts: each(a.Cohorts, func(id *population.CohortID) string { return string(*id) }),
 	}
 	// Alarms about silence or a lost link have no value against a limit.
 	if a.Unit != "" {
 		out.Value, out.Limit, out.Unit = scaled(&a.Value, 1), scaled(&a.Limit, 1), a.Unit
-	}
-	for _, c := range a.Cohorts {
-		out.Cohorts = append(out.Cohorts, string(c))
 	}
 	if a.Under != nil {
 		k := keyOf(*a.Under)
@@ -139,24 +134,26 @@ func alarmOf(a *daemon.AlarmView) Alarm {
 	return out
 }
 
-func numbersOf(days []rearing.DayNumbers) []Numbers {
-	out := []Numbers{}
-	for _, d := range days {
-		out = append(out, Numbers{d.Day.UTC(), d.Event, string(d.Stage), finite(d.Expected), finite(d.Low), finite(d.High)})
+func countOf(c *population.Count) Count {
+	return Count{
+		ID: int64(c.ID), Time: c.Time.UTC(), Stage: string(c.Stage), Seen: c.Seen, Of: c.Of,
+		Lost: c.Lost, Cause: c.Cause, Beyond: c.OrBeyond, Length: c.LengthMM, By: c.By, Note: c.Note, Undone: c.Undone,
 	}
-	return out
 }
 
-func speciesOf(s *daemon.SpeciesView) Species {
-	out := Species{ID: string(s.ID), Name: s.Name, Latin: s.ScientificName, Assumed: s.Assumed, Stages: []Stage{}}
-	for _, st := range s.Stages {
-		out.Stages = append(out.Stages, Stage{string(st.ID), st.Name})
-	}
-	return out
+func numbersOf(d *forecast.DayNumbers) Numbers {
+	return Numbers{d.Day.UTC(), string(d.Event), string(d.Stage), finite(d.Expected), finite(d.Low), finite(d.High)}
 }
 
-func rejectedOf(r *daemon.RejectedMessage) Rejected {
-	return Rejected{r.Time.UTC(), r.Topic, r.Outcome, r.Reason, r.Excerpt}
+func speciesOf(s *snapshot.Species) Species {
+	return Species{
+		ID: string(s.ID), Name: s.Name, Latin: s.ScientificName, Assumed: s.Assumed,
+		Stages: each(s.Stages, func(st *snapshot.StageName) Stage { return Stage{string(st.ID), st.Name} }),
+	}
+}
+
+func rejectedOf(r *desk.Rejected) Rejected {
+	return Rejected{r.Time.UTC(), r.Topic, string(r.Outcome), r.Reason, r.Excerpt}
 }
 
 // each converts a list; an empty one is [] and not null.

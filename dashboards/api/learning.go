@@ -3,7 +3,8 @@ package api
 import (
 	"time"
 
-	"rearguard/daemon"
+	"rearguard/daemon/snapshot"
+
 	"rearguard/daemon/development/fitting"
 	"rearguard/daemon/study"
 )
@@ -41,14 +42,18 @@ type Estimate struct {
 	RequirementSE float64 `json:"requirement_standard_error_degree_days"`
 }
 
-func learningOf(s *daemon.Snapshot) []Fit {
+func learningOf(s *snapshot.Snapshot) []Fit {
 	out := []Fit{}
 	if s.Learning == nil || s.Starting == nil {
 		return out
 	}
 	for _, f := range study.Fits(s.Starting, s.Learning.Observations, false) {
 		one := Fit{
-			Species: string(f.Species), Stage: string(f.Stage), Until: string(f.Until), Observations: []Observation{},
+			Species: string(f.Species), Stage: string(f.Stage), Until: string(f.Until),
+			Observations: each(f.Observations, func(o *study.Observation) Observation {
+				const day = 24 * 3600
+				return Observation{string(o.Cohort), finite(o.Days * day), finite(o.DoubtDays * day), finite(o.TemperatureC)}
+			}),
 			Start: estimateOf(&f.Start), Corrected: estimateOf(f.Proposal),
 		}
 		if f.Regression != nil {
@@ -56,10 +61,6 @@ func learningOf(s *daemon.Snapshot) []Fit {
 		}
 		if f.IkemotoTakai != nil {
 			one.Ikemoto = estimateOf(&f.IkemotoTakai.Estimate)
-		}
-		for _, o := range f.Observations {
-			const day = 24 * 3600
-			one.Observations = append(one.Observations, Observation{string(o.Cohort), finite(o.Days * day), finite(o.DoubtDays * day), finite(o.TemperatureC)})
 		}
 		if d := s.Learning.Decided(f.Key); d != nil {
 			one.DecidedBy, one.Decided = d.Who, instant(d.At)

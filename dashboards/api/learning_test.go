@@ -6,20 +6,19 @@ import (
 	"net/http"
 	"testing"
 
-	"rearguard/daemon"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/study"
 	"rearguard/dashboards/dashtest"
 )
 
 func TestLearningTellsFitsAndDecision(t *testing.T) {
-	library, err := rearing.Library()
+	library, err := species.Library()
 	if err != nil {
 		t.Fatal(err)
 	}
 	s := dashtest.Sample()
 	key := study.Key{Species: "danaus-plexippus", Stage: "egg", Until: "larva-1"}
-	s.Starting, s.Learning = library, &daemon.Learning{Decisions: []daemon.Decision{{Key: key, Adopted: true, Fit: study.Corrected, Who: "Ines", At: s.Time, Observations: 4}}}
+	s.Starting, s.Learning = library, &study.Learning{Decisions: []study.Decision{{Key: key, Adopted: true, Fit: study.Corrected, Who: "Ines", At: s.Time, Observations: 4}}}
 	for i, d := range []float64{3.4, 2.9, 2.6, 2.3} {
 		s.Learning.Observations = append(s.Learning.Observations, study.Observation{
 			Cohort: "c", Species: key.Species, Stage: key.Stage, Until: key.Until, Days: d, DoubtDays: 0.1, TemperatureC: 22 + 2*float64(i),

@@ -114,8 +114,10 @@ func addSchema(t reflect.Type, schemas object) {
 	schema := object{"type": "object", "properties": properties, "additionalProperties": false}
 	// Registered before its fields, so that a type may contain itself.
 	schemas[t.Name()] = schema
-	for i := range t.NumField() {
-		f := t.Field(i)
+	for _, f := range reflect.VisibleFields(t) {
+		if f.Anonymous {
+			continue // its fields follow
+		}
 		name, options, _ := strings.Cut(f.Tag.Get("json"), ",")
 		p := schemaOf(f.Type, schemas)
 		if doc := f.Tag.Get("doc"); doc != "" {

@@ -3,7 +3,9 @@ package api
 import (
 	"net/http"
 
-	"rearguard/daemon"
+	"rearguard/daemon/snapshot"
+
+	"rearguard/dashboards/find"
 )
 
 // Readiness is the answer of /readyz.
@@ -17,9 +19,9 @@ type Readiness struct {
 
 // Ready answers whether readings can arrive and be kept: 200 if so, 503 with
 // the reasons if not.
-func Ready(f interface{ Snapshot() *daemon.Snapshot }) http.Handler {
+func Ready(source find.Source) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
-		r := readiness(f.Snapshot())
+		r := readiness(source.Snapshot())
 		status := http.StatusOK
 		if !r.Ready {
 			status = http.StatusServiceUnavailable
@@ -28,7 +30,7 @@ func Ready(f interface{ Snapshot() *daemon.Snapshot }) http.Handler {
 	})
 }
 
-func readiness(s *daemon.Snapshot) Readiness {
+func readiness(s *snapshot.Snapshot) Readiness {
 	if s == nil {
 		return Readiness{Reasons: []string{"rearguard is reading its records"}}
 	}

@@ -1,11 +1,10 @@
 package api
 
 import (
-	"net/http"
 	"time"
 
-	"rearguard/daemon"
-	"rearguard/dashboards/entry"
+	"rearguard/sensors/desk"
+
 	"rearguard/sensors"
 )
 
@@ -18,15 +17,16 @@ type Finding struct {
 	Since    *time.Time `json:"since,omitempty"`
 }
 
-func findingOf(f daemon.FindingView) Finding {
-	out := Finding{Check: string(f.Check), Flag: int(f.Flag), Text: f.Text}
-	if f.Quantity != 0 {
-		out.Quantity = f.Quantity.String()
+func findingOf(f *desk.FindingView) Finding {
+	return Finding{quantityOf(f.Quantity), string(f.Check), int(f.Flag), f.Text, instant(f.Since)}
+}
+
+// quantityOf is empty for no quantity.
+func quantityOf(q sensors.Quantity) string {
+	if q == 0 {
+		return ""
 	}
-	if !f.Since.IsZero() {
-		out.Since = &f.Since
-	}
-	return out
+	return q.String()
 }
 
 // Unclaimed is a topic that no sensor claims.
@@ -57,24 +57,17 @@ type Payload struct {
 	Excerpt string    `json:"excerpt" doc:"start of the payload, escaped and in quotes"`
 }
 
-func unclaimedOf(v *daemon.UnclaimedView) Unclaimed {
+func unclaimedOf(v *desk.UnclaimedTopic) Unclaimed {
 	u := Unclaimed{
 		Topic: v.Topic, Format: string(v.Format), First: v.First, Last: v.Last, Messages: v.Count,
-		Fields: []UnclaimedField{}, Payloads: []Payload{},
+		Fields: each(v.Fields, func(f *desk.UnclaimedField) UnclaimedField {
+			return UnclaimedField{f.At, quantityOf(f.Quantity), f.Unit, f.Sure, f.Value}
+		}),
+		Payloads: each(v.Payloads, func(p *desk.PayloadExcerpt) Payload { return Payload(*p) }),
 	}
 	if v.PerMinute > 0 {
 		seconds := 60 / v.PerMinute
 		u.Interval = &seconds
-	}
-	for _, f := range v.Fields {
-		one := UnclaimedField{At: f.At, Unit: f.Unit, Stated: f.Sure, Value: f.Value}
-		if f.Quantity != 0 {
-			one.Quantity = f.Quantity.String()
-		}
-		u.Fields = append(u.Fields, one)
-	}
-	for _, p := range v.Payloads {
-		u.Payloads = append(u.Payloads, Payload(p))
 	}
 	return u
 }
@@ -97,7 +90,7 @@ type Calibration struct {
 	UncertaintyP *float64 `json:"expanded_uncertainty_ratio,omitempty" doc:"k = 2, of relative humidity"`
 }
 
-func calibrationOf(f *daemon.InForce) Calibration {
+func calibrationOf(f *desk.InForce) Calibration {
 	c := &f.Certificate
 	out := Calibration{
 		Number: c.Number, Sensor: string(c.Series.Sensor), Quantity: c.Series.Quantity.String(), HoldsFrom: f.Holds,
@@ -117,29 +110,4 @@ type ReapplyBody struct {
 	Quantity string    `json:"quantity" doc:"temperature or humidity"`
 	From     time.Time `json:"from" doc:"from when on the newest calibration is to hold"`
 	Who      string    `json:"who"`
-}
-
-// sensorReads are the operations that show what the technician needs.
-func sensorReads() []operation {
-	return []operation{
-		{
-			method: http.MethodGet, path: "/sensors/unclaimed", id: "listUnclaimed", summary: "Topics seen on the broker that no sensor claims", result: []Unclaimed{},
-			read: func(s *daemon.Snapshot, _ *http.Request) (any, error) { return each(s.Unclaimed, unclaimedOf), nil },
-		},
-		{
-			method: http.MethodGet, path: "/calibrations", id: "listCalibrations", summary: "All calibrations, newest first", result: []Calibration{},
-			read: func(s *daemon.Snapshot, _ *http.Request) (any, error) {
-				return each(s.Certificates, calibrationOf), nil
-			},
-		},
-	}
-}
-
-// sensorWrites are the operations that give a command about sensors.
-func sensorWrites() []operation {
-	return []operation{
-		post("/sensors/{id}/reapply", "reapplyCalibration", "Let the newest calibration hold from an earlier time on, and correct what is stored", func(_ *daemon.Snapshot, r *http.Request, b *ReapplyBody) (daemon.Command, error) {
-			return entry.Reapply(sensors.SensorID(r.PathValue("id")), b.Quantity, b.From, b.Who)
-		}),
-	}
 }

@@ -3,9 +3,10 @@ package api
 import (
 	"time"
 
+	"rearguard/daemon/snapshot"
+	"rearguard/sensors/desk"
+
 	"rearguard/alerts"
-	"rearguard/daemon"
-	"rearguard/daemon/rearing"
 	"rearguard/sensors"
 )
 
@@ -106,8 +107,8 @@ type Sensor struct {
 	Findings    []Finding  `json:"findings" doc:"what the quality tests complain of now"`
 }
 
-// Cohort is one cohort.
-type Cohort struct {
+// CohortState is where a cohort stands.
+type CohortState struct {
 	ID          string    `json:"id"`
 	Species     string    `json:"species"`
 	SpeciesName string    `json:"species_name"`
@@ -124,15 +125,20 @@ type Cohort struct {
 	Source      string    `json:"source,omitempty"`
 	Start       time.Time `json:"start"`
 	Note        string    `json:"note,omitempty"`
-	Stages      []Share   `json:"stages"`
-	Expected    []Event   `json:"expected"`
-	Counts      []Count   `json:"counts" doc:"latest first"`
-	Verdicts    []Verdict `json:"verdicts" doc:"how each count agreed with what was known before it"`
-	Losses      []Loss    `json:"losses"`
-	Daily       []Numbers `json:"expected_daily" doc:"animals expected to pass each event on each day, today from now on"`
-	Week        []Numbers `json:"expected_within_seven_days"`
-	Rate        float64   `json:"rate_ratio" doc:"how fast the cohort is against its species"`
-	RateSD      float64   `json:"rate_standard_deviation_ratio"`
+}
+
+// Cohort is one cohort with its past and what is expected of it.
+type Cohort struct {
+	CohortState
+	Stages   []Share   `json:"stages"`
+	Expected []Event   `json:"expected"`
+	Counts   []Count   `json:"counts" doc:"latest first"`
+	Verdicts []Verdict `json:"verdicts" doc:"how each count agreed with what was known before it"`
+	Losses   []Loss    `json:"losses"`
+	Daily    []Numbers `json:"expected_daily" doc:"animals expected to pass each event on each day, today from now on"`
+	Week     []Numbers `json:"expected_within_seven_days"`
+	Rate     float64   `json:"rate_ratio" doc:"how fast the cohort is against its species"`
+	RateSD   float64   `json:"rate_standard_deviation_ratio"`
 }
 
 // Verdict says how a count agreed with what was known before it.
@@ -211,22 +217,27 @@ type Count struct {
 	Undone bool      `json:"undone"`
 }
 
-// Alarm is one alarm that is not in the normal state.
+// AlarmMeaning is what an alarm says and asks for.
+type AlarmMeaning struct {
+	Key           Key      `json:"key"`
+	Occurrence    int64    `json:"occurrence"`
+	Priority      string   `json:"priority"`
+	State         string   `json:"state"`
+	Active        bool     `json:"active" doc:"true while the condition is true"`
+	Title         string   `json:"title"`
+	Cause         string   `json:"cause,omitempty"`
+	Consequence   string   `json:"consequence,omitempty"`
+	FirstAction   string   `json:"first_action,omitempty"`
+	TimeToRespond float64  `json:"time_to_respond_seconds"`
+	Value         *float64 `json:"value,omitempty" doc:"in the unit named beside it"`
+	Limit         *float64 `json:"limit,omitempty" doc:"in the unit named beside it"`
+	Unit          string   `json:"unit,omitempty"`
+	Detail        string   `json:"detail,omitempty"`
+}
+
+// Alarm is one alarm that is not in the normal state, with its course.
 type Alarm struct {
-	Key            Key        `json:"key"`
-	Occurrence     int64      `json:"occurrence"`
-	Priority       string     `json:"priority"`
-	State          string     `json:"state"`
-	Active         bool       `json:"active" doc:"true while the condition is true"`
-	Title          string     `json:"title"`
-	Cause          string     `json:"cause,omitempty"`
-	Consequence    string     `json:"consequence,omitempty"`
-	FirstAction    string     `json:"first_action,omitempty"`
-	TimeToRespond  float64    `json:"time_to_respond_seconds"`
-	Value          *float64   `json:"value,omitempty" doc:"in the unit named beside it"`
-	Limit          *float64   `json:"limit,omitempty" doc:"in the unit named beside it"`
-	Unit           string     `json:"unit,omitempty"`
-	Detail         string     `json:"detail,omitempty"`
+	AlarmMeaning
 	Raised         *time.Time `json:"raised,omitempty"`
 	Cleared        *time.Time `json:"cleared,omitempty"`
 	Acknowledged   *time.Time `json:"acknowledged,omitempty"`
@@ -344,26 +355,14 @@ type Problem struct {
 	Field  string `json:"field,omitempty" doc:"key of the body that is wrong"`
 }
 
-func facilityOf(s *daemon.Snapshot, version string) State {
-	f := State{
+func facilityOf(s *snapshot.Snapshot, version string) State {
+	return State{
 		Time: s.Time.UTC(), Name: s.Facility, Invented: s.Invented, Version: version,
 		Rooms: len(s.Rooms), Sensors: len(s.Sensors), Cohorts: len(s.Cohorts), Alarms: len(s.Alarms),
-		Broker:  Broker{s.Broker.Address, s.Broker.Connected, s.Broker.Subscribed, instant(s.Broker.Since), s.Broker.Problem},
-		Store:   Store{s.Store.OK, s.Store.Problem},
-		Pending: s.Pending, Notices: []Notice{}, MessageCount: []Message{},
-	}
-	for _, n := range s.Notices {
-		f.Notices = append(f.Notices, Notice(n))
-	}
-	for _, m := range s.Messages {
-		f.MessageCount = append(f.MessageCount, Message(m))
-	}
-	return f
-}
-
-func countOf(c rearing.Count) Count {
-	return Count{
-		ID: int64(c.ID), Time: c.Time.UTC(), Stage: string(c.Stage), Seen: c.Seen, Of: c.Of,
-		Lost: c.Lost, Cause: c.Cause, Beyond: c.OrBeyond, Length: c.LengthMM, By: c.By, Note: c.Note, Undone: c.Undone,
+		Broker:       Broker{s.Broker.Address, s.Broker.Connected, s.Broker.Subscribed, instant(s.Broker.Since), s.Broker.Problem},
+		Store:        Store{s.Store.OK, s.Store.Problem},
+		Pending:      s.Pending,
+		Notices:      each(s.Notices, func(n *snapshot.NoticeTotal) Notice { return Notice(*n) }),
+		MessageCount: each(s.Messages, func(m *desk.MessageTotal) Message { return Message{string(m.Outcome), m.Count} }),
 	}
 }

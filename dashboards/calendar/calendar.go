@@ -16,29 +16,26 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"net/http"
+	"slices"
 	"strings"
+	"time"
 
-	"rearguard/daemon"
-	"rearguard/daemon/rearing"
-	"rearguard/dashboards/entry"
+	"rearguard/daemon/snapshot"
+
+	"rearguard/daemon/rearing/species"
+	"rearguard/dashboards/find"
 	"rearguard/sensors"
 )
-
-// Source gives the state; nil while the engine is starting.
-type Source interface {
-	// Snapshot returns the state published last.
-	Snapshot() *daemon.Snapshot
-}
 
 // Feed is the handler of /calendar.ics. The queries room and species narrow
 // it.
 type Feed struct {
-	source Source
+	source find.Source
 	memory memory
 }
 
 // New returns the feed of the facility.
-func New(source Source) *Feed { return &Feed{source: source} }
+func New(source find.Source) *Feed { return &Feed{source: source} }
 
 // ServeHTTP implements http.Handler.
 func (f *Feed) ServeHTTP(w http.ResponseWriter, r *http.Request) {
@@ -48,18 +45,18 @@ func (f *Feed) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		http.Error(w, "rearguard is reading its records; try again in a few seconds", http.StatusServiceUnavailable)
 		return
 	}
-	room, species := sensors.RoomID(r.URL.Query().Get("room")), rearing.SpeciesID(r.URL.Query().Get("species"))
+	room, sp := sensors.RoomID(r.URL.Query().Get("room")), species.ID(r.URL.Query().Get("species"))
 	if room != "" {
-		if _, err := entry.FindRoom(s, room); err != nil {
+		if _, err := find.Room(s, room); err != nil {
 			http.Error(w, err.Error(), http.StatusNotFound)
 			return
 		}
 	}
-	if species != "" && !known(s, species) {
+	if sp != "" && !known(s, sp) {
 		http.Error(w, "species is not known here", http.StatusNotFound)
 		return
 	}
-	body, err := write(s, f.memory.publish(s), room, species)
+	body, err := write(s, f.memory.publish(s), room, sp)
 	if err != nil {
 		http.Error(w, err.Error(), http.StatusInternalServerError)
 		return
@@ -70,37 +67,15 @@ func (f *Feed) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h.Set("ETag", tag)
 	// Always ask again, but fetch only what changed.
 	h.Set("Cache-Control", "private, no-cache")
-	if matches(r.Header.Get("If-None-Match"), tag) {
-		w.WriteHeader(http.StatusNotModified)
-		return
-	}
 	h.Set("Content-Type", "text/calendar; charset=utf-8")
 	h.Set("Content-Disposition", `inline; filename="rearguard.ics"`)
-	if _, err := w.Write([]byte(body)); err != nil {
-		return // the asker has gone
-	}
+	http.ServeContent(w, r, "", time.Time{}, strings.NewReader(body))
 }
 
 // known reports whether the species can be or is being reared.
-func known(s *daemon.Snapshot, id rearing.SpeciesID) bool {
-	if _, err := entry.FindSpecies(s, id); err == nil {
+func known(s *snapshot.Snapshot, id species.ID) bool {
+	if _, err := find.Species(s, id); err == nil {
 		return true
 	}
-	for i := range s.Cohorts {
-		if s.Cohorts[i].Species == id {
-			return true
-		}
-	}
-	return false
-}
-
-// matches compares weakly, as RFC 9110 section 13.1.2 asks.
-func matches(header, tag string) bool {
-	for candidate := range strings.SplitSeq(header, ",") {
-		candidate = strings.TrimPrefix(strings.TrimSpace(candidate), "W/")
-		if candidate == "*" || candidate == tag {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(s.Cohorts, func(c snapshot.Cohort) bool { return c.Species == id })
 }

@@ -13,12 +13,13 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"rearguard/daemon/snapshot"
+
 	ics "github.com/arran4/golang-ical"
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
-	"rearguard/daemon"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/population"
 	"rearguard/dashboards/calendar"
 	"rearguard/dashboards/dashtest"
 )
@@ -126,7 +127,7 @@ func TestFilters(t *testing.T) {
 
 // moved returns the sample with the monarchs' moult later by d, at a later
 // time of the engine.
-func moved(d time.Duration) *daemon.Snapshot {
+func moved(d time.Duration) *snapshot.Snapshot {
 	s := dashtest.Sample()
 	s.Time = s.Time.Add(3 * time.Hour)
 	e := &s.Cohorts[0].Expected[0]
@@ -232,7 +233,7 @@ func TestSecondParser(t *testing.T) {
 	}
 	s := dashtest.Ugly()
 	s.Facility = `Käfig; "A", B\n 蝶の家 ` + strings.Repeat("ü", 60)
-	s.Cohorts[1].ID = rearing.CohortID("semi;comma,back\\slash")
+	s.Cohorts[1].ID = population.CohortID("semi;comma,back\\slash")
 	feed := fetch(calendar.New(dashtest.New(s)), "/calendar.ics", "").Body.Bytes()
 	if err := os.WriteFile(filepath.Join(dir, "feed.ics"), feed, 0o600); err != nil {
 		t.Fatal(err)

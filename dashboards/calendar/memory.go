@@ -7,14 +7,17 @@ import (
 	"sync"
 	"time"
 
-	"rearguard/daemon"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/snapshot"
+
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species"
+	"rearguard/dashboards/find"
 	"rearguard/sensors"
 )
 
 // The tolerance within which a forecast may move before its event is
 // published anew: the larger of two hours and a quarter of its interval. A
-// house rule: small against what a keeper plans by.
+// choice of ours: small against what a keeper plans by.
 const (
 	leastMove  = 2 * time.Hour
 	moveShare  = 4
@@ -24,14 +27,14 @@ const (
 // published is one event as calendars have it.
 type published struct {
 	uid         string
-	cohort      rearing.CohortID
-	species     rearing.SpeciesID
+	cohort      population.CohortID
+	species     species.ID
 	speciesName string
 	room        sensors.RoomID
 	roomName    string
 	stageName   string
 	assumed     bool
-	event       daemon.ExpectedEvent
+	event       snapshot.ExpectedEvent
 	sequence    int
 	// stamp is when this version of the event was made.
 	stamp time.Time
@@ -47,7 +50,7 @@ type memory struct {
 
 // publish brings the memory up to date with the snapshot and returns the
 // events to show, in the order of the snapshot.
-func (m *memory) publish(s *daemon.Snapshot) []published {
+func (m *memory) publish(s *snapshot.Snapshot) []published {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.events == nil {
@@ -101,10 +104,10 @@ func changed(old, next published) bool {
 	return moved(old.event.Median, next.event.Median) || moved(old.event.Early, next.event.Early) || moved(old.event.Late, next.event.Late)
 }
 
-func describe(s *daemon.Snapshot, c *daemon.CohortView, e daemon.ExpectedEvent) published {
+func describe(s *snapshot.Snapshot, c *snapshot.Cohort, e snapshot.ExpectedEvent) published {
 	p := published{
-		cohort: c.ID, species: c.Species, speciesName: c.SpeciesName, room: c.Room, roomName: string(c.Room),
-		stageName: string(e.Stage), assumed: c.Assumed, event: e,
+		cohort: c.ID, species: c.Species, speciesName: c.SpeciesName, room: c.Room, roomName: find.RoomName(s, c.Room),
+		stageName: find.StageName(s, c.Species, e.Stage), assumed: c.Assumed, event: e,
 	}
 	// Without bounds the median is all there is.
 	if p.event.Early.IsZero() || p.event.Early.After(e.Median) {
@@ -113,18 +116,6 @@ func describe(s *daemon.Snapshot, c *daemon.CohortView, e daemon.ExpectedEvent) 
 	if p.event.Late.IsZero() || p.event.Late.Before(e.Median) {
 		p.event.Late = e.Median
 	}
-	for i := range s.Rooms {
-		if s.Rooms[i].ID == c.Room && s.Rooms[i].Name != "" {
-			p.roomName = s.Rooms[i].Name
-		}
-	}
-	for _, species := range s.Species {
-		for _, stage := range species.Stages {
-			if species.ID == c.Species && stage.ID == e.Stage {
-				p.stageName = stage.Name
-			}
-		}
-	}
 	p.uid = uidOf(s.Facility, c, e)
 	return p
 }
@@ -132,7 +123,7 @@ func describe(s *daemon.Snapshot, c *daemon.CohortView, e daemon.ExpectedEvent) 
 // uidOf is the same for the same event of the same cohort for ever, and
 // differs between facilities. The start tells two cohorts apart that bore the
 // same name one after the other.
-func uidOf(facility string, c *daemon.CohortView, e daemon.ExpectedEvent) string {
+func uidOf(facility string, c *snapshot.Cohort, e snapshot.ExpectedEvent) string {
 	h := fnv.New128a()
 	fmt.Fprintf(h, "%s\x00%s\x00%d\x00%s\x00%s", facility, c.ID, c.Start.Unix(), e.Event, e.Stage)
 	return hex.EncodeToString(h.Sum(nil)) + "@rearguard.invalid"

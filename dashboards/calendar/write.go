@@ -1,15 +1,19 @@
 package calendar
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
 	"unicode"
 
+	"rearguard/daemon/snapshot"
+
 	ics "github.com/arran4/golang-ical"
 
-	"rearguard/daemon"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/species"
+	"rearguard/dashboards/find"
+	"rearguard/dashboards/format"
 	"rearguard/sensors"
 )
 
@@ -25,7 +29,7 @@ const about = "What is expected of the cohorts, with the interval that holds 80 
 
 // write makes the feed of the events in the room and of the species; empty
 // means all.
-func write(s *daemon.Snapshot, events []published, room sensors.RoomID, species rearing.SpeciesID) (string, error) {
+func write(s *snapshot.Snapshot, events []published, room sensors.RoomID, sp species.ID) (string, error) {
 	loc := s.Location
 	if loc == nil {
 		loc = time.UTC
@@ -33,7 +37,7 @@ func write(s *daemon.Snapshot, events []published, room sensors.RoomID, species 
 	cal := ics.NewCalendar()
 	cal.SetProductId("-//rearguard//expected events//EN")
 	cal.SetCalscale("GREGORIAN")
-	name := titleOf(s, room, species)
+	name := titleOf(s, room, sp)
 	cal.SetName(name)
 	cal.SetXWRCalName(name)
 	cal.SetDescription(about)
@@ -42,7 +46,7 @@ func write(s *daemon.Snapshot, events []published, room sensors.RoomID, species 
 	cal.SetRefreshInterval(refresh)
 	cal.SetXPublishedTTL(refresh)
 	for _, p := range events {
-		if (room == "" || p.room == room) && (species == "" || p.species == species) {
+		if (room == "" || p.room == room) && (sp == "" || p.species == sp) {
 			cal.AddVEvent(eventOf(p, loc, s.Invented))
 		}
 	}
@@ -53,21 +57,19 @@ func write(s *daemon.Snapshot, events []published, room sensors.RoomID, species 
 	return b.String(), nil
 }
 
-func titleOf(s *daemon.Snapshot, room sensors.RoomID, species rearing.SpeciesID) string {
+func titleOf(s *snapshot.Snapshot, room sensors.RoomID, sp species.ID) string {
 	parts := []string{"rearguard"}
 	if s.Facility != "" {
 		parts[0] = s.Facility
 	}
-	for i := range s.Rooms {
-		if room != "" && s.Rooms[i].ID == room {
-			parts = append(parts, firstOf(s.Rooms[i].Name, string(room)))
-		}
+	if room != "" {
+		parts = append(parts, find.RoomName(s, room))
 	}
-	if species != "" {
-		name := string(species)
+	if sp != "" {
+		name := string(sp)
 		for _, c := range s.Cohorts {
-			if c.Species == species {
-				name = firstOf(c.SpeciesName, name)
+			if c.Species == sp {
+				name = cmp.Or(c.SpeciesName, name)
 			}
 		}
 		parts = append(parts, name)
@@ -99,7 +101,7 @@ func eventOf(p published, loc *time.Location, invented bool) *ics.VEvent {
 		interval = early.Format(day+" 15:04") + " to " + late.Format(day+" 15:04")
 		median = p.event.Median.In(loc).Format(day + " 15:04")
 	}
-	e.SetSummary(plain(fmt.Sprintf("%s: %s %s", nameOf(p), firstOf(p.speciesName, string(p.species)), p.cohort)))
+	e.SetSummary(plain(fmt.Sprintf("%s: %s %s", nameOf(p), cmp.Or(p.speciesName, string(p.species)), p.cohort)))
 	e.SetLocation(plain(p.roomName))
 	lines := []string{"Half of the cohort by " + median + ".", "80 % interval: " + interval + "."}
 	if p.assumed {
@@ -116,26 +118,10 @@ func eventOf(p published, loc *time.Location, invented bool) *ics.VEvent {
 }
 
 func nameOf(p published) string {
-	switch p.event.Event {
-	case "hatching":
-		return "Hatching"
-	case "moult":
+	if p.event.Event == "moult" {
 		return "Moult to " + p.stageName
-	case "prepupa":
-		return "Prepupa"
-	case "pupation":
-		return "Pupation"
-	case "eclosion":
-		return "Emergence"
 	}
-	return p.event.Event
-}
-
-func firstOf(a, b string) string {
-	if a != "" {
-		return a
-	}
-	return b
+	return format.Event(p.event.Event)
 }
 
 // plain removes what could break a content line out of its property.

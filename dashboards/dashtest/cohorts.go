@@ -5,57 +5,70 @@ import (
 	"strings"
 	"time"
 
+	"rearguard/daemon/snapshot"
+	"rearguard/sensors/desk"
+
 	"rearguard/alerts"
-	"rearguard/daemon"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species"
 	"rearguard/sensors"
 )
 
-func expected(event, stage string, early, median, late time.Duration) daemon.ExpectedEvent {
-	return daemon.ExpectedEvent{
-		Event: event, Stage: rearing.StageID(stage),
+func expected(event species.EventName, stage string, early, median, late time.Duration) snapshot.ExpectedEvent {
+	return snapshot.ExpectedEvent{
+		Event: event, Stage: species.StageID(stage),
 		Early: now.Add(early), Median: now.Add(median), Late: now.Add(late),
 	}
 }
 
-func sampleCohorts() []daemon.CohortView {
+func sampleCohorts() []snapshot.Cohort {
 	const h, d = time.Hour, 24 * time.Hour
-	monarch := daemon.CohortView{
-		ID: "dp-0412", Species: "danaus-plexippus", SpeciesName: "Danaus plexippus", Room: "nursery",
-		Stage: "larva-4", StageName: "larva, 4th instar", Individuals: 52, StageProgress: 0.78,
-		ThermalTime: 143.2, Estimated: 4.1, Source: "Zalucki 1982, constant temperatures",
-		Start: now.Add(-11 * d), Note: "from greenhouse host plants",
-		Expected: []daemon.ExpectedEvent{
-			expected("moult", "larva-5", 3*h, 7*h, 13*h), expected("prepupa", "prepupa", 2*d, 3*d, 4*d),
-			expected("pupation", "pupa", 3*d, 4*d, 5*d), expected("eclosion", "adult", 11*d, 13*d, 15*d),
-		},
-		Stages: []daemon.StageShare{
-			{Stage: "larva-3", Name: "larva, 3rd instar", Share: 0.05}, {Stage: "larva-4", Name: "larva, 4th instar", Share: 0.82},
-			{Stage: "larva-5", Name: "larva, 5th instar", Share: 0.13},
-		},
-		Entered: []daemon.StageEntry{
-			{Stage: "egg", Name: "egg", At: now.Add(-11 * d)}, {Stage: "larva-1", Name: "larva, 1st instar", At: now.Add(-7 * d)},
-			{Stage: "larva-2", Name: "larva, 2nd instar", At: now.Add(-5 * d)}, {Stage: "larva-3", Name: "larva, 3rd instar", At: now.Add(-3 * d)},
-			{Stage: "larva-4", Name: "larva, 4th instar", At: now.Add(-30 * h)},
-		},
-		HeatInjury: ptr(0.12),
-		Counts: []rearing.Count{
-			{ID: 7, Cohort: "dp-0412", Time: now.Add(-20 * h), Stage: "larva-4", Seen: 40, Of: 52, By: "Ines"},
-			{ID: 5, Cohort: "dp-0412", Time: now.Add(-3 * d), Stage: "larva-3", Seen: 30, Of: 55, Lost: 3, Cause: "stuck skin", By: "Ines", Undone: true},
-		},
+	monarch := snapshot.Cohort{
+		Identity: snapshot.Identity{
+			ID: "dp-0412", Species: "danaus-plexippus", SpeciesName: "Danaus plexippus", Room: "nursery",
+			Source: "Zalucki 1982, constant temperatures",
+			Start:  now.Add(-11 * d), Note: "from greenhouse host plants"},
+		Development: snapshot.Development{
+			Stage: "larva-4", StageName: "larva, 4th instar", Individuals: 52, StageProgress: 0.78,
+			ThermalTime: 143.2, Estimated: 4.1,
+			Stages: []snapshot.StageShare{
+				{Stage: "larva-3", Name: "larva, 3rd instar", Share: 0.05}, {Stage: "larva-4", Name: "larva, 4th instar", Share: 0.82},
+				{Stage: "larva-5", Name: "larva, 5th instar", Share: 0.13},
+			},
+			Entered: []snapshot.StageEntry{
+				{Stage: "egg", Name: "egg", At: now.Add(-11 * d)}, {Stage: "larva-1", Name: "larva, 1st instar", At: now.Add(-7 * d)},
+				{Stage: "larva-2", Name: "larva, 2nd instar", At: now.Add(-5 * d)}, {Stage: "larva-3", Name: "larva, 3rd instar", At: now.Add(-3 * d)},
+				{Stage: "larva-4", Name: "larva, 4th instar", At: now.Add(-30 * h)},
+			},
+			HeatInjury: ptr(0.12)},
+		Outlook: snapshot.Outlook{
+			Expected: []snapshot.ExpectedEvent{
+				expected("moult", "larva-5", 3*h, 7*h, 13*h), expected("prepupa", "prepupa", 2*d, 3*d, 4*d),
+				expected("pupation", "pupa", 3*d, 4*d, 5*d), expected("eclosion", "adult", 11*d, 13*d, 15*d),
+			}},
+		Counted: snapshot.Counted{
+			Counts: []population.Count{
+				{ID: 7, Cohort: "dp-0412", Time: now.Add(-20 * h), Stage: "larva-4", Seen: 40, Of: 52, By: "Ines"},
+				{ID: 5, Cohort: "dp-0412", Time: now.Add(-3 * d), Stage: "larva-3", Seen: 30, Of: 55, Lost: 3, Cause: "stuck skin", By: "Ines", Undone: true},
+			}},
 	}
-	simple := func(id, species, name, room, stage, stageName string, n int, progress float64, assumed bool, e ...daemon.ExpectedEvent) daemon.CohortView {
-		return daemon.CohortView{
-			ID: rearing.CohortID(id), Species: rearing.SpeciesID(species), SpeciesName: name, Room: sensors.RoomID(room),
-			Stage: rearing.StageID(stage), StageName: stageName, Individuals: n, StageProgress: progress,
-			ThermalTime: 61.5, Assumed: assumed, Source: "common practice, no published source", Start: now.Add(-6 * d), Expected: e,
-			Stages: []daemon.StageShare{{Stage: rearing.StageID(stage), Name: stageName, Share: 1}},
+	simple := func(id, sp, name, room, stage, stageName string, n int, progress float64, assumed bool, e ...snapshot.ExpectedEvent) snapshot.Cohort {
+		return snapshot.Cohort{
+			Identity: snapshot.Identity{
+				ID: population.CohortID(id), Species: species.ID(sp), SpeciesName: name, Room: sensors.RoomID(room),
+				Assumed: assumed, Source: "common practice, no published source", Start: now.Add(-6 * d)},
+			Development: snapshot.Development{
+				Stage: species.StageID(stage), StageName: stageName, Individuals: n, StageProgress: progress,
+				ThermalTime: 61.5,
+				Stages:      []snapshot.StageShare{{Stage: species.StageID(stage), Name: stageName, Share: 1}}},
+			Outlook: snapshot.Outlook{
+				Expected: e},
 		}
 	}
 	blind := simple("hm-31", "heliconius-melpomene", "Heliconius melpomene", "emergence", "pupa", "pupa", 38, 0.95, true,
 		expected("eclosion", "adult", -4*h, 2*h, 9*h))
 	blind.Estimated = 18.4
-	return []daemon.CohortView{
+	return []snapshot.Cohort{
 		monarch, blind,
 		simple("mp-07", "morpho-peleides", "Morpho peleides", "glasshouse", "larva-5", "larva, 5th instar", 24, 0.41, true,
 			expected("prepupa", "prepupa", 4*d, 6*d, 9*d)),
@@ -67,48 +80,60 @@ func sampleCohorts() []daemon.CohortView {
 	}
 }
 
-func sampleAlarms() []daemon.AlarmView {
-	return []daemon.AlarmView{
+func sampleAlarms() []snapshot.Alarm {
+	return []snapshot.Alarm{
 		{
-			Key: alerts.Key{Condition: "heat", Room: "nursery"}, Occurrence: 41, Priority: alerts.Critical, State: "unacknowledged", Active: true,
-			Title: "Nursery is too hot", Cause: "The heater may be stuck on.", Consequence: "Larvae are injured within the hour and die soon after.",
-			FirstAction: "Switch the heater off at its socket and open the vent.", TimeToRespond: 40 * time.Minute,
+			Key: alerts.Key{Condition: "heat", Room: "nursery"}, Occurrence: 41, Priority: alerts.Critical, State: alerts.Unacknowledged, Active: true,
+			Advice: snapshot.Advice{
+				Title: "Nursery is too hot", Cause: "The heater may be stuck on.", Consequence: "Larvae are injured within the hour and die soon after.",
+				FirstAction: "Switch the heater off at its socket and open the vent.", TimeToRespond: 40 * time.Minute},
 			Value: 34.2, Limit: 32, Unit: "°C", Detail: "shelf 2 (nursery-north)", RaisedAt: now.Add(-9 * time.Minute),
-			Due: now.Add(31 * time.Minute), Cohorts: []rearing.CohortID{"dp-0412", "mp-08"},
+			Due: now.Add(31 * time.Minute), Cohorts: []population.CohortID{"dp-0412", "mp-08"},
 		},
 		{
-			Key: alerts.Key{Condition: "room_blind", Room: "emergence"}, Occurrence: 39, Priority: alerts.High, State: "acknowledged", Active: true,
-			Title: "Emergence room cannot be watched", Cause: "Both sensors are silent.", Consequence: "Heat or drying would go unseen.",
-			FirstAction: "Read the wall thermometer and check the sensors' power.", TimeToRespond: 2 * time.Hour,
-			RaisedAt: now.Add(-45 * time.Minute), AcknowledgedAt: now.Add(-30 * time.Minute), AcknowledgedBy: "Ines",
-			Cohorts: []rearing.CohortID{"hm-31"},
+			Key: alerts.Key{Condition: "room_blind", Room: "emergence"}, Occurrence: 39, Priority: alerts.High, State: alerts.Acknowledged, Active: true,
+			Advice: snapshot.Advice{
+				Title: "Emergence room cannot be watched", Cause: "Both sensors are silent.", Consequence: "Heat or drying would go unseen.",
+				FirstAction: "Read the wall thermometer and check the sensors' power.", TimeToRespond: 2 * time.Hour},
+			RaisedAt: now.Add(-45 * time.Minute), Handling: snapshot.Handling{
+				AcknowledgedAt: now.Add(-30 * time.Minute), AcknowledgedBy: "Ines"},
+			Cohorts: []population.CohortID{"hm-31"},
 		},
 		{
 			Key: alerts.Key{Condition: "sensor_silent", Room: "emergence", Subject: "emergence-door"}, Occurrence: 38, Priority: alerts.Medium,
-			State: "unacknowledged", Active: true, Title: "Sensor emergence-door is silent", Cause: "Flat battery or lost radio link.",
-			Consequence: "The room depends on what is left.", FirstAction: "Change the battery.", TimeToRespond: 8 * time.Hour,
+			State: alerts.Unacknowledged, Active: true, Advice: snapshot.Advice{
+				Title: "Sensor emergence-door is silent", Cause: "Flat battery or lost radio link.",
+				Consequence: "The room depends on what is left.", FirstAction: "Change the battery.", TimeToRespond: 8 * time.Hour},
 			RaisedAt: now.Add(-45 * time.Minute), Under: &alerts.Key{Condition: "room_blind", Room: "emergence"},
 		},
 		{
-			Key: alerts.Key{Condition: "drying", Room: "nursery"}, Occurrence: 36, Priority: alerts.Medium, State: "returned",
-			Title: "Nursery air was drying eggs", FirstAction: "Look at the eggs.", Value: 1.1, Limit: 1.4, Unit: "kPa",
-			TimeToRespond: 3 * time.Hour, RaisedAt: now.Add(-5 * time.Hour), ClearedAt: now.Add(-3 * time.Hour),
+			Key: alerts.Key{Condition: "drying", Room: "nursery"}, Occurrence: 36, Priority: alerts.Medium, State: alerts.Returned,
+			Advice: snapshot.Advice{
+				Title: "Nursery air was drying eggs", FirstAction: "Look at the eggs.",
+				TimeToRespond: 3 * time.Hour}, Value: 1.1, Limit: 1.4, Unit: "kPa",
+			RaisedAt: now.Add(-5 * time.Hour), ClearedAt: now.Add(-3 * time.Hour),
 		},
 		{
-			Key: alerts.Key{Condition: "damp", Room: "pupae"}, Occurrence: 30, Priority: alerts.Low, State: "shelved", Active: true,
-			Title: "Pupae cabinet is damp", FirstAction: "Open the door a finger wide.", Value: 81, Limit: 80, Unit: "%",
-			TimeToRespond: 12 * time.Hour, RaisedAt: now.Add(-30 * time.Hour),
-			ShelvedUntil: now.Add(3 * time.Hour), ShelvedBy: "Tomas", ShelvedReason: "drying out the substrate today",
+			Key: alerts.Key{Condition: "damp", Room: "pupae"}, Occurrence: 30, Priority: alerts.Low, State: alerts.Shelved, Active: true,
+			Advice: snapshot.Advice{
+				Title: "Pupae cabinet is damp", FirstAction: "Open the door a finger wide.",
+				TimeToRespond: 12 * time.Hour}, Value: 81, Limit: 80, Unit: "%",
+			RaisedAt: now.Add(-30 * time.Hour),
+			Handling: snapshot.Handling{
+				ShelvedUntil: now.Add(3 * time.Hour), ShelvedBy: "Tomas", ShelvedReason: "drying out the substrate today"},
 		},
 	}
 }
 
 // Empty returns a facility in which nothing is set up yet.
-func Empty() *daemon.Snapshot { return &daemon.Snapshot{Time: now, Location: time.UTC} }
+func Empty() *snapshot.Snapshot {
+	return &snapshot.Snapshot{Time: now, Site: snapshot.Site{
+		Location: time.UTC}}
+}
 
 // Ugly returns a facility with hostile and extreme content: markup in names,
 // very long words, thirty alarms, duplicates, a broken link and store.
-func Ugly() *daemon.Snapshot {
+func Ugly() *snapshot.Snapshot {
 	s := Sample()
 	s.Invented = false
 	s.Facility = `<script>alert("f")</script> & Söhne`
@@ -120,19 +145,20 @@ func Ugly() *daemon.Snapshot {
 	s.Cohorts[0].Note = `"><script>alert('note')</script>`
 	s.Cohorts[2].SpeciesName = long
 	s.Cohorts[2].Room = s.Rooms[1].ID
-	s.Cohorts[3].ID = rearing.CohortID(strings.Repeat("c", 40))
+	s.Cohorts[3].ID = population.CohortID(strings.Repeat("c", 40))
 	s.Sensors[0].Position = `shelf <b>2</b> "north"`
 	s.Sensors[3].ID = sensors.SensorID(strings.Repeat("s", 40))
 	s.Sensors[3].Room = s.Rooms[1].ID
-	s.Rejected = append(s.Rejected, daemon.RejectedMessage{
+	s.Rejected = append(s.Rejected, desk.Rejected{
 		Time: now, Topic: strings.Repeat("a/", 60) + `<script>`, Outcome: "undecodable", Reason: `unexpected "<"`, Excerpt: `<script>\x00` + strings.Repeat("0", 200),
 	})
 	for i := range 30 {
-		s.Alarms = append(s.Alarms, daemon.AlarmView{
+		s.Alarms = append(s.Alarms, snapshot.Alarm{
 			Key:        alerts.Key{Condition: "sensor_silent", Room: "nursery", Subject: fmt.Sprintf("probe-%02d", i)},
-			Occurrence: int64(100 + i), Priority: alerts.Medium, State: "unacknowledged", Active: true,
-			Title: fmt.Sprintf("Sensor probe-%02d with a long name in %s is silent", i, long), FirstAction: "Change the battery.",
-			TimeToRespond: 8 * time.Hour, RaisedAt: now.Add(-time.Duration(i) * time.Minute),
+			Occurrence: int64(100 + i), Priority: alerts.Medium, State: alerts.Unacknowledged, Active: true,
+			Advice: snapshot.Advice{
+				Title: fmt.Sprintf("Sensor probe-%02d with a long name in %s is silent", i, long), FirstAction: "Change the battery.",
+				TimeToRespond: 8 * time.Hour}, RaisedAt: now.Add(-time.Duration(i) * time.Minute),
 		})
 	}
 	s.Broker.Connected, s.Broker.Subscribed = false, false

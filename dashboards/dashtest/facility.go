@@ -7,25 +7,26 @@ import (
 	"context"
 	"sync"
 
-	"rearguard/daemon"
+	"rearguard/daemon/fold"
+	"rearguard/daemon/snapshot"
 )
 
 // Facility satisfies the interfaces of the dashboards with a snapshot set by
 // hand. The zero value has no snapshot yet, like an engine that is starting.
 type Facility struct {
 	mu       sync.Mutex
-	snapshot *daemon.Snapshot
+	snapshot *snapshot.Snapshot
 	changed  chan struct{}
-	commands []daemon.Command
+	commands []fold.Command
 	refuse   error
-	given    chan daemon.Command
+	given    chan fold.Command
 }
 
 // New returns a facility that shows s.
-func New(s *daemon.Snapshot) *Facility { return &Facility{snapshot: s} }
+func New(s *snapshot.Snapshot) *Facility { return &Facility{snapshot: s} }
 
 // Snapshot returns the snapshot published last.
-func (f *Facility) Snapshot() *daemon.Snapshot {
+func (f *Facility) Snapshot() *snapshot.Snapshot {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	return f.snapshot
@@ -42,7 +43,7 @@ func (f *Facility) Changed() <-chan struct{} {
 }
 
 // Publish replaces the snapshot and tells those who wait.
-func (f *Facility) Publish(s *daemon.Snapshot) {
+func (f *Facility) Publish(s *snapshot.Snapshot) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.snapshot = s
@@ -60,7 +61,7 @@ func (f *Facility) Refuse(err error) {
 }
 
 // Do keeps the command.
-func (f *Facility) Do(ctx context.Context, cmd daemon.Command) error {
+func (f *Facility) Do(ctx context.Context, cmd fold.Command) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
@@ -77,16 +78,16 @@ func (f *Facility) Do(ctx context.Context, cmd daemon.Command) error {
 }
 
 // Commands returns the commands given so far.
-func (f *Facility) Commands() []daemon.Command {
+func (f *Facility) Commands() []fold.Command {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	return append([]daemon.Command(nil), f.commands...)
+	return append([]fold.Command(nil), f.commands...)
 }
 
 // Given returns a channel on which every further command arrives.
-func (f *Facility) Given() <-chan daemon.Command {
+func (f *Facility) Given() <-chan fold.Command {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	f.given = make(chan daemon.Command, 64)
+	f.given = make(chan fold.Command, 64)
 	return f.given
 }

@@ -4,9 +4,13 @@ import (
 	"math"
 	"time"
 
+	"rearguard/alerts/performance"
+	"rearguard/daemon/limits"
+	"rearguard/daemon/snapshot"
+	"rearguard/sensors/desk"
+
 	"rearguard/alerts"
-	"rearguard/daemon"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/species"
 	"rearguard/sensors"
 )
 
@@ -20,35 +24,38 @@ func ptr(v float64) *float64 { return &v }
 
 // Sample returns a facility on a busy morning: a hot nursery, a blind
 // emergence room, a room with one sensor, six cohorts.
-func Sample() *daemon.Snapshot {
-	return &daemon.Snapshot{
-		Time: now, Facility: "Hall of Wings", Invented: true, Location: time.FixedZone("CEST", 2*3600),
-		Rooms: sampleRooms(), Sensors: sampleSensors(), Cohorts: sampleCohorts(),
-		Species: sampleSpecies(), Alarms: sampleAlarms(),
-		Broker: daemon.LinkView{Address: "tcp://127.0.0.1:1883", Connected: true, Subscribed: true, Since: now.Add(-50 * time.Hour)},
-		Store:  daemon.StoreView{Path: "rearguard.db", OK: true},
-		Notices: []daemon.NoticeTotal{
+func Sample() *snapshot.Snapshot {
+	return &snapshot.Snapshot{
+		Time: now, Site: snapshot.Site{
+			Facility: "Hall of Wings", Invented: true, Location: time.FixedZone("CEST", 2*3600)},
+		Rooms: sampleRooms(), Picture: desk.Picture{
+			Sensors: sampleSensors(),
+			Messages: []desk.MessageTotal{
+				{Outcome: "stored", Count: 1204512}, {Outcome: "duplicate", Count: 14}, {Outcome: "undecodable", Count: 3},
+			},
+			Rejected: []desk.Rejected{
+				{Time: now.Add(-4 * time.Minute), Topic: "hall/nursery/north", Outcome: "undecodable", Reason: "value is not a number", Excerpt: `"unavailable"`},
+			}}, Cohorts: sampleCohorts(),
+		Knowledge: snapshot.Knowledge{
+			Species: sampleSpecies()}, Alarms: sampleAlarms(),
+		Broker: snapshot.Link{Address: "tcp://127.0.0.1:1883", Connected: true, Subscribed: true, Since: now.Add(-50 * time.Hour)},
+		Store:  snapshot.Store{Path: "rearguard.db", OK: true},
+		Notices: []snapshot.NoticeTotal{
 			{Channel: "mail", Outcome: "delivered", Count: 12}, {Channel: "webhook", Outcome: "failed", Count: 1},
 		},
-		Pending: 1,
-		Messages: []daemon.MessageTotal{
-			{Outcome: "stored", Count: 1204512}, {Outcome: "duplicate", Count: 14}, {Outcome: "undecodable", Count: 3},
-		},
-		Annunciations: []daemon.AnnunciationTotal{{Condition: "heat", Priority: alerts.Critical, Count: 4}},
-		Rejected: []daemon.RejectedMessage{
-			{Time: now.Add(-4 * time.Minute), Topic: "hall/nursery/north", Outcome: "undecodable", Reason: "value is not a number", Excerpt: `"unavailable"`},
-		},
+		Pending:     1,
+		AlarmTotals: performance.Totals{Annunciations: []performance.Annunciation{{Condition: "heat", Priority: alerts.Critical, Count: 4}}},
 	}
 }
 
-func sampleRooms() []daemon.RoomView {
-	return []daemon.RoomView{
+func sampleRooms() []snapshot.Room {
+	return []snapshot.Room{
 		{
 			ID: "nursery", Name: "Nursery",
 			Temperature: ptr(33.6), Coldest: ptr(33.1), Warmest: ptr(34.2),
 			Humidity: ptr(48), Driest: ptr(46), Dampest: ptr(51), VPDkPa: ptr(2.71), DewPointC: ptr(20.8),
 			Updated: now.Add(-12 * time.Second), UsableSensors: 3, TotalSensors: 3,
-			Limits: []daemon.LimitView{
+			Limits: []limits.View{
 				{Condition: "heat", Value: 32, Unit: "°C", SetBy: "cohort dp-0412", Assumed: false},
 				{Condition: "chill", Value: 18, Unit: "°C", SetBy: "facility default", Assumed: true},
 			},
@@ -78,11 +85,11 @@ func sampleRooms() []daemon.RoomView {
 
 // curve is a day of points every five minutes with a diurnal swing, a gap of
 // gap hours in the middle, and a rise at the end.
-func curve(mean, swing, humidity, gap, rise float64) []daemon.RecentPoint {
-	var points []daemon.RecentPoint
+func curve(mean, swing, humidity, gap, rise float64) []snapshot.RecentPoint {
+	var points []snapshot.RecentPoint
 	for i := 0; i <= 288; i++ {
 		hour := float64(i) / 12
-		p := daemon.RecentPoint{Time: now.Add(time.Duration(i-288) * 5 * time.Minute)}
+		p := snapshot.RecentPoint{Time: now.Add(time.Duration(i-288) * 5 * time.Minute)}
 		if math.Abs(hour-12) >= gap/2 {
 			warm := swing * math.Sin((hour-3)*2*math.Pi/24)
 			late := rise * math.Max(0, (hour-20)/4)
@@ -101,9 +108,9 @@ func reading(sensor string, q sensors.Quantity, value float64, age time.Duration
 	}
 }
 
-func sampleSensors() []daemon.SensorView {
-	view := func(id, room, position string, age time.Duration, flag sensors.Flag, t, h float64) daemon.SensorView {
-		return daemon.SensorView{
+func sampleSensors() []desk.View {
+	view := func(id, room, position string, age time.Duration, flag sensors.Flag, t, h float64) desk.View {
+		return desk.View{
 			ID: sensors.SensorID(id), Room: sensors.RoomID(room), Position: position, Topic: "hall/" + room + "/" + id,
 			LastReading: now.Add(-age), ExpectedInterval: 30 * time.Second, Flag: flag,
 			Values: []sensors.Reading{
@@ -114,12 +121,12 @@ func sampleSensors() []daemon.SensorView {
 	n := view("nursery-north", "nursery", "shelf 2, north wall", 12*time.Second, sensors.Pass, 34.2, 46)
 	n.Values = append(n.Values, reading("nursery-north", sensors.Battery, 17, 12*time.Second, sensors.Pass),
 		reading("nursery-north", sensors.SignalStrength, -71, 12*time.Second, sensors.Pass))
-	silent := daemon.SensorView{
+	silent := desk.View{
 		ID: "emergence-door", Room: "emergence", Position: "beside the door", Topic: "hall/emergence/door",
 		LastReading: now.Add(-47 * time.Minute), Silent: true, ExpectedInterval: 30 * time.Second, Flag: sensors.Missing,
 	}
-	never := daemon.SensorView{ID: "emergence-cage", Room: "emergence", Position: "cage 3", Topic: "hall/emergence/cage3", Silent: true, Flag: sensors.Missing}
-	return []daemon.SensorView{
+	never := desk.View{ID: "emergence-cage", Room: "emergence", Position: "cage 3", Topic: "hall/emergence/cage3", Silent: true, Flag: sensors.Missing}
+	return []desk.View{
 		n, view("nursery-south", "nursery", "shelf 5, south wall", 14*time.Second, sensors.Pass, 33.6, 48),
 		view("nursery-floor", "nursery", "floor", 20*time.Second, sensors.NotEvaluated, 33.1, 51),
 		view("glasshouse-mid", "glasshouse", "middle, 1.5 m", 48*time.Second, sensors.Pass, 26.1, 74),
@@ -130,19 +137,19 @@ func sampleSensors() []daemon.SensorView {
 	}
 }
 
-var monarchStages = []daemon.StageName{
+var monarchStages = []snapshot.StageName{
 	{ID: "egg", Name: "egg"}, {ID: "larva-1", Name: "larva, 1st instar"}, {ID: "larva-2", Name: "larva, 2nd instar"},
 	{ID: "larva-3", Name: "larva, 3rd instar"}, {ID: "larva-4", Name: "larva, 4th instar"}, {ID: "larva-5", Name: "larva, 5th instar"},
 	{ID: "prepupa", Name: "prepupa"}, {ID: "pupa", Name: "pupa"}, {ID: "adult", Name: "adult"},
 }
 
-func sampleSpecies() []daemon.SpeciesView {
-	list := func(id, name string, assumed bool) daemon.SpeciesView {
-		return daemon.SpeciesView{ID: rearing.SpeciesID(id), Name: name, Assumed: assumed, Stages: append([]daemon.StageName(nil), monarchStages...)}
+func sampleSpecies() []snapshot.Species {
+	list := func(id, name string, assumed bool) snapshot.Species {
+		return snapshot.Species{ID: species.ID(id), Name: name, Assumed: assumed, Stages: append([]snapshot.StageName(nil), monarchStages...)}
 	}
 	peacock := list("aglais-io", "Peacock butterfly", false)
 	peacock.ScientificName = "Aglais io"
-	return []daemon.SpeciesView{
+	return []snapshot.Species{
 		peacock, list("danaus-plexippus", "Danaus plexippus", false), list("heliconius-melpomene", "Heliconius melpomene", true),
 		list("morpho-peleides", "Morpho peleides", true), list("pieris-brassicae", "Pieris brassicae", false),
 	}

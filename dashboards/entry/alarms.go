@@ -1,48 +1,58 @@
 package entry
 
 import (
+	"fmt"
+	"time"
+
+	"rearguard/daemon/fold"
+	"rearguard/daemon/snapshot"
+
 	"rearguard/alerts"
-	"rearguard/daemon"
 )
 
+// Acknowledge takes on an alarm.
+func Acknowledge(s *snapshot.Snapshot, key alerts.Key, who string) (fold.Acknowledge, error) {
+	who, err := onAlarm(s, key, who)
+	return fold.Acknowledge{Key: key, Who: who}, err
+}
+
+// Shelve silences an alarm for a limited time.
+func Shelve(s *snapshot.Snapshot, key alerts.Key, who string, length time.Duration, reason string) (fold.Shelve, error) {
+	c := check{s: s}
+	c.alarm(key)
+	cmd := fold.Shelve{
+		Key: key, Who: c.who(who), For: length, Reason: c.needed("reason", reason, maxText, "say why this alarm may be silent"),
+	}
+	c.must(length >= minShelve && length <= MaxShelve, "for", fmt.Sprintf("choose between 1 minute and %d hours", int(MaxShelve.Hours())))
+	return cmd, c.err
+}
+
+// Unshelve ends a shelving.
+func Unshelve(s *snapshot.Snapshot, key alerts.Key, who string) (fold.Unshelve, error) {
+	who, err := onAlarm(s, key, who)
+	return fold.Unshelve{Key: key, Who: who}, err
+}
+
 // OutOfService takes an alarm out of service until somebody returns it.
-func OutOfService(s *daemon.Snapshot, key alerts.Key, who, reason string) (daemon.OutOfService, error) {
-	who, err := known(s, key, who)
-	if err != nil {
-		return daemon.OutOfService{}, err
+func OutOfService(s *snapshot.Snapshot, key alerts.Key, who, reason string) (fold.OutOfService, error) {
+	c := check{s: s}
+	c.alarm(key)
+	cmd := fold.OutOfService{
+		Key: key, Who: c.who(who), Reason: c.needed("reason", reason, maxText, "say what is being worked on, for others to see"),
 	}
-	reason, err = text("reason", reason, maxText)
-	if err != nil {
-		return daemon.OutOfService{}, err
-	}
-	if reason == "" {
-		return daemon.OutOfService{}, &FieldError{"reason", "say what is being worked on, for others to see"}
-	}
-	return daemon.OutOfService{Key: key, Who: who, Reason: reason}, nil
+	return cmd, c.err
 }
 
 // ReturnToService ends maintenance.
-func ReturnToService(s *daemon.Snapshot, key alerts.Key, who string) (daemon.ReturnToService, error) {
-	who, err := known(s, key, who)
-	return daemon.ReturnToService{Key: key, Who: who}, err
+func ReturnToService(s *snapshot.Snapshot, key alerts.Key, who string) (fold.ReturnToService, error) {
+	who, err := onAlarm(s, key, who)
+	return fold.ReturnToService{Key: key, Who: who}, err
 }
 
-// Unsuppress ends suppression by design.
-func Unsuppress(s *daemon.Snapshot, key alerts.Key, who string) (daemon.Unsuppress, error) {
-	who, err := known(s, key, who)
-	return daemon.Unsuppress{Key: key, Who: who}, err
-}
-
-// Reset lets go of a latched alarm.
-func Reset(s *daemon.Snapshot, key alerts.Key, who string) (daemon.Reset, error) {
-	who, err := known(s, key, who)
-	return daemon.Reset{Key: key, Who: who}, err
-}
-
-// known checks what every command about an alarm needs.
-func known(s *daemon.Snapshot, key alerts.Key, who string) (string, error) {
-	if _, err := FindAlarm(s, key); err != nil {
-		return "", err
-	}
-	return Who(who)
+// onAlarm checks what every command about an alarm needs.
+func onAlarm(s *snapshot.Snapshot, key alerts.Key, who string) (string, error) {
+	c := check{s: s}
+	c.alarm(key)
+	who = c.who(who)
+	return who, c.err
 }

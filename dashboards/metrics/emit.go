@@ -5,9 +5,11 @@ import (
 	"strings"
 	"time"
 
+	"rearguard/daemon/snapshot"
+	"rearguard/sensors/desk"
+
 	"github.com/prometheus/client_golang/prometheus"
 
-	"rearguard/daemon"
 	"rearguard/sensors"
 )
 
@@ -51,14 +53,14 @@ func (e *emitter) maybe(f family, value *float64, scale float64, labels ...strin
 	}
 }
 
-func (e *emitter) facility(s *daemon.Snapshot) {
+func (e *emitter) facility(s *snapshot.Snapshot) {
 	e.gauge(engineTime, seconds(s.Time))
 	e.gauge(storeOK, one(s.Store.OK))
 	e.gauge(brokerUp, one(s.Broker.Connected))
 	e.gauge(brokerSubs, one(s.Broker.Subscribed))
 }
 
-func (e *emitter) room(r *daemon.RoomView) {
+func (e *emitter) room(r *snapshot.Room) {
 	id := string(r.ID)
 	e.gauge(roomBlind, one(r.Blind), id)
 	if r.Blind {
@@ -70,7 +72,7 @@ func (e *emitter) room(r *daemon.RoomView) {
 	e.maybe(roomDewPoint, r.DewPointC, 1, id)
 }
 
-func (e *emitter) sensor(v *daemon.SensorView) {
+func (e *emitter) sensor(v *desk.View) {
 	room, id := string(v.Room), string(v.ID)
 	if v.Flag != 0 {
 		e.gauge(sensorFlag, float64(v.Flag), room, id)
@@ -101,7 +103,7 @@ func (e *emitter) sensor(v *daemon.SensorView) {
 	}
 }
 
-func (e *emitter) cohort(c *daemon.CohortView) {
+func (e *emitter) cohort(c *snapshot.Cohort) {
 	room, id, species, stage := string(c.Room), string(c.ID), string(c.Species), string(c.Stage)
 	e.gauge(cohortThermalTime, c.ThermalTime, room, id, species)
 	e.gauge(cohortProgress, c.StageProgress, room, id, species, stage)
@@ -113,22 +115,22 @@ func (e *emitter) cohort(c *daemon.CohortView) {
 			at   time.Time
 		}{{"early", x.Early}, {"median", x.Median}, {"late", x.Late}} {
 			if !b.at.IsZero() {
-				e.gauge(cohortExpected, seconds(b.at), room, id, species, string(x.Stage), x.Event, b.name)
+				e.gauge(cohortExpected, seconds(b.at), room, id, species, string(x.Stage), string(x.Event), b.name)
 			}
 		}
 	}
 	for _, o := range c.Outcomes {
-		e.gauge(cohortOutcome, o.Share, room, id, species, o.Outcome)
+		e.gauge(cohortOutcome, o.Share, room, id, species, string(o.Outcome))
 	}
 }
 
 // alarms counts alarms by label set: several sensors of one room can be
 // silent at once and share one series.
-func (e *emitter) alarms(s *daemon.Snapshot) {
+func (e *emitter) alarms(s *snapshot.Snapshot) {
 	type set struct{ room, condition, priority, state string }
 	counts := map[set]float64{}
 	for _, a := range s.Alarms {
-		counts[set{string(a.Key.Room), string(a.Key.Condition), a.Priority.String(), a.State}] += one(a.Active)
+		counts[set{string(a.Key.Room), string(a.Key.Condition), a.Priority.String(), a.State.String()}] += one(a.Active)
 	}
 	for k, n := range counts {
 		e.gauge(alarmActive, n, k.room, k.condition, k.priority, k.state)
@@ -142,18 +144,18 @@ func (e *emitter) alarms(s *daemon.Snapshot) {
 	e.gauge(alarmUnacked, float64(t.Unacknowledged))
 	e.counter(acked, float64(t.Acknowledged))
 	e.counter(ackSeconds, t.AcknowledgeSeconds)
-	for _, a := range s.Annunciations {
+	for _, a := range s.AlarmTotals.Annunciations {
 		e.counter(annunciations, float64(a.Count), string(a.Condition), a.Priority.String())
 	}
 }
 
-func (e *emitter) totals(s *daemon.Snapshot) {
+func (e *emitter) totals(s *snapshot.Snapshot) {
 	e.gauge(pending, float64(s.Pending))
 	for _, n := range s.Notices {
 		e.counter(notices, float64(n.Count), n.Channel, n.Outcome)
 	}
 	for _, m := range s.Messages {
-		e.counter(messages, float64(m.Count), m.Outcome)
+		e.counter(messages, float64(m.Count), string(m.Outcome))
 	}
 }
 

@@ -16,30 +16,23 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
-	"rearguard/daemon"
+	"rearguard/dashboards/find"
 )
-
-// Source gives the state to expose. The snapshot is nil while the engine is
-// starting.
-type Source interface {
-	// Snapshot returns the state published last.
-	Snapshot() *daemon.Snapshot
-}
 
 // Collector exposes the facility of a Source.
 type Collector struct {
-	source  Source
+	source  find.Source
 	version string
 }
 
 // New returns a collector. Version is that of the program.
-func New(source Source, version string) *Collector {
+func New(source find.Source, version string) *Collector {
 	return &Collector{source: source, version: version}
 }
 
 // Handler serves the facility's metrics with those of the process and of the
 // Go runtime, from a registry of its own.
-func Handler(source Source, version string) http.Handler {
+func Handler(source find.Source, version string) http.Handler {
 	registry := prometheus.NewRegistry()
 	registry.MustRegister(
 		New(source, version),

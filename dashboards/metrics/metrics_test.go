@@ -10,11 +10,12 @@ import (
 	"strings"
 	"testing"
 
+	"rearguard/daemon/snapshot"
+
 	"github.com/google/go-cmp/cmp"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
-	"rearguard/daemon"
 	"rearguard/dashboards/dashtest"
 	"rearguard/dashboards/metrics"
 	"rearguard/sensors"
@@ -23,7 +24,7 @@ import (
 var update = flag.Bool("update", false, "rewrite the golden files")
 
 // scrape returns the exposition of the facility's own families.
-func scrape(t *testing.T, s *daemon.Snapshot) string {
+func scrape(t *testing.T, s *snapshot.Snapshot) string {
 	t.Helper()
 	registry := prometheus.NewPedanticRegistry()
 	registry.MustRegister(metrics.New(dashtest.New(s), "1.2.3"))
@@ -69,7 +70,7 @@ func TestGoldenExposition(t *testing.T) {
 
 func TestPublicNames(t *testing.T) {
 	s := dashtest.Sample()
-	s.Cohorts[0].Outcomes = []daemon.OutcomeShare{{Outcome: "pupated", Share: 0.9}}
+	s.Cohorts[0].Outcomes = []snapshot.OutcomeShare{{Outcome: "pupated", Share: 0.9}}
 	got := scrape(t, s)
 	for _, name := range []string{
 		"rearguard_build_info", "rearguard_sensor_temperature_celsius", "rearguard_sensor_relative_humidity_ratio",
@@ -149,7 +150,7 @@ func TestBlindRoomLosesAir(t *testing.T) {
 
 func TestUglyFacilityStillScrapes(t *testing.T) {
 	s := dashtest.Ugly()
-	s.Rooms = append(s.Rooms, s.Rooms[0], daemon.RoomView{ID: "bad\xff\nid"})
+	s.Rooms = append(s.Rooms, s.Rooms[0], snapshot.Room{ID: "bad\xff\nid"})
 	s.Cohorts = append(s.Cohorts, s.Cohorts[0])
 	s.Cohorts[0].Expected = append(s.Cohorts[0].Expected, s.Cohorts[0].Expected...)
 	s.Messages = append(s.Messages, s.Messages...)
@@ -184,7 +185,7 @@ func TestPromtoolAccepts(t *testing.T) {
 		return strings.TrimSpace(string(out)), err
 	}
 	s := dashtest.Sample()
-	s.Cohorts[0].Outcomes = []daemon.OutcomeShare{{Outcome: "pupated", Share: 0.9}}
+	s.Cohorts[0].Outcomes = []snapshot.OutcomeShare{{Outcome: "pupated", Share: 0.9}}
 	// The public name of thermal time ends in "days", which promtool reads as
 	// a time that belongs in seconds. A degree-day is no time: this one
 	// complaint is known, and no other is let through.

@@ -11,11 +11,13 @@ import (
 	"testing"
 	"time"
 
+	"rearguard/daemon/fold"
+	"rearguard/daemon/snapshot"
+
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 
 	"rearguard/alerts"
-	"rearguard/daemon"
 	"rearguard/dashboards/dashtest"
 	"rearguard/dashboards/web"
 )
@@ -69,10 +71,10 @@ func eval[T any](t *testing.T, ctx context.Context, js string) T {
 // until waits for a condition in the page.
 func until(t *testing.T, ctx context.Context, js string) {
 	t.Helper()
-	look := chromedp.Evaluate[bool](`new Promise((r) => setTimeout(() => r(Boolean(`+js+`)), 20))`, chromedp.EvalAwaitPromise)
+	check := chromedp.Evaluate[bool](`new Promise((r) => setTimeout(() => r(Boolean(`+js+`)), 20))`, chromedp.EvalAwaitPromise)
 	for {
-		// A look that falls into a navigation fails; the next one will not.
-		met, err := chromedp.Run(ctx, look)
+		// A check that falls into a navigation fails; the next one will not.
+		met, err := chromedp.Run(ctx, check)
 		if met {
 			return
 		}
@@ -147,7 +149,7 @@ func TestPagesInBrowser(t *testing.T) {
 	long := strings.Repeat("w", 40)
 	facilities := []struct {
 		name     string
-		snapshot *daemon.Snapshot
+		snapshot *snapshot.Snapshot
 		pages    []string
 	}{
 		{"sample", dashtest.Sample(), []string{
@@ -225,11 +227,11 @@ func TestAcknowledgeInBrowser(t *testing.T) {
 		t.Fatal(err)
 	}
 	do(t, ctx, chromedp.Click(button))
-	want := daemon.Acknowledge{Key: alerts.Key{Condition: "heat", Room: "nursery"}, Who: "Ines"}
+	want := fold.Acknowledge{Key: alerts.Key{Condition: "heat", Room: "nursery"}, Who: "Ines"}
 	for range 2 {
 		select {
 		case cmd := <-given:
-			if cmd != daemon.Command(want) {
+			if cmd != fold.Command(want) {
 				t.Errorf("got command %#v, want %#v", cmd, want)
 			}
 		case <-ctx.Done():

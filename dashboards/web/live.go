@@ -5,8 +5,10 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
-	"strings"
+	"slices"
 	"time"
+
+	"rearguard/dashboards/web/page"
 )
 
 // update is what an open page receives: the sections that changed, by id.
@@ -14,42 +16,59 @@ type update struct {
 	Sections map[string]string `json:"sections"`
 }
 
-// live keeps an open page up to date. It sends every live section once, since
-// the page may be older than the connection, and after that the ones that
-// changed; a beat in between tells the page that the link is alive.
-func (s *Site) live(w http.ResponseWriter, r *http.Request) {
-	build, inner, ok := s.resolve(r)
-	if !ok {
-		http.Error(w, "there is no such page to keep up to date", http.StatusNotFound)
+// openStream finds the page that a stream belongs to.
+func (s *Site) openStream(w http.ResponseWriter, r *http.Request) {
+	target, err := url.Parse(page.LocalPath(r.URL.Query().Get("page"), ""))
+	if err != nil || target.Path == "" {
+		noStream(w, r)
 		return
 	}
-	select {
-	case s.streams <- struct{}{}:
-		defer func() { <-s.streams }()
-	default:
-		w.Header().Set("Retry-After", "30")
-		http.Error(w, "too many open pages; this one does not update by itself", http.StatusServiceUnavailable)
-		return
-	}
-	h := w.Header()
-	h.Set("Content-Type", "text/event-stream")
-	h.Set("Cache-Control", "no-store")
-	h.Set("X-Accel-Buffering", "no")
-	out := http.NewResponseController(w)
-	// The server's time to read a request would otherwise end the stream.
-	if err := out.SetReadDeadline(time.Time{}); err != nil {
-		s.options.Log.Debug("no read deadline on this connection", "error", err)
-	}
+	inner := r.Clone(r.Context())
+	inner.URL = target
+	s.live.ServeHTTP(w, inner)
+}
 
-	sent := newThinner()
-	for {
-		changed := s.facility.Changed()
-		if err := s.push(w, out, inner, build, sent); err != nil {
-			s.options.Log.Debug("live page ended", "page", inner.URL.Path, "error", err)
+func noStream(w http.ResponseWriter, _ *http.Request) {
+	http.Error(w, "there is no such page to keep up to date", http.StatusNotFound)
+}
+
+// stream keeps an open page up to date. It sends every live section once,
+// since the page may be older than the connection, and after that the ones
+// that changed; a beat in between tells the page that the link is alive.
+func (s *Site) stream(p page.Page) http.HandlerFunc {
+	p.Sections = slices.DeleteFunc(slices.Clone(p.Sections), func(sec page.Section) bool { return !sec.Live })
+	if len(p.Sections) == 0 {
+		// Only what every page has is kept up to date.
+		p.Build = page.Plain("")
+	}
+	return func(w http.ResponseWriter, r *http.Request) {
+		select {
+		case s.streams <- struct{}{}:
+			defer func() { <-s.streams }()
+		default:
+			w.Header().Set("Retry-After", "30")
+			http.Error(w, "too many open pages; this one does not update by itself", http.StatusServiceUnavailable)
 			return
 		}
-		if !s.pause(r, changed) {
-			return
+		h := w.Header()
+		h.Set("Content-Type", "text/event-stream")
+		h.Set("Cache-Control", "no-store")
+		h.Set("X-Accel-Buffering", "no")
+		out := http.NewResponseController(w)
+		// The server's time to read a request would otherwise end the stream.
+		if err := out.SetReadDeadline(time.Time{}); err != nil {
+			s.options.Log.Debug("no read deadline on this connection", "error", err)
+		}
+		sent := newThinner()
+		for {
+			changed := s.facility.Changed()
+			if err := s.push(w, out, r, p, sent); err != nil {
+				s.options.Log.Debug("live page ended", "page", r.URL.Path, "error", err)
+				return
+			}
+			if !s.pause(r, changed) {
+				return
+			}
 		}
 	}
 }
@@ -57,38 +76,36 @@ func (s *Site) live(w http.ResponseWriter, r *http.Request) {
 // pause waits for a new snapshot or the next beat, at the page's pace. It
 // returns false when the page or the server has gone.
 func (s *Site) pause(r *http.Request, changed <-chan struct{}) bool {
-	pace := time.NewTimer(s.options.Pace)
-	defer pace.Stop()
+	return s.wait(r, s.options.Pace, nil) && s.wait(r, s.options.Beat, changed)
+}
+
+// wait waits for the time to pass or something to happen. It returns false
+// when the page or the server has gone.
+func (s *Site) wait(r *http.Request, most time.Duration, happens <-chan struct{}) bool {
+	timer := time.NewTimer(most)
+	defer timer.Stop()
 	select {
-	case <-pace.C:
+	case <-timer.C:
+		return true
+	case <-happens:
+		return true
 	case <-r.Context().Done():
 		return false
 	case <-s.stop:
 		return false
 	}
-	beat := time.NewTimer(s.options.Beat)
-	defer beat.Stop()
-	select {
-	case <-changed:
-	case <-beat.C:
-	case <-r.Context().Done():
-		return false
-	case <-s.stop:
-		return false
-	}
-	return true
 }
 
 // push sends what changed since the last push, or a beat when nothing did.
-func (s *Site) push(w http.ResponseWriter, out *http.ResponseController, inner *http.Request, build builder, sent *thinner) error {
+func (s *Site) push(w http.ResponseWriter, out *http.ResponseController, r *http.Request, p page.Page, sent *thinner) error {
 	changed := map[string]string{}
-	if v, ok := s.newView(inner); ok {
-		spec, err := build(v, inner)
+	if v, ok := s.newView(r); ok {
+		content, err := p.Build(v, r)
 		if err != nil {
 			// The room, sensor or cohort is gone: a reload tells the visitor.
 			return s.event(w, out, "gone", "{}")
 		}
-		sections, err := s.sections(v, spec, true)
+		sections, err := s.sections(v, p.Sections, content)
 		if err != nil {
 			return err
 		}
@@ -122,49 +139,4 @@ func (s *Site) event(w http.ResponseWriter, out *http.ResponseController, name, 
 		return fmt.Errorf("send event: %w", err)
 	}
 	return nil
-}
-
-// resolve finds the page that a stream belongs to and a request for it.
-func (s *Site) resolve(r *http.Request) (builder, *http.Request, bool) {
-	target, err := url.Parse(localPath(r.URL.Query().Get("page"), ""))
-	if err != nil || target.Path == "" {
-		return nil, nil, false
-	}
-	inner := r.Clone(r.Context())
-	inner.URL = target
-	if build, ok := technicianPart(target.Path, inner); ok {
-		return build, inner, true
-	}
-	if build, ok := alarmPart(target.Path); ok {
-		return build, inner, true
-	}
-	switch target.Path {
-	case "/":
-		return overviewPage, inner, true
-	case "/alarms":
-		return alarmsPage, inner, true
-	case "/learning":
-		return learningPage, inner, true
-	case "/plan":
-		return planPage, inner, true
-	case "/messages":
-		return messagesPage, inner, true
-	case "/cohorts/new":
-		return newCohortPage, inner, true
-	case "/who":
-		return whoPage, inner, true
-	}
-	for _, c := range []struct {
-		prefix string
-		build  builder
-	}{{"/rooms/", roomPage}, {"/sensors/", sensorPage}, {"/cohorts/", cohortPage}, {"/learning/", learnedSpeciesPage}} {
-		if id, ok := strings.CutPrefix(target.Path, c.prefix); ok && id != "" {
-			// A form that was refused shows its page at its own address, one
-			// level further down.
-			id, _, _ = strings.Cut(id, "/")
-			inner.SetPathValue("id", id)
-			return c.build, inner, true
-		}
-	}
-	return nil, nil, false
 }

@@ -2,65 +2,67 @@ package web_test
 
 import (
 	"fmt"
+	"math"
 	"net/http"
 	"net/url"
 	"strings"
 	"testing"
 	"time"
 
-	"rearguard/daemon"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/fold"
+	"rearguard/daemon/snapshot"
+
+	"rearguard/daemon/rearing/forecast"
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/study"
 	"rearguard/dashboards/dashtest"
 )
 
 // learned is the sample with a library, air to expect, a monarch cohort with
 // progress, and finished cohorts that taught something.
-func learned(t *testing.T) *daemon.Snapshot {
+func learned(t *testing.T) *snapshot.Snapshot {
 	t.Helper()
-	library, err := rearing.Library()
+	library, err := species.Library()
 	if err != nil {
 		t.Fatal(err)
 	}
 	s := dashtest.Sample()
-	s.Catalog, s.Starting, s.Learning = library, library, &daemon.Learning{}
+	s.Catalog, s.Starting, s.Learning = library, library, &study.Learning{}
 	for i := range s.Rooms {
-		s.Rooms[i].Expected = &daemon.ExpectedAir{
-			From: daemon.AirFromDays, Days: 9, Air: rearing.DayAndNight(25, 1, 15, time.UTC), Doubt: rearing.AirUncertainty{DayMeanSDC: 0.6, Persistence: 0.5},
+		s.Rooms[i].Expected = &snapshot.ExpectedAir{
+			From: snapshot.AirFromDays, Days: 9, Air: dayAndNight(25, 1, 15, time.UTC), Doubt: forecast.AirUncertainty{DayMeanSDC: 0.6, Persistence: 0.5},
 		}
 	}
-	s.Rooms[0].Bending = []daemon.BendingError{{SpeciesName: "Monarch", StageName: "instar 4", Days: 9, Relative: -0.012}}
+	s.Rooms[0].Bending = []snapshot.BendingError{{SpeciesName: "Monarch", StageName: "instar 4", Days: 9, Relative: -0.012}}
 	sp, _ := library.Species("danaus-plexippus")
 	c := &s.Cohorts[0]
-	p, err := rearing.NewProgress(sp, &rearing.Cohort{ID: c.ID, Species: sp.ID, Start: s.Time.Add(-11 * 24 * time.Hour), StartStage: "egg", Individuals: 60})
+	p, err := population.NewProgress(sp, &population.Cohort{ID: c.ID, Species: sp.ID, Start: s.Time.Add(-11 * 24 * time.Hour), StartStage: "egg", Individuals: 60})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := p.Advance(rearing.Segment{From: p.Time(), To: s.Time, FromC: 25, ToC: 25}); err != nil {
+	if err := p.Advance(population.Segment{From: p.Time(), To: s.Time, FromC: 25, ToC: 25}); err != nil {
 		t.Fatal(err)
 	}
 	stage, _ := p.Main()
-	if err := p.Count(rearing.Count{ID: 7, Time: s.Time, Stage: stage, Seen: 40, Of: 52, Lost: 2, Cause: "stuck <skin>", By: "Ines"}); err != nil {
+	if err := p.Count(population.Count{ID: 7, Time: s.Time, Stage: stage, Seen: 40, Of: 52, Lost: 2, Cause: "stuck <skin>", By: "Ines"}); err != nil {
 		t.Fatal(err)
 	}
-	o, err := rearing.NewOutlook(s.Rooms[0].Expected.Air, s.Rooms[0].Expected.Doubt, s.Time.Add(-time.Hour), 20*24*time.Hour)
+	o, err := forecast.NewOutlook(s.Rooms[0].Expected.Air, s.Rooms[0].Expected.Doubt, s.Time.Add(-time.Hour), 20*24*time.Hour)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if c.Daily, err = p.DailyNumbers(o, s.Location); err != nil {
-		t.Fatal(err)
-	}
-	week, err := p.NumbersIn(o, []time.Time{s.Time, s.Time.Add(7 * 24 * time.Hour)})
+	numbers, err := forecast.NumbersIn(p, o, o.LocalDays(p.Time(), s.Location), []time.Time{s.Time, s.Time.Add(7 * 24 * time.Hour)})
 	if err != nil {
 		t.Fatal(err)
 	}
-	c.Week = week[0]
-	c.Progress, c.Verdicts, c.Losses = p, p.Verdicts(), rearing.SumLosses(p.Losses())
+	c.Daily, c.Week = numbers[0], numbers[1]
+	c.Progress, c.Verdicts, c.Losses = p, p.Verdicts(), population.SumLosses(p.Losses())
 	c.Rate, c.RateSD = p.RateFactor()
 	c.Verdicts[0].Conflict = true
 	for i, d := range []float64{3.4, 2.9, 2.6, 2.3} {
 		s.Learning.Observations = append(s.Learning.Observations, study.Observation{
-			Cohort: rearing.CohortID(fmt.Sprintf("<old>-%d", i)), Species: sp.ID, Stage: "egg", Until: "larva-1",
+			Cohort: population.CohortID(fmt.Sprintf("<old>-%d", i)), Species: sp.ID, Stage: "egg", Until: "larva-1",
 			Days: d, DoubtDays: 0.15, TemperatureC: 22 + 2*float64(i), Ended: s.Time,
 		})
 	}
@@ -120,9 +122,9 @@ func TestLearningPagesAndDecisions(t *testing.T) {
 		t.Errorf("refusing: status %d", w.Code)
 	}
 	key := study.Key{Species: "danaus-plexippus", Stage: "egg", Until: "larva-1"}
-	want := []daemon.Command{
-		daemon.AdoptConstants{Key: key, Fit: "corrected", Observations: 4, Who: "Ines"},
-		daemon.RefuseConstants{Key: key, Observations: 4, Who: "Ines"},
+	want := []fold.Command{
+		fold.AdoptConstants{Key: key, Fit: "corrected", Observations: 4, Who: "Ines"},
+		fold.RefuseConstants{Key: key, Observations: 4, Who: "Ines"},
 	}
 	if got := f.Commands(); len(got) != 2 || got[0] != want[0] || got[1] != want[1] {
 		t.Errorf("commands %+v", got)
@@ -134,4 +136,14 @@ func TestLearningPagesAndDecisions(t *testing.T) {
 	if w := get(h, "/learning/unicorn"); w.Code != http.StatusNotFound {
 		t.Errorf("unknown species: status %d", w.Code)
 	}
+}
+
+// dayAndNight is a day with a mean, and an amplitude (half of the difference
+// between warmest and coolest) as a cosine with its peak at the hour warmest.
+func dayAndNight(meanC, amplitudeC float64, warmest int, loc *time.Location) forecast.DiurnalAir {
+	d := forecast.DiurnalAir{Location: loc}
+	for h := range d.HourC {
+		d.HourC[h] = meanC + amplitudeC*math.Cos(2*math.Pi*float64(h-warmest)/24)
+	}
+	return d
 }

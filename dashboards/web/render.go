@@ -8,63 +8,33 @@ import (
 	"html/template"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
+
+	"rearguard/daemon/snapshot"
 
 	"rearguard/alerts"
 	"rearguard/daemon"
-	"rearguard/dashboards/entry"
+	"rearguard/dashboards/find"
+	"rearguard/dashboards/format"
+	"rearguard/dashboards/web/alarms"
+	"rearguard/dashboards/web/chart"
+	"rearguard/dashboards/web/cohorts"
+	"rearguard/dashboards/web/forms"
+	"rearguard/dashboards/web/page"
 	"rearguard/sensors"
 )
 
-// view is what every page and each of its sections is made from.
-type view struct {
-	S   *daemon.Snapshot
-	Loc *time.Location
-	// Who is the name the visitor gave, empty before.
-	Who string
-	// Path is the page's own address, to come back to after a form.
-	Path string
-	// Silence is how long the engine has published nothing, zero while it is
-	// well.
-	Silence time.Duration
-	// Form holds what the visitor entered when it could not be taken.
-	Form url.Values
-	// Problem says why, Field where.
-	Problem, Field string
-	// Data is the page's own model.
-	Data any
-}
-
-// pageSpec is one page: a title and its sections, each a template.
-type pageSpec struct {
-	Title    string
-	Sections []sectionSpec
-	Data     any
-}
-
-// sectionSpec is a part of a page. A live section is replaced in open pages
-// when it changes; forms are not live, so that nothing typed is lost.
-type sectionSpec struct {
-	ID   string
-	Live bool
-}
-
-// builder makes a page from a snapshot.
-type builder func(v *view, r *http.Request) (pageSpec, error)
-
 // rendered is a section ready for the layout.
 type rendered struct {
-	ID   string
-	Live bool
+	page.Section
 	HTML template.HTML
 }
 
 type layout struct {
-	*view
+	*page.View
 	Title    string
 	Sections []rendered
 	Stream   string
@@ -72,69 +42,80 @@ type layout struct {
 	Refresh  bool
 }
 
-func (s *Site) newView(r *http.Request) (*view, bool) {
+func (s *Site) newView(r *http.Request) (*page.View, bool) {
 	snapshot := s.facility.Snapshot()
 	if snapshot == nil {
 		return nil, false
 	}
-	v := &view{S: snapshot, Loc: snapshot.Location, Who: whoCookie(r), Path: r.URL.Path, Form: url.Values{}}
+	v := &page.View{S: snapshot, Loc: snapshot.Location, Who: whoCookie(r), Path: r.URL.Path, Form: url.Values{}}
 	if v.Loc == nil {
 		v.Loc = time.UTC
 	}
 	if quiet := s.pulse.silence(snapshot, s.options.Now(), s.options.Wall()); quiet >= stalledAfter {
 		v.Silence = quiet
 	}
+	standing := alarms.All(v)
+	v.Urgent, v.Announce = standing.Urgent, announce(v, standing.Announce)
 	return v, true
 }
 
-// page serves a page made by build.
-func (s *Site) page(build builder) http.HandlerFunc {
+// announce joins what a screen reader says. The banners are not announced by
+// themselves, since they are renewed with every update of the page.
+func announce(v *page.View, waiting string) string {
+	var words []string
+	if v.Silence > 0 {
+		words = append(words, "rearguard has stopped publishing.")
+	}
+	if !v.S.Broker.Connected || !v.S.Broker.Subscribed {
+		words = append(words, "No readings arrive from the broker.")
+	}
+	if !v.S.Store.OK {
+		words = append(words, "Records cannot be written.")
+	}
+	if waiting != "" {
+		words = append(words, "Alarm: "+waiting+".")
+	}
+	return strings.Join(words, " ")
+}
+
+// page serves a page.
+func (s *Site) page(p page.Page) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		v, ok := s.newView(r)
-		if !ok {
-			s.starting(w, r)
-			return
+		if v, ok := s.viewFor(w, r); ok {
+			s.show(w, r, v, p, http.StatusOK)
 		}
-		s.show(w, r, v, build, http.StatusOK)
 	}
 }
 
-func (s *Site) show(w http.ResponseWriter, r *http.Request, v *view, build builder, status int) {
-	spec, err := build(v, r)
+func (s *Site) show(w http.ResponseWriter, r *http.Request, v *page.View, p page.Page, status int) {
+	content, err := p.Build(v, r)
 	if err != nil {
 		s.problem(w, r, v, err)
 		return
 	}
-	sections, err := s.sections(v, spec, false)
+	sections, err := s.sections(v, p.Sections, content)
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	l := layout{
-		view: v, Title: spec.Title, Sections: sections, Done: doneText(r.URL.Query().Get("done")),
-		Stream: "/live?page=" + url.QueryEscape(v.Path), Refresh: true,
-	}
-	for _, sec := range spec.Sections {
+	s.write(w, r, "layout", layout{
+		View: v, Title: content.Title, Sections: sections, Done: doneText(r.URL.Query()),
+		Stream: "/live?page=" + url.QueryEscape(v.Path),
 		// Reloading by itself would wipe a half-filled form.
-		l.Refresh = l.Refresh && sec.Live
-	}
-	s.write(w, r, "layout", l, status)
+		Refresh: !slices.ContainsFunc(p.Sections, func(sec page.Section) bool { return !sec.Live }),
+	}, status)
 }
 
-// sections renders the page's sections, all or the live ones only.
-func (s *Site) sections(v *view, spec pageSpec, liveOnly bool) ([]rendered, error) {
-	v.Data = spec.Data
-	specs := append([]sectionSpec{{ID: "status", Live: true}}, spec.Sections...)
-	out := make([]rendered, 0, len(specs))
-	for _, sec := range specs {
-		if liveOnly && !sec.Live {
-			continue
-		}
+// sections renders sections of a page and before them what every page has.
+func (s *Site) sections(v *page.View, sections []page.Section, content page.Content) ([]rendered, error) {
+	v.Data = content.Data
+	out := make([]rendered, 0, 1+len(sections))
+	for _, sec := range append([]page.Section{page.Live("status")}, sections...) {
 		var b bytes.Buffer
 		if err := s.templates.ExecuteTemplate(&b, sec.ID, v); err != nil {
 			return nil, fmt.Errorf("render section %s of %s: %w", sec.ID, v.Path, err)
 		}
-		out = append(out, rendered{sec.ID, sec.Live, template.HTML(b.String())}) //nolint:gosec // output of html/template
+		out = append(out, rendered{sec, template.HTML(b.String())}) //nolint:gosec // output of html/template
 	}
 	return out, nil
 }
@@ -178,16 +159,13 @@ func acceptsGzip(r *http.Request) bool {
 func packGzip(body []byte) ([]byte, error) {
 	var b bytes.Buffer
 	z, err := gzip.NewWriterLevel(&b, gzip.BestSpeed)
-	if err != nil {
-		return nil, fmt.Errorf("compress page: %w", err)
+	if err == nil {
+		_, err = z.Write(body)
 	}
-	if _, err := z.Write(body); err != nil {
-		return nil, fmt.Errorf("compress page: %w", err)
+	if err == nil {
+		err = z.Close()
 	}
-	if err := z.Close(); err != nil {
-		return nil, fmt.Errorf("compress page: %w", err)
-	}
-	return b.Bytes(), nil
+	return b.Bytes(), err
 }
 
 // fail answers a fault of our own.
@@ -197,87 +175,64 @@ func (s *Site) fail(w http.ResponseWriter, r *http.Request, err error) {
 }
 
 type message struct {
-	*view
+	*page.View
 	Title, Text, Back string
 }
 
 // problem answers something the visitor can mend.
-func (s *Site) problem(w http.ResponseWriter, r *http.Request, v *view, err error) {
+func (s *Site) problem(w http.ResponseWriter, r *http.Request, v *page.View, err error) {
 	status, title := http.StatusUnprocessableEntity, "This could not be taken"
 	switch {
-	case errors.Is(err, entry.ErrUnknown):
+	case errors.Is(err, find.ErrUnknown):
 		status, title = http.StatusNotFound, "Not found"
 	case errors.Is(err, errNoAnswer), errors.Is(err, daemon.ErrStopped):
 		status, title = http.StatusServiceUnavailable, "Not stored"
 	}
-	back := localPath(r.PostForm.Get("back"), "/")
-	s.write(w, r, "message", message{v, title, sentence(err.Error()), back}, status)
+	back := page.LocalPath(r.PostForm.Get("back"), "/")
+	s.write(w, r, "message", message{v, title, page.Sentence(err), back}, status)
 }
 
 func (s *Site) notFound(w http.ResponseWriter, r *http.Request) {
+	if v, ok := s.viewFor(w, r); ok {
+		s.write(w, r, "message", message{v, "Not found", "There is no page at this address.", "/"}, http.StatusNotFound)
+	}
+}
+
+// viewFor is newView that answers the request itself while the engine is
+// starting.
+func (s *Site) viewFor(w http.ResponseWriter, r *http.Request) (*page.View, bool) {
 	v, ok := s.newView(r)
 	if !ok {
-		s.starting(w, r)
-		return
+		w.Header().Set("Retry-After", "2")
+		v = &page.View{S: &snapshot.Snapshot{}, Loc: time.UTC}
+		s.write(w, r, "message", message{v, "Starting", "rearguard is reading its records. Try again in a few seconds.", "/"}, http.StatusServiceUnavailable)
 	}
-	s.write(w, r, "message", message{v, "Not found", "There is no page at this address.", "/"}, http.StatusNotFound)
-}
-
-func (s *Site) starting(w http.ResponseWriter, r *http.Request) {
-	w.Header().Set("Retry-After", "2")
-	v := &view{S: &daemon.Snapshot{}, Loc: time.UTC}
-	s.write(w, r, "message", message{v, "Starting", "rearguard is reading its records. Try again in a few seconds.", "/"}, http.StatusServiceUnavailable)
-}
-
-// localPath returns path if it is an address on this site, or the fallback.
-func localPath(path, fallback string) string {
-	if !strings.HasPrefix(path, "/") || strings.HasPrefix(path, "//") || strings.ContainsAny(path, "\\\r\n") {
-		return fallback
-	}
-	return path
-}
-
-// sentence makes an error a sentence.
-func sentence(s string) string {
-	s = strings.TrimPrefix(s, daemon.ErrRefused.Error()+": ")
-	if s == "" {
-		return s
-	}
-	return capital(s) + "."
-}
-
-// capital makes the first letter a capital one.
-func capital(s string) string {
-	r, size := utf8.DecodeRuneInString(s)
-	if size == 0 {
-		return s
-	}
-	return string(unicode.ToUpper(r)) + s[size:]
+	return v, ok
 }
 
 // functions are what the templates may call.
 func functions(version string) template.FuncMap {
 	return template.FuncMap{
 		"asset":   func(name string) string { return "/static/" + name + "?v=" + version },
-		"q":       quantity,
-		"num":     func(v float64, unit string) string { return withUnit(number(v, unit), unit) },
-		"age":     age,
-		"clock":   clock,
-		"window":  window,
-		"span":    span,
-		"percent": percent,
-		"plural":  plural,
-		"bar":     bar,
-		"event":   eventName,
-		"qname":   quantityName,
+		"q":       format.Optional,
+		"num":     format.Value,
+		"age":     format.Age,
+		"clock":   format.Clock,
+		"window":  format.Window,
+		"span":    format.Span,
+		"percent": format.Percent,
+		"plural":  format.Plural,
+		"bar":     chart.Bar,
+		"event":   format.Event,
+		"qname":   format.Quantity,
 		"iso":     func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
 		"until":   func(now, t time.Time) time.Duration { return t.Sub(now) },
-		"reading": func(r sensors.Reading) string { return withUnit(number(r.Value, r.Quantity.Unit()), r.Quantity.Unit()) },
-		"whole":   grouped,
+		"reading": func(r sensors.Reading) string { return format.Value(r.Value, r.Quantity.Unit()) },
+		"whole":   format.Grouped,
 		"words":   func(c alerts.Condition) string { return strings.ReplaceAll(string(c), "_", " ") },
 		"deref":   func(v *float64) float64 { return *v },
 		"path":    url.PathEscape,
-		"token":   newToken,
+		"token":   forms.NewToken,
 		"dict": func(pairs ...any) map[string]any {
 			m := make(map[string]any, len(pairs)/2)
 			for i := 0; i+1 < len(pairs); i += 2 {
@@ -287,9 +242,9 @@ func functions(version string) template.FuncMap {
 			}
 			return m
 		},
-		"animals": animals,
+		"animals": cohorts.Animals,
 		"signed":  func(share float64) string { return fmt.Sprintf("%+.1f %%", 100*share) },
-		"day":     day,
+		"day":     format.Day,
 		"int":     func(v float64) int { return int(v + 0.5) },
 	}
 }

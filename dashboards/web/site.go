@@ -3,12 +3,16 @@
 // with it keep themselves up to date over server-sent events. Nothing is
 // loaded from another host.
 //
+// The pages themselves are made by the packages below this one, one for each
+// subject; this one serves them, takes their forms and keeps them up to date.
+//
 // A page never passes off an old number as fresh: ages are counted on the
 // engine's clock, a blind room has no number at all, a stalled engine raises
 // a banner, and a browser that loses the link marks every age as unknown.
 package web
 
 import (
+	"cmp"
 	"context"
 	"embed"
 	"encoding/hex"
@@ -18,20 +22,28 @@ import (
 	"io/fs"
 	"log/slog"
 	"net/http"
+	"slices"
 	"sync"
 	"time"
 
-	"rearguard/daemon"
-	"rearguard/sensors"
+	"rearguard/daemon/fold"
+	"rearguard/daemon/snapshot"
+
+	"rearguard/dashboards/find"
+	"rearguard/dashboards/web/alarms"
+	"rearguard/dashboards/web/cohorts"
+	"rearguard/dashboards/web/forms"
+	"rearguard/dashboards/web/page"
+	"rearguard/dashboards/web/rooms"
+	"rearguard/dashboards/web/technician"
 )
 
 // Facility is what the pages need of the engine.
 type Facility interface {
-	// Snapshot returns the state published last, nil while starting.
-	Snapshot() *daemon.Snapshot
+	find.Source
 	// Do hands a command to the engine and returns once it is stored and
 	// visible in the snapshot, or refused.
-	Do(ctx context.Context, cmd daemon.Command) error
+	Do(ctx context.Context, cmd fold.Command) error
 	// Changed returns a channel that is closed when the next snapshot is
 	// published. Take it before the snapshot, then none is missed.
 	Changed() <-chan struct{}
@@ -51,11 +63,10 @@ type Options struct {
 	Beat time.Duration
 	// MaxStreams bounds the pages kept up to date at once.
 	MaxStreams int
-	// History gives the stored readings of a series in order of time, from
-	// from (inclusive) to to (exclusive); nil where there is no history.
-	History func(ctx context.Context, series sensors.Series, from, to time.Time, yield func(sensors.Reading) bool) error
-	// Alarms looks back on the alarms; nil where there are no records.
-	Alarms AlarmDesk
+	// History gives the stored readings; nil where there is no history.
+	History technician.History
+	// Alarms answer how the alarms have done; nil where there are no records.
+	Alarms alarms.Records
 	Log    *slog.Logger
 }
 
@@ -66,11 +77,13 @@ type Site struct {
 	templates *template.Template
 	static    http.Handler
 	mux       *http.ServeMux
-	streams   chan struct{}
-	pulse     pulse
-	once      onceTokens
-	stop      chan struct{}
-	stopping  sync.Once
+	// live serves the streams of open pages, at the addresses of the pages.
+	live     *http.ServeMux
+	streams  chan struct{}
+	pulse    pulse
+	once     forms.Tokens
+	stop     chan struct{}
+	stopping sync.Once
 }
 
 //go:embed templates static
@@ -84,18 +97,10 @@ func New(facility Facility, options Options) (*Site, error) {
 	if options.Wall == nil {
 		options.Wall = time.Now //nolint:forbidigo // the outermost layer: notices a stalled engine
 	}
-	if options.Pace <= 0 {
-		options.Pace = 2 * time.Second
-	}
-	if options.Beat <= 0 {
-		options.Beat = 10 * time.Second
-	}
-	if options.MaxStreams <= 0 {
-		options.MaxStreams = 256
-	}
-	if options.Log == nil {
-		options.Log = slog.New(slog.DiscardHandler)
-	}
+	options.Pace = cmp.Or(options.Pace, 2*time.Second)
+	options.Beat = cmp.Or(options.Beat, 10*time.Second)
+	options.MaxStreams = cmp.Or(options.MaxStreams, 256)
+	options.Log = cmp.Or(options.Log, slog.New(slog.DiscardHandler))
 	static, err := fs.Sub(files, "static")
 	if err != nil {
 		return nil, fmt.Errorf("open the built-in assets: %w", err)
@@ -112,6 +117,7 @@ func New(facility Facility, options Options) (*Site, error) {
 		facility: facility, options: options, templates: templates,
 		static:  http.StripPrefix("/static/", http.FileServerFS(static)),
 		mux:     http.NewServeMux(),
+		live:    http.NewServeMux(),
 		streams: make(chan struct{}, options.MaxStreams),
 		stop:    make(chan struct{}),
 	}
@@ -134,33 +140,25 @@ func assetVersion(static fs.FS) (string, error) {
 }
 
 func (s *Site) routes() {
-	s.mux.HandleFunc("GET /{$}", s.page(overviewPage))
-	s.mux.HandleFunc("GET /rooms/{id}", s.page(roomPage))
-	s.mux.HandleFunc("GET /sensors/{id}", s.page(sensorPage))
-	s.mux.HandleFunc("GET /cohorts/new", s.page(newCohortPage))
-	s.mux.HandleFunc("GET /cohorts/{id}", s.page(cohortPage))
-	s.mux.HandleFunc("GET /alarms", s.page(alarmsPage))
-	s.mux.HandleFunc("GET /learning", s.page(learningPage))
-	s.mux.HandleFunc("GET /learning/{id}", s.page(learnedSpeciesPage))
-	s.mux.HandleFunc("GET /plan", s.page(planPage))
-	s.mux.HandleFunc("GET /messages", s.page(messagesPage))
-	s.mux.HandleFunc("GET /who", s.page(whoPage))
-	s.mux.HandleFunc("GET /live", s.live)
+	who := page.Page{Path: "/who", Sections: []page.Section{page.Fixed("who")}, Build: page.Plain("Your name")}
+	pages := slices.Concat(rooms.Pages(), cohorts.Pages(), alarms.Pages(s.options.Alarms), technician.Pages(s.options.History), []page.Page{
+		who, {Path: "/messages", Sections: []page.Section{page.Live("messages")}, Build: page.Plain("Messages")},
+	})
+	actions := slices.Concat(cohorts.Actions(), alarms.Actions(), technician.Actions(), []page.Action{{Path: "/who", Take: takeWho, Again: who}})
+	for _, p := range pages {
+		s.mux.HandleFunc("GET "+p.Path, s.page(p))
+		s.live.HandleFunc(p.Path, s.stream(p))
+	}
+	for _, a := range actions {
+		s.mux.HandleFunc("POST "+a.Path, s.post(a))
+		if a.Again.Build != nil && a.Again.Path != a.Path {
+			// A form that was refused shows its page at its own address.
+			s.live.HandleFunc(a.Path, s.stream(a.Again))
+		}
+	}
+	s.live.HandleFunc("/", noStream)
+	s.mux.HandleFunc("GET /live", s.openStream)
 	s.mux.HandleFunc("GET /static/", s.asset)
-
-	s.mux.HandleFunc("POST /who", s.postWho)
-	s.mux.HandleFunc("POST /alarms/acknowledge", s.post(postAcknowledge))
-	s.mux.HandleFunc("POST /alarms/shelve", s.post(postShelve))
-	s.mux.HandleFunc("POST /alarms/unshelve", s.post(postUnshelve))
-	s.mux.HandleFunc("POST /cohorts/new", s.post(postAddCohort))
-	s.mux.HandleFunc("POST /cohorts/{id}/count", s.post(postCount))
-	s.mux.HandleFunc("POST /cohorts/{id}/undo", s.post(postUndo))
-	s.mux.HandleFunc("POST /cohorts/{id}/move", s.post(postMove))
-	s.mux.HandleFunc("POST /cohorts/{id}/end", s.post(postEnd))
-	s.mux.HandleFunc("POST /learning/adopt", s.post(postAdopt))
-	s.mux.HandleFunc("POST /learning/refuse", s.post(postRefuse))
-	s.technicianRoutes()
-	s.alarmRoutes()
 	s.mux.HandleFunc("/", s.notFound)
 }
 
@@ -182,7 +180,7 @@ const stalledAfter = 40 * time.Second
 
 // pulse notices an engine that no longer publishes: by the time on the wall
 // since its clock was last seen to move, and for a live engine also by how far
-// its clock is behind, which shows at the first look.
+// its clock is behind, which shows at once.
 type pulse struct {
 	mu   sync.Mutex
 	last time.Time
@@ -190,7 +188,7 @@ type pulse struct {
 }
 
 // silence returns how long the engine has published nothing, as far as known.
-func (p *pulse) silence(s *daemon.Snapshot, now, wall time.Time) time.Duration {
+func (p *pulse) silence(s *snapshot.Snapshot, now, wall time.Time) time.Duration {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.seen.IsZero() || !p.last.Equal(s.Time) {

@@ -12,11 +12,13 @@ import (
 	"testing"
 	"time"
 
+	"rearguard/daemon/fold"
+	"rearguard/daemon/snapshot"
+
 	"github.com/google/go-cmp/cmp"
 
 	"rearguard/alerts"
-	"rearguard/daemon"
-	"rearguard/daemon/rearing"
+	"rearguard/daemon/rearing/population"
 	"rearguard/dashboards/dashtest"
 	"rearguard/dashboards/web"
 )
@@ -50,7 +52,7 @@ func send(h http.Handler, path string, form url.Values, with ...func(*http.Reque
 }
 
 func TestEveryPageOfEveryFacility(t *testing.T) {
-	for name, s := range map[string]*daemon.Snapshot{"sample": dashtest.Sample(), "ugly": dashtest.Ugly(), "empty": dashtest.Empty()} {
+	for name, s := range map[string]*snapshot.Snapshot{"sample": dashtest.Sample(), "ugly": dashtest.Ugly(), "empty": dashtest.Empty()} {
 		h := site(t, dashtest.New(s), 0)
 		paths := []string{"/", "/alarms", "/cohorts/new", "/messages", "/who"}
 		for _, r := range s.Rooms {
@@ -132,7 +134,7 @@ func TestStalledEngineShows(t *testing.T) {
 	live.Invented = false
 	for _, tt := range []struct {
 		name  string
-		s     *daemon.Snapshot
+		s     *snapshot.Snapshot
 		ahead time.Duration
 		want  bool
 	}{{"well", live, 39 * time.Second, false}, {"stalled", live, 41 * time.Second, true}, {"demo runs at its own speed", dashtest.Sample(), time.Hour, false}} {
@@ -199,44 +201,42 @@ func TestForms(t *testing.T) {
 	heat := alerts.Key{Condition: "heat", Room: "nursery"}
 	tests := []struct {
 		name, path, form, to string
-		want                 daemon.Command
+		want                 fold.Command
 	}{
-		{"acknowledge", "/alarms/acknowledge", "condition=heat&room=nursery&subject=&who=Ines&back=/alarms", "/alarms?done=acknowledged", daemon.Acknowledge{Key: heat, Who: "Ines"}},
-		{"no way out", "/alarms/acknowledge", "condition=heat&room=nursery&who=Ines&back=//evil.example", "/?done=acknowledged", daemon.Acknowledge{Key: heat, Who: "Ines"}},
+		{"acknowledge", "/alarms/acknowledge", "condition=heat&room=nursery&subject=&who=Ines&back=/alarms", "/alarms?done=acknowledged", fold.Acknowledge{Key: heat, Who: "Ines"}},
+		{"no way out", "/alarms/acknowledge", "condition=heat&room=nursery&who=Ines&back=//evil.example", "/?done=acknowledged", fold.Acknowledge{Key: heat, Who: "Ines"}},
 		{
 			"shelve", "/alarms/shelve", "condition=heat&room=nursery&who=Ines&minutes=240&reason=cleaning&back=/", "/?done=shelved",
-			daemon.Shelve{Key: heat, Who: "Ines", For: 4 * time.Hour, Reason: "cleaning"},
+			fold.Shelve{Key: heat, Who: "Ines", For: 4 * time.Hour, Reason: "cleaning"},
 		},
 		{
 			"unshelve", "/alarms/unshelve", "condition=damp&room=pupae&who=Ines&back=/", "/?done=unshelved",
-			daemon.Unshelve{Key: alerts.Key{Condition: "damp", Room: "pupae"}, Who: "Ines"},
+			fold.Unshelve{Key: alerts.Key{Condition: "damp", Room: "pupae"}, Who: "Ines"},
 		},
 		{
 			"out of service", "/alarms/out-of-service", "condition=heat&room=nursery&who=Ines&reason=new+heater&back=/alarms", "/alarms?done=out-of-service",
-			daemon.OutOfService{Key: heat, Who: "Ines", Reason: "new heater"},
+			fold.OutOfService{Key: heat, Who: "Ines", Reason: "new heater"},
 		},
-		{"return to service", "/alarms/return", "condition=heat&room=nursery&who=Ines&back=/alarms", "/alarms?done=returned", daemon.ReturnToService{Key: heat, Who: "Ines"}},
-		{"unsuppress", "/alarms/unsuppress", "condition=heat&room=nursery&who=Ines&back=/alarms", "/alarms?done=unsuppressed", daemon.Unsuppress{Key: heat, Who: "Ines"}},
-		{"reset", "/alarms/reset", "condition=heat&room=nursery&who=Ines&back=/alarms", "/alarms?done=reset", daemon.Reset{Key: heat, Who: "Ines"}},
+		{"return to service", "/alarms/return", "condition=heat&room=nursery&who=Ines&back=/alarms", "/alarms?done=returned", fold.ReturnToService{Key: heat, Who: "Ines"}},
 		{
 			"count", "/cohorts/dp-0412/count", "stage=larva-4&seen=40&of=52&who=Ines", "/cohorts/dp-0412?done=count",
-			daemon.RecordCount{Count: rearing.Count{Cohort: "dp-0412", Time: now, Stage: "larva-4", Seen: 40, Of: 52, By: "Ines"}},
+			fold.RecordCount{Count: population.Count{Cohort: "dp-0412", Time: now, Stage: "larva-4", Seen: 40, Of: 52, By: "Ines"}},
 		},
 		{
 			// Entered in the facility's zone, two hours ahead of UTC.
 			"count with losses", "/cohorts/dp-0412/count", "stage=larva-5&seen=3&of=&lost=2&cause=mould&at=2026-05-14T09:10&who=Ines", "/cohorts/dp-0412?done=count",
-			daemon.RecordCount{Count: rearing.Count{
+			fold.RecordCount{Count: population.Count{
 				Cohort: "dp-0412", Time: time.Date(2026, 5, 14, 7, 10, 0, 0, time.UTC), Stage: "larva-5", Seen: 3, Lost: 2, Cause: "mould", By: "Ines",
 			}},
 		},
-		{"undo", "/cohorts/dp-0412/undo", "count=7&who=Ines", "/cohorts/dp-0412?done=undone", daemon.UndoCount{Count: 7, Who: "Ines"}},
-		{"move", "/cohorts/dp-0412/move", "room=pupae&who=Ines", "/cohorts/dp-0412?done=moved", daemon.MoveCohort{Cohort: "dp-0412", Room: "pupae", At: now, Who: "Ines"}},
-		{"end", "/cohorts/pb-190/end", "who=Ines", "/?done=ended", daemon.EndCohort{Cohort: "pb-190", At: now, Who: "Ines"}},
+		{"undo", "/cohorts/dp-0412/undo", "count=7&who=Ines", "/cohorts/dp-0412?done=undone", fold.UndoCount{Count: 7, Who: "Ines"}},
+		{"move", "/cohorts/dp-0412/move", "room=pupae&who=Ines", "/cohorts/dp-0412?done=moved", fold.MoveCohort{Cohort: "dp-0412", Room: "pupae", At: now, Who: "Ines"}},
+		{"end", "/cohorts/pb-190/end", "who=Ines", "/?done=ended", fold.EndCohort{Cohort: "pb-190", At: now, Who: "Ines"}},
 		{
 			"new", "/cohorts/new", "id=mp-09&species=morpho-peleides&room=nursery&start_stage=egg&individuals=80&start=&note=&who=Ines", "/cohorts/mp-09?done=added",
-			daemon.AddCohort{Who: "Ines", Cohort: rearing.Cohort{
+			fold.AddCohort{Who: "Ines", Cohort: population.Cohort{
 				ID: "mp-09", Species: "morpho-peleides", Start: now, StartStage: "egg", Individuals: 80,
-				Placements: []rearing.Placement{{Room: "nursery", From: now}},
+				Placements: []population.Placement{{Room: "nursery", From: now}},
 			}},
 		},
 	}
@@ -251,7 +251,7 @@ func TestForms(t *testing.T) {
 			if w.Code != http.StatusSeeOther || w.Header().Get("Location") != tt.to {
 				t.Fatalf("status %d to %q, want 303 to %q: %s", w.Code, w.Header().Get("Location"), tt.to, text(w.Body.String(), "<main", "</main>"))
 			}
-			if diff := cmp.Diff([]daemon.Command{tt.want}, f.Commands()); diff != "" {
+			if diff := cmp.Diff([]fold.Command{tt.want}, f.Commands()); diff != "" {
 				t.Errorf("commands differ (-want +got):\n%s", diff)
 			}
 			c := w.Result().Cookies()
@@ -308,7 +308,7 @@ func TestDoubleTapCountsOnce(t *testing.T) {
 	f := dashtest.New(dashtest.Sample())
 	h := site(t, f, 0)
 	form := url.Values{"once": {"TOKEN"}, "stage": {"larva-4"}, "seen": {"40"}, "who": {"Ines"}}
-	f.Refuse(fmt.Errorf("%w: records are read-only", daemon.ErrRefused))
+	f.Refuse(fmt.Errorf("%w: records are read-only", fold.ErrRefused))
 	if w := send(h, "/cohorts/dp-0412/count", form); w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), "Records are read-only.") {
 		t.Errorf("refused: status %d", w.Code)
 	}

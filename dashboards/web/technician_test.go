@@ -10,7 +10,8 @@ import (
 	"testing"
 	"time"
 
-	"rearguard/daemon"
+	"rearguard/daemon/fold"
+
 	"rearguard/dashboards/dashtest"
 	"rearguard/dashboards/web"
 	"rearguard/sensors"
@@ -86,7 +87,7 @@ func TestTechnicianForms(t *testing.T) {
 	server := technicianSite(t, f)
 	second := dashtest.Technician().Sensors[1].ID
 	bench := "/sensors/" + string(second) + "/bench"
-	next := func() daemon.Command {
+	next := func() fold.Command {
 		t.Helper()
 		select {
 		case c := <-given:
@@ -99,17 +100,17 @@ func TestTechnicianForms(t *testing.T) {
 	send(server, "/technician/claim", url.Values{
 		"topic": {"site/new/attic-window-left"}, "id": {"attic"}, "room": {"supply-air"}, "height": {"2,5"}, "value0": {"temperature °F"}, "who": {"Ines"},
 	})
-	claim, ok := next().(daemon.ClaimSensor)
-	if in := claim.Sensor.Inputs; !ok || claim.Who != "Ines" || claim.Sensor.ID != "attic" || claim.Sensor.Room != "" || claim.Sensor.Place != sensors.SupplyAir || *claim.Sensor.HeightM != 2.5 ||
+	claim, ok := next().(fold.ClaimSensor)
+	if in := claim.Sensor.Inputs; !ok || claim.Who != "Ines" || claim.Sensor.ID != "attic" || claim.Sensor.Room != "" || claim.Sensor.Place != "supply-air" || *claim.Sensor.HeightM != 2.5 ||
 		in[0].Topic != "site/new/attic-window-left" || in[0].Values[0].Unit != "°F" || in[0].Values[0].At != "/temperature" {
 		t.Errorf("claimed %+v", claim)
 	}
 	send(server, bench+"/read", url.Values{"kind": {"salt"}, "salt": {"NaCl"}, "celsius": {"24,6"}, "celsius_error": {"0.2"}, "who": {"Ines"}})
-	if read, ok := next().(daemon.ReadBench); !ok || read.Sensor != second || read.Reference.Salt != calibration.SodiumChloride || read.Reference.Celsius != 24.6 || read.Reference.CelsiusError != 0.2 {
+	if read, ok := next().(fold.ReadBench); !ok || read.Sensor != second || read.Reference.Salt != calibration.SodiumChloride || read.Reference.Celsius != 24.6 || read.Reference.CelsiusError != 0.2 {
 		t.Errorf("read %+v", read)
 	}
 	send(server, "/sensors/"+string(second)+"/reapply", url.Values{"quantity": {"temperature"}, "from": {"2026-05-01T10:00"}, "who": {"Ines"}})
-	if again, ok := next().(daemon.ReapplyCalibration); !ok || !again.From.Equal(time.Date(2026, 5, 1, 8, 0, 0, 0, time.UTC)) {
+	if again, ok := next().(fold.ReapplyCalibration); !ok || !again.From.Equal(time.Date(2026, 5, 1, 8, 0, 0, 0, time.UTC)) {
 		t.Errorf("re-applied %+v", again)
 	}
 	for name, c := range map[string]struct {

@@ -7,9 +7,10 @@ import (
 	"testing"
 	"time"
 
+	"rearguard/daemon/snapshot"
+
 	"github.com/chromedp/chromedp"
 
-	"rearguard/daemon"
 	"rearguard/dashboards/dashtest"
 	"rearguard/sensors"
 )
@@ -23,7 +24,7 @@ const sameAsReloadJS = `(async () => {
 })()`
 
 // changed returns the sample with things come, gone and changed at random.
-func changed(random *rand.Rand) *daemon.Snapshot {
+func changed(random *rand.Rand) *snapshot.Snapshot {
 	s := dashtest.Sample()
 	s.Time = s.Time.Add(time.Duration(random.IntN(600)) * time.Second)
 	maybe := func() bool { return random.IntN(2) == 0 }
@@ -112,7 +113,7 @@ func TestUnchangedPageIsLeftAlone(t *testing.T) {
 	ctx := browser(t)
 	base := serve(t, dashtest.New(dashtest.Sample()))
 	do(t, ctx, chromedp.Navigate(base+"/"))
-	// The watch may start after the first update: connect once more for it.
+	// The observer may start after the first update: connect once more for it.
 	do(t, ctx, chromedp.Evaluate[chromedp.Void](`(() => { window.touched = [];
 		new MutationObserver((all) => all.forEach((m) => window.touched.push(m.target.id || m.target.className || m.target.tagName)))
 			.observe(document.getElementById("main"), { childList: true, subtree: true, attributes: true, characterData: true });

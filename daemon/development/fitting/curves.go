@@ -37,17 +37,6 @@ func (c Curve) Determined() bool {
 	return !slices.ContainsFunc(c.SE, math.IsNaN)
 }
 
-// Spec returns the fitted model for a species file.
-func (c Curve) Spec() development.RateSpec {
-	spec := development.RateSpec{Model: c.Model.Name, Parameters: map[string]float64{}}
-	for i, p := range c.Model.Parameters {
-		if !p.Optional || c.Parameters[i] != p.Default {
-			spec.Parameters[p.Name] = c.Parameters[i]
-		}
-	}
-	return spec
-}
-
 // Fit fits a nonlinear model, from start if it is given and otherwise from the
 // best of many starting points made from the data. There must be more
 // durations than parameters, at as many temperatures as parameters.

@@ -7,8 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-
-	"rearguard/daemon/development"
 )
 
 // Observation is how long a stage took at a temperature: the mean of the
@@ -76,11 +74,6 @@ func (e Estimate) Days(temperatureC float64) (days, standardError float64) {
 	variance := byThreshold*byThreshold*e.ThresholdVariance + byRequirement*byRequirement*e.RequirementVariance +
 		2*byThreshold*byRequirement*e.Covariance
 	return days, math.Sqrt(math.Max(0, variance))
-}
-
-// Spec returns the estimate as a rate model without an upper threshold.
-func (e Estimate) Spec() development.RateSpec {
-	return development.RateSpec{Model: development.LinearModel, Parameters: map[string]float64{"lower": e.ThresholdC}}
 }
 
 func (e Estimate) check() error {

@@ -228,8 +228,7 @@ func TestFitFindsTruth(t *testing.T) {
 		for i, want := range tt.parameters {
 			near(t, tt.model+" "+model.Parameters[i].Name, curve.Parameters[i], want, 1e-4*math.Abs(want))
 		}
-		rate := must(development.NewRate(curve.Spec()))(t)
-		near(t, tt.model+" through its spec", rate.PerDay(25), model.PerDay(tt.parameters, 25), 1e-7)
+		near(t, tt.model+" as a rate", curve.Rate.PerDay(25), model.PerDay(tt.parameters, 25), 1e-7)
 		if curve.N != len(data) || curve.Free > 6 {
 			t.Errorf("%s: %d durations, %d free parameters", tt.model, curve.N, curve.Free)
 		}
@@ -323,39 +322,40 @@ func estimate(t testing.TB, method Method, threshold, thresholdSE, requirement, 
 	return must(NewEstimate(method, threshold, thresholdSE, requirement, requirementSE, correlation))(t)
 }
 
-func TestShrink(t *testing.T) {
+// TestPrecisionsAddUp checks the sum of two normal distributions that Update is
+// built on: precision P = P₁ + P₂ and mean P⁻¹(P₁m₁ + P₂m₂).
+func TestPrecisionsAddUp(t *testing.T) {
+	together := func(a, b Estimate) Estimate {
+		p, q := a.precision(), b.precision()
+		return must(p.plus(q).estimate(b.Method,
+			p.tt*a.ThresholdC+p.tk*a.Requirement+q.tt*b.ThresholdC+q.tk*b.Requirement,
+			p.tk*a.ThresholdC+p.kk*a.Requirement+q.tk*b.ThresholdC+q.kk*b.Requirement))(t)
+	}
 	// Independent errors: each value is the mean weighed by its precision.
 	prior := estimate(t, Regression, 10, 1, 300, 30, 0)
 	data := estimate(t, Regression, 12, .5, 270, 10, 0)
-	got := must(Shrink(prior, data))(t)
+	got := together(prior, data)
 	near(t, "threshold", got.ThresholdC, (10/1.0+12/.25)/(1+4), 1e-9)
 	near(t, "requirement", got.Requirement, (300/900.0+270/100.0)/(1/900.0+1/100.0), 1e-9)
 	near(t, "threshold error", got.ThresholdSE(), math.Sqrt(1/5.0), 1e-9)
 
 	// With covariances: both orders agree, and nothing is less certain.
 	data = must(Campbell(armigeraLarva[:7]))(t).Estimate
-	a, b := must(Shrink(prior, data))(t), must(Shrink(data, prior))(t)
+	a, b := together(prior, data), together(data, prior)
 	near(t, "order", a.ThresholdC, b.ThresholdC, 1e-9)
 	if a.ThresholdVariance > data.ThresholdVariance || a.RequirementVariance > data.RequirementVariance {
 		t.Errorf("combined errors %g and %g exceed those of the data", a.ThresholdSE(), a.RequirementSE())
 	}
+}
 
-	axis := must(IkemotoTakai(armigeraLarva[:7]))(t).Estimate
-	if got, err := Shrink(data, axis); err == nil {
-		t.Errorf("a regression with an axis: got %+v, want an error", got)
-	}
-	assumed := prior
-	assumed.Method = Assumed
-	if got := must(Shrink(assumed, axis))(t); got.Method != ReducedMajorAxis {
-		t.Errorf("method is %q, want that of the data", got.Method)
-	}
+func TestUpdateRefusesImpossiblePriors(t *testing.T) {
 	for name, bad := range map[string]Estimate{
 		"no errors": {Method: Regression, ThresholdC: 10, Requirement: 300},
 		"NaN":       {Method: Regression, ThresholdC: math.NaN(), Requirement: 300, ThresholdVariance: 1, RequirementVariance: 1},
 		"negative":  {Method: Regression, ThresholdC: 10, Requirement: -300, ThresholdVariance: 1, RequirementVariance: 1},
 		"certain":   {Method: Regression, ThresholdC: 10, Requirement: 300, ThresholdVariance: 1, RequirementVariance: 1, Covariance: -1},
 	} {
-		if got, err := Shrink(prior, bad); err == nil {
+		if got, err := Update(bad, armigeraLarva[:7], .05); err == nil {
 			t.Errorf("%s: got %+v, want an error", name, got)
 		}
 	}

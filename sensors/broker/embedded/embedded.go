@@ -82,8 +82,8 @@ func isLoopback(host string) bool {
 	return ip != nil && ip.IsLoopback()
 }
 
-// URL returns the broker's address for a link.
-func (b *Broker) URL() string { return "mqtt://" + b.address }
+// URL returns the broker's address, as a configuration names it.
+func (b *Broker) URL() string { return "tcp://" + b.address }
 
 // Close ends the broker and disconnects its clients.
 func (b *Broker) Close() error { return b.server.Close() }

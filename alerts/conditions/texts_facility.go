@@ -1,0 +1,101 @@
+package conditions
+
+import (
+	"time"
+
+	"rearguard/alerts"
+)
+
+// sensorDefinitions are about sensors: nothing is known to be wrong with the
+// animals, but nobody would know if it were.
+func sensorDefinitions() []alerts.Definition {
+	return []alerts.Definition{
+		{
+			Condition:     SensorSilent,
+			Title:         "sensor silent",
+			Cause:         "Battery empty, sensor out of radio range or unplugged, or its gateway is down.",
+			Consequence:   "The room is watched by fewer sensors; a hot or dry corner may go unseen.",
+			FirstAction:   "Look at the sensor: power, battery, position. Replace the battery or swap the sensor.",
+			TimeToRespond: 8 * time.Hour,
+			Severity:      alerts.Minor,
+			OnDelay:       15 * time.Minute, OffDelay: 2 * time.Minute,
+			Unit: "min",
+		},
+		{
+			Condition:     SensorFault,
+			Title:         "sensor not to be believed",
+			Cause:         "Wet or dirty element, loose plug, failing sensor, or it was moved to where the air is different.",
+			Consequence:   "The room is watched by fewer sensors. The others go on; this one no longer counts for development.",
+			FirstAction:   "Look at the sensor and hold a second one beside it. Dry or clean it, or replace it.",
+			TimeToRespond: 8 * time.Hour,
+			Severity:      alerts.Minor,
+			OnDelay:       time.Hour, OffDelay: 2 * time.Hour,
+		},
+		{
+			Condition:     RoomBlind,
+			Title:         "room not watched",
+			Cause:         "Every sensor of the room is silent or not believable: power, gateway or radio in that room.",
+			Consequence:   "Heat, cold or dryness in this room would raise no alarm.",
+			FirstAction:   "Go and read a thermometer in the room, then check the power of its sensors and gateway.",
+			TimeToRespond: time.Hour,
+			Severity:      alerts.Moderate,
+			OnDelay:       3 * time.Minute, OffDelay: 2 * time.Minute,
+			Unit:    "min",
+			ReAlarm: 4 * time.Hour,
+		},
+	}
+}
+
+// facilityDefinitions are about rearguard's own parts, without which nobody
+// would know what is wrong.
+func facilityDefinitions() []alerts.Definition {
+	return []alerts.Definition{
+		{
+			Condition:     BrokerLost,
+			Title:         "no sensor messages at all",
+			Cause:         "The MQTT broker is down or restarting, or the network between it and this machine is cut.",
+			Consequence:   "No room is watched; no alarm about air can be raised.",
+			FirstAction:   "Check that the broker machine and the network switch have power. Read the rooms by hand until it is back.",
+			TimeToRespond: time.Hour,
+			Severity:      alerts.Major,
+			OnDelay:       2 * time.Minute, OffDelay: time.Minute,
+			Unit:    "min",
+			ReAlarm: 4 * time.Hour,
+		},
+		{
+			Condition:     StoreFailing,
+			Title:         "records cannot be written",
+			Cause:         "The disk is full, read-only or failing, or another program has locked the database file.",
+			Consequence:   "Rooms are still watched, from memory, until the broker holds back messages that nobody could acknowledge; then none is. What happened since is lost if rearguard stops.",
+			FirstAction:   "Free space on the disk and check that it is writable, then look at the log for the exact error.",
+			TimeToRespond: time.Hour,
+			Severity:      alerts.Major,
+			OnDelay:       time.Minute, OffDelay: time.Minute,
+			Unit:    "min",
+			ReAlarm: 4 * time.Hour,
+		},
+		{
+			Condition:     NoticeUndeliverable,
+			Title:         "notices do not get out",
+			Cause:         "The mail or webhook server refuses or cannot be reached, a password has changed, or the internet is down.",
+			Consequence:   "Alarms do not reach a phone. Somebody must watch the page.",
+			FirstAction:   "Check the internet connection, then send a test notice and read the error it shows.",
+			TimeToRespond: time.Hour,
+			Severity:      alerts.Major,
+			OffDelay:      time.Minute,
+			Unit:          "min",
+			ReAlarm:       4 * time.Hour,
+		},
+		{
+			Condition:     ClockWrong,
+			Title:         "clock is wrong",
+			Cause:         "The clock of this machine, or of the device that stamps the readings, is off or has jumped.",
+			Consequence:   "Readings are refused or put at the wrong time; rooms can become blind and forecasts wrong.",
+			FirstAction:   "Check time synchronisation on this machine (timedatectl) and on the gateways.",
+			TimeToRespond: time.Hour,
+			Severity:      alerts.Moderate,
+			OnDelay:       10 * time.Minute, OffDelay: 10 * time.Minute,
+			Deadband: 30, Unit: "s",
+		},
+	}
+}

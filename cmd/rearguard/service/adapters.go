@@ -1,0 +1,132 @@
+package service
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"rearguard/daemon/snapshot"
+	"rearguard/sensors/desk"
+
+	"rearguard/alerts/notify"
+	"rearguard/daemon/records"
+)
+
+// filtersName is the blob that remembers what the broker's session is
+// subscribed to.
+const filtersName = "broker/filters"
+
+// filterStore keeps the link's filters in the records.
+type filterStore struct{ store *records.Store }
+
+// SubscribedFilters gives the filters of the last session, none when there was
+// no session yet.
+func (f filterStore) SubscribedFilters(ctx context.Context) ([]string, error) {
+	body, err := f.store.LoadState(ctx, filtersName)
+	if errors.Is(err, records.ErrNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	var filters []string
+	if err := json.Unmarshal(body, &filters); err != nil {
+		return nil, fmt.Errorf("read %s from the records: %w", filtersName, err)
+	}
+	return filters, nil
+}
+
+// SaveSubscribedFilters replaces them.
+func (f filterStore) SaveSubscribedFilters(ctx context.Context, filters []string) error {
+	body, err := json.Marshal(filters)
+	if err != nil {
+		return err
+	}
+	return f.store.Commit(ctx, &records.Batch{State: map[string][]byte{filtersName: body}})
+}
+
+// relayRefused passes on to the engine, until ctx ends, the messages that the
+// link refused for their size.
+func (s *service) relayRefused(ctx context.Context, out chan<- desk.Rejected) {
+	ticker := time.NewTicker(s.TickEvery)
+	defer ticker.Stop()
+	var seen uint64
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+		total := s.refused.Total()
+		ring := s.refused.Snapshot()
+		for _, m := range ring[len(ring)-min(len(ring), int(total-seen)):] {
+			select {
+			case <-ctx.Done():
+				return
+			case out <- desk.Rejected{Time: m.Time, Topic: m.Topic, Outcome: "oversize", Reason: m.Reason, Excerpt: desk.Excerpt(m.Head)}:
+			}
+		}
+		seen = total
+	}
+}
+
+// relayNotices passes on to the engine, until ctx ends, what became of notices
+// whenever that has changed.
+func (s *service) relayNotices(ctx context.Context, out chan<- snapshot.NoticeState) {
+	ticker := time.NewTicker(s.TickEvery)
+	defer ticker.Stop()
+	var last snapshot.NoticeState
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+		state, err := s.noticeState(ctx)
+		if err != nil || state.Equal(last) {
+			continue
+		}
+		last = state
+		select {
+		case <-ctx.Done():
+			return
+		case out <- state:
+		}
+	}
+}
+
+// noticeState counts what became of notices.
+func (s *service) noticeState(ctx context.Context) (snapshot.NoticeState, error) {
+	totals, err := s.store.OutboxTotals(ctx)
+	if err != nil {
+		return snapshot.NoticeState{}, err
+	}
+	var state snapshot.NoticeState
+	for _, t := range totals {
+		if t.State == notify.Pending {
+			state.Pending += int(t.Count)
+			continue
+		}
+		state.Totals = append(state.Totals, snapshot.NoticeTotal{Channel: t.Channel, Outcome: string(t.State), Count: uint64(t.Count)})
+	}
+	state.Trouble, err = s.deliveryTrouble(ctx)
+	return state, err
+}
+
+// givenUpFor is how long a notice that was given up counts as trouble.
+const givenUpFor = 24 * time.Hour
+
+// deliveryTrouble is what stands in the way of notices now.
+func (s *service) deliveryTrouble(ctx context.Context) (snapshot.DeliveryTrouble, error) {
+	rows, err := s.store.FailedNotices(ctx, s.Clock().Add(-givenUpFor))
+	var trouble snapshot.DeliveryTrouble
+	for _, row := range rows {
+		if trouble.Waiting == 0 || row.CreatedAt.Before(trouble.Oldest) {
+			trouble.Oldest, trouble.Problem = row.CreatedAt, row.Channel+": "+row.LastError
+		}
+		trouble.Waiting++
+	}
+	return trouble, err
+}

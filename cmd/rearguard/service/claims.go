@@ -1,0 +1,85 @@
+package service
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+
+	"rearguard/daemon/fold"
+	"rearguard/daemon/strict"
+	"rearguard/sensors/desk"
+
+	"rearguard/daemon"
+	"rearguard/daemon/facility"
+	"rearguard/sensors"
+	"rearguard/sensors/broker"
+)
+
+// claimingEngine is the engine as pages and API see it. A sensor that is
+// claimed on a page goes into the configuration file and onto the broker link
+// as well.
+type claimingEngine struct {
+	*daemon.Engine
+	link *broker.Link
+	// config is the configuration file, empty when there is none to write to.
+	config string
+
+	mu       sync.Mutex
+	facility *facility.Facility
+}
+
+// Do implements web.Facility.
+func (e *claimingEngine) Do(ctx context.Context, command fold.Command) error {
+	if claim, ok := command.(fold.ClaimSensor); ok {
+		return e.claim(ctx, claim)
+	}
+	return e.Engine.Do(ctx, command)
+}
+
+// claim writes the sensor into the configuration, has the engine take it up,
+// and listens to its topics. The file comes first: a sensor that could not be
+// written would be gone after a restart.
+func (e *claimingEngine) claim(ctx context.Context, claim fold.ClaimSensor) error {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	known := func(v desk.View) bool { return v.ID == claim.Sensor.ID }
+	if now := e.Snapshot(); slices.ContainsFunc(now.Sensors, known) || slices.ContainsFunc(now.Retired, known) {
+		return fmt.Errorf("%w: there is a sensor %s already; give this one another name", fold.ErrRefused, claim.Sensor.ID)
+	}
+	if e.config != "" {
+		written, err := facility.AddSensor(e.config, claim.Sensor)
+		if err != nil {
+			var faults strict.Faults
+			if errors.As(err, &faults) {
+				return fmt.Errorf("%w: %s; %s", fold.ErrRefused, faults[0].Problem, faults[0].Advice)
+			}
+			return fmt.Errorf("%w: %w", fold.ErrRefused, err)
+		}
+		claim.Sensor = written.Sensors[len(written.Sensors)-1]
+	}
+	if err := e.Engine.Do(ctx, claim); err != nil {
+		return err
+	}
+	e.facility = e.facility.With(&claim.Sensor)
+	wanted, err := filters(e.facility)
+	if err != nil {
+		return err
+	}
+	return e.link.SetFilters(wanted)
+}
+
+// history gives the stored readings of a series for a page.
+func (s *service) history(ctx context.Context, series sensors.Series, from, to time.Time, yield func(sensors.Reading) bool) error {
+	for r, err := range s.store.Pages().Scan(ctx, []sensors.Series{series}, from, to) {
+		if err != nil {
+			return err
+		}
+		if !yield(r) {
+			return nil
+		}
+	}
+	return nil
+}

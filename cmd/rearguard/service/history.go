@@ -1,0 +1,37 @@
+package service
+
+import (
+	"context"
+	"time"
+
+	"rearguard/daemon/records"
+)
+
+// packEvery is the pace of packHistory, hotFor how long readings stay in the
+// hot table.
+const (
+	packEvery = time.Hour
+	hotFor    = 36 * time.Hour
+)
+
+// packHistory packs old history and deletes what is past its keeping, until
+// ctx ends.
+func (s *service) packHistory(ctx context.Context) {
+	ticker := time.NewTicker(packEvery)
+	defer ticker.Stop()
+	for {
+		now := s.Clock()
+		_, err := s.store.Roll(ctx, now.Add(-hotFor))
+		if err == nil && s.Facility.Records.KeepDays > 0 {
+			_, _, err = s.store.Retain(ctx, records.Retention{Now: now, HistoryDays: s.Facility.Records.KeepDays})
+		}
+		if err != nil && ctx.Err() == nil {
+			s.Logger.Error("history could not be packed; it will be tried again", "error", err)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+	}
+}

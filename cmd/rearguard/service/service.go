@@ -1,0 +1,243 @@
+// Package service is the daemon as a command runs it: records, engine, broker
+// link, notices and pages together, from start to an orderly stop.
+package service
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"net"
+	"net/http"
+	"strings"
+	"sync"
+	"time"
+
+	"rearguard/daemon/fold"
+	"rearguard/daemon/lookback"
+	"rearguard/daemon/snapshot"
+	"rearguard/sensors/desk"
+
+	"rearguard/alerts/notify"
+	"rearguard/daemon"
+	"rearguard/daemon/facility"
+	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/records"
+	"rearguard/dashboards"
+	"rearguard/dashboards/web"
+	"rearguard/sensors"
+	"rearguard/sensors/broker"
+	"rearguard/sensors/payload"
+)
+
+// TickEvery is how often the engine of a facility looks at the clock.
+const TickEvery = time.Second
+
+// stopWithin bounds an orderly stop.
+const stopWithin = 20 * time.Second
+
+// Options say what to run. The subcommands run and demo differ only in what
+// they put in here.
+type Options struct {
+	Facility *facility.Facility
+	// Config is the configuration file, empty when there is none.
+	Config  string
+	Catalog *species.Catalog
+	// Version is that of the program, as pages and metrics show it.
+	Version string
+	Logger  *slog.Logger
+	// Clock is the time the whole service lives in; ticks come from it every
+	// TickEvery of the wall clock.
+	Clock     func() time.Time
+	TickEvery time.Duration
+	// Listener takes the connections to the pages.
+	Listener net.Listener
+	// Invented, ForecastEvery, Evaluated and Committed are the engine's
+	// options of the same names.
+	Invented      bool
+	ForecastEvery time.Duration
+	Evaluated     func([]sensors.Reading)
+	Committed     func(messages int)
+	// AtEnd, if set, is called when everything has stopped, before the
+	// records are closed.
+	AtEnd func(*records.Store) error
+}
+
+// service is a running daemon.
+type service struct {
+	Options
+	store  *records.Store
+	engine *daemon.Engine
+	link   *broker.Link
+	// notifier delivers notices over the channels, unrecorded those that cannot
+	// be recorded.
+	notifier   *notify.Worker
+	unrecorded *notify.Unrecorded
+	channels   map[string]notify.Channel
+	// refused are messages that the link did not take, requests those that
+	// sensors are to be sent.
+	refused  *broker.Ring
+	requests chan payload.Request
+	pages    *http.Server
+}
+
+// refusedKept bounds how many refused messages wait to be passed on.
+const refusedKept = 100
+
+// Run starts everything, calls ready with the running engine, and stops
+// everything when ctx ends or a part fails. What has been received by then is
+// stored before it returns.
+func Run(ctx context.Context, o Options, ready func(*daemon.Engine)) (err error) {
+	// The engine outlives ctx, to store what the link still holds; hard ends
+	// it when that takes too long.
+	hard, kill := context.WithCancel(context.WithoutCancel(ctx))
+	defer kill()
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+
+	s := &service{Options: o, refused: broker.NewRing(refusedKept), requests: make(chan payload.Request, requestsWaiting)}
+	if s.store, err = records.Open(ctx, o.Facility.Records.Path, records.Options{
+		Synchronous: records.Synchronous(strings.ToUpper(string(o.Facility.Records.Synchronous))),
+	}); err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, s.store.Close()) }()
+	if err := s.build(hard); err != nil {
+		return err
+	}
+
+	running := parts{stop: stop}
+	s.start(ctx, hard, &running)
+	ready(s.engine)
+	<-ctx.Done()
+	deadline := time.AfterFunc(stopWithin, kill)
+	defer deadline.Stop()
+	closing, done := context.WithTimeout(hard, stopWithin)
+	defer done()
+	err = errors.Join(s.pages.Shutdown(closing), running.wait())
+	if o.AtEnd != nil {
+		err = errors.Join(err, o.AtEnd(s.store))
+	}
+	return err
+}
+
+// build makes the parts and connects them, before any of them runs. The engine
+// works until hard ends.
+func (s *service) build(hard context.Context) (err error) {
+	if s.channels, err = channels(s.Facility); err != nil {
+		return err
+	}
+	telling := notify.Options{Now: s.Clock, Random: rand.Float64, Logger: s.Logger}
+	s.notifier = notify.NewWorker(s.store, s.channels, telling)
+	if s.engine, err = daemon.New(hard, daemon.Options{
+		Options: fold.Options{
+			Facility: s.Facility, Catalog: s.Catalog, Logger: s.Logger, Invented: s.Invented, ForecastEvery: s.ForecastEvery,
+		},
+		Store: s.store, Now: s.Clock(), NoticesDue: s.notifier.Wake, Evaluated: s.Evaluated, Committed: s.Committed, Ask: s.ask,
+	}); err != nil {
+		return err
+	}
+	waiting := s.engine.Waiting()
+	s.unrecorded = notify.NewUnrecorded(waiting, s.channels, telling)
+	waiting.OnTrouble(s.unrecorded.Wake)
+	return s.connect()
+}
+
+// connect makes the two ways in: the link to the broker, and the pages.
+func (s *service) connect() error {
+	config, err := s.linkConfig()
+	if err != nil {
+		return err
+	}
+	if s.link, err = broker.New(config, s.Logger); err != nil {
+		return err
+	}
+	site := &claimingEngine{Engine: s.engine, link: s.link, config: s.Config, facility: s.Facility}
+	s.pages, err = dashboards.Server(site, s.Version, web.Options{
+		Log: s.Logger, History: s.history,
+		Alarms: &lookback.AlarmRecords{Facility: s.Facility, Catalog: s.Catalog, Records: s.store.Pages()},
+	})
+	return err
+}
+
+// start starts the parts. All end with ctx, but the engine, which ends when
+// the link has handed over its last message or hard ends.
+func (s *service) start(ctx, hard context.Context, running *parts) {
+	ticks := make(chan time.Time)
+	links := make(chan snapshot.Link)
+	oversize := make(chan desk.Rejected)
+	notices := make(chan snapshot.NoticeState)
+	running.add("engine", func() error {
+		return s.engine.Run(hard, daemon.Sources{
+			Messages: s.link.Messages(), Ticks: ticks, Links: links, Oversize: oversize, Notices: notices,
+		})
+	})
+	running.add("broker link", func() error { return s.link.Run(ctx) })
+	running.add("pages", func() error {
+		if err := s.pages.Serve(s.Listener); !errors.Is(err, http.ErrServerClosed) {
+			return err
+		}
+		return nil
+	})
+	for _, work := range []func(){
+		func() { s.relayLinks(ctx, links) },
+		func() { s.relayRefused(ctx, oversize) },
+		func() { s.relayNotices(ctx, notices) },
+		func() { s.notifier.Run(ctx) },
+		func() { s.unrecorded.Run(ctx) },
+		func() { s.askSensors(ctx) },
+		func() { s.tick(ctx, ticks) },
+		func() { s.packHistory(ctx) },
+	} {
+		running.Go(work)
+	}
+}
+
+// tick sends the time to the engine until ctx ends.
+func (s *service) tick(ctx context.Context, ticks chan<- time.Time) {
+	ticker := time.NewTicker(s.TickEvery)
+	defer ticker.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case ticks <- s.Clock():
+		}
+	}
+}
+
+// parts are what runs side by side. Where one that can fail ends, for whatever
+// reason, all are to stop.
+type parts struct {
+	sync.WaitGroup
+	stop context.CancelFunc
+
+	mu      sync.Mutex
+	failure error
+}
+
+// add runs a part that can fail in a goroutine of its own.
+func (p *parts) add(name string, run func() error) {
+	p.Go(func() {
+		defer p.stop()
+		if err := run(); err != nil {
+			p.mu.Lock()
+			defer p.mu.Unlock()
+			p.failure = errors.Join(p.failure, fmt.Errorf("%s: %w", name, err))
+		}
+	})
+}
+
+// wait returns once all have ended, with what failed.
+func (p *parts) wait() error {
+	p.Wait()
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.failure
+}

@@ -1,0 +1,182 @@
+// Package alarming is the life of all alarms of a facility: what is found out
+// about conditions becomes alarms, what becomes of alarms is recorded, and who
+// is on the roster is told.
+package alarming
+
+import (
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"rearguard/alerts"
+	"rearguard/alerts/conditions"
+	"rearguard/alerts/notify"
+	"rearguard/alerts/performance"
+	"rearguard/daemon/facility"
+	"rearguard/daemon/records"
+	"rearguard/sensors"
+)
+
+// Alarms are all alarms of a facility. They belong to one goroutine.
+type Alarms struct {
+	// Rules turn what is seen of rooms into findings.
+	Rules *conditions.Evaluator
+
+	machine    *alerts.Machine
+	roster     []notify.Duty
+	letterhead notify.Letterhead
+	rooms      map[sensors.RoomID]string
+	calls      *performance.Calls
+	// steps and notices are those not collected yet.
+	steps   []records.AlarmTransition
+	notices []notify.Notice
+}
+
+// State is what must outlive a restart.
+type State struct {
+	Alarms         []alerts.Alarm         `json:"alarms,omitempty"`
+	LastOccurrence int64                  `json:"last_occurrence,omitempty"`
+	Calls          performance.CallsState `json:"calls"`
+}
+
+// New returns the alarms of a facility of which none has been raised.
+func New(f *facility.Facility, invented bool) (*Alarms, error) {
+	definitions := tuned(conditions.Definitions(), f.Alarms)
+	machine, err := alerts.NewMachine(definitions, conditions.Folding()...)
+	if err != nil {
+		return nil, err
+	}
+	a := &Alarms{
+		Rules: conditions.NewEvaluator(definitions), machine: machine, calls: performance.NewCalls(),
+		roster: rosterOf(f.Roster), rooms: make(map[sensors.RoomID]string),
+		letterhead: notify.Letterhead{Facility: f.Site.Name, Invented: invented, Zone: f.Site.Location.String()},
+	}
+	if base := f.Web.PublicURL; base != "" {
+		a.letterhead.Link = func(alerts.Key) string { return base + "/alarms" }
+	}
+	for i := range f.Rooms {
+		a.rooms[f.Rooms[i].ID] = f.Rooms[i].Name
+	}
+	return a, nil
+}
+
+// rosterOf is the configuration's roster in the terms of notify.
+func rosterOf(duties []facility.Duty) []notify.Duty {
+	out := make([]notify.Duty, len(duties))
+	for i, d := range duties {
+		out[i] = notify.Duty{People: d.Who, Channels: d.Channels, Priorities: d.Priorities}
+	}
+	return out
+}
+
+// tuned lays the configuration's delays and deadbands over the conditions'
+// own.
+func tuned(defs []alerts.Definition, tuning map[alerts.Condition]facility.Tuning) []alerts.Definition {
+	for i := range defs {
+		t, ok := tuning[defs[i].Condition]
+		if !ok {
+			continue
+		}
+		if t.OnDelay != nil {
+			defs[i].OnDelay = *t.OnDelay
+		}
+		if t.OffDelay != nil {
+			defs[i].OffDelay = *t.OffDelay
+		}
+		if d := t.Deadband(); d != nil {
+			defs[i].Deadband = *d
+		}
+	}
+	return defs
+}
+
+// Observe takes in what was found out about conditions.
+func (a *Alarms) Observe(found ...alerts.Observation) error {
+	for _, o := range found {
+		if err := a.emit(a.machine.Observe(o)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Advance lets delays and silences run up to a time.
+func (a *Alarms) Advance(now time.Time) error { return a.emit(a.machine.Advance(now)) }
+
+// Check says why an order cannot be carried out now. It changes nothing.
+func (a *Alarms) Check(o alerts.Order) error { return a.machine.Check(o) }
+
+// Carry carries out an order that Check lets pass.
+func (a *Alarms) Carry(o alerts.Order) error { return a.emit(a.machine.Carry(o)) }
+
+// Tracks reports whether something about a key is under way.
+func (a *Alarms) Tracks(key alerts.Key) bool { return a.machine.Tracks(key) }
+
+// Open are the alarms that are not normal, the most urgent first.
+func (a *Alarms) Open() []alerts.Alarm { return a.machine.Alarms() }
+
+// Remembered are all alarms that are known of, normal ones included.
+func (a *Alarms) Remembered() []alerts.Alarm { return a.machine.Memory() }
+
+// Definition is that of a condition.
+func (a *Alarms) Definition(c alerts.Condition) alerts.Definition {
+	def, _ := a.machine.Definition(c)
+	return def
+}
+
+// Totals are the figures of the alarm system itself as of now.
+func (a *Alarms) Totals(now time.Time) performance.Totals { return a.calls.Totals(a.Open(), now) }
+
+// emit records the steps of alarms, and makes the notices that follow.
+func (a *Alarms) emit(steps []alerts.Transition) error {
+	for _, t := range steps {
+		def := a.Definition(t.Key.Condition)
+		a.steps = append(a.steps, records.AlarmTransition{
+			Key: t.Key, Occurrence: t.Occurrence, Time: t.Time, From: t.From, To: t.To,
+			Who: t.Who, Reason: t.Reason, Event: t.Event, Annunciate: t.Annunciate, Cleared: t.Cleared, Priority: def.Priority(),
+		})
+		a.calls.Note(t, def.Priority())
+		news, tell := notify.News(a.letterhead, t, t.Alarm, def, a.rooms[t.Key.Room])
+		if !tell {
+			continue
+		}
+		planned, err := notify.Plan(a.roster, news)
+		if err != nil {
+			return err
+		}
+		a.notices = append(a.notices, planned...)
+	}
+	return nil
+}
+
+// Collect puts what has happened since the last call into a batch.
+func (a *Alarms) Collect(b *records.Batch) error {
+	b.Transitions, b.Outbox = append(b.Transitions, a.steps...), append(b.Outbox, a.notices...)
+	a.steps, a.notices = nil, nil
+	for _, one := range a.machine.TakeChanged() {
+		state, err := json.Marshal(one)
+		if err != nil {
+			return fmt.Errorf("alarm %v: %w", one.Key, err)
+		}
+		def := a.Definition(one.Key.Condition)
+		b.Alarms = append(b.Alarms, records.AlarmRow{
+			Key: one.Key, Occurrence: one.Occurrence, Priority: def.Priority(), State: state, Active: one.Active,
+			Closed:   one.State() == alerts.Normal,
+			RaisedAt: one.RaisedAt, ClearedAt: one.ClearedAt, AcknowledgedAt: one.AckedAt, AcknowledgedBy: one.AckedBy,
+		})
+	}
+	return nil
+}
+
+// State returns what must outlive a restart.
+func (a *Alarms) State() State {
+	return State{Alarms: a.machine.Memory(), LastOccurrence: a.machine.LastOccurrence(), Calls: a.calls.State()}
+}
+
+// Restore puts a state into alarms that have seen nothing yet. It returns those
+// of conditions that no longer exist, which are left out.
+func (a *Alarms) Restore(st State) []alerts.Alarm {
+	a.calls.Restore(st.Calls)
+	a.machine.SetLastOccurrence(st.LastOccurrence)
+	return a.machine.Restore(st.Alarms)
+}

@@ -1,0 +1,175 @@
+package fold
+
+import (
+	"encoding/json"
+	"errors"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"rearguard/alerts"
+	"rearguard/alerts/conditions"
+	"rearguard/alerts/notify"
+	"rearguard/daemon/foldtest"
+	"rearguard/daemon/records"
+)
+
+// observer follows the audit and the outbox as somebody who knows the rules of
+// the standard and nothing of the machine.
+type observer struct {
+	t *rapid.T
+	// active, silenced and told are by alarm; told is set once somebody was
+	// called in the open occurrence.
+	active, told map[alerts.Key]bool
+	state        map[alerts.Key]alerts.State
+	occurrence   map[alerts.Key]int64
+	notices      map[string]bool
+}
+
+func silencedState(state alerts.State) bool {
+	return state == alerts.Shelved || state == alerts.Suppressed || state == alerts.OutOfService
+}
+
+func (o *observer) step(s records.AlarmTransition) {
+	before := o.state[s.Key]
+	if before != s.From {
+		o.t.Fatalf("%v at %v: from %s, but it was %s", s.Key, s.Time, s.From, before)
+	}
+	o.state[s.Key] = s.To
+	switch s.Event {
+	case alerts.EventRaise:
+		if o.active[s.Key] {
+			o.t.Fatalf("%v is raised twice", s.Key)
+		}
+		if s.Occurrence == o.occurrence[s.Key] {
+			o.t.Fatalf("%v: occurrence %d is given out twice", s.Key, s.Occurrence)
+		}
+		o.occurrence[s.Key], o.told[s.Key] = s.Occurrence, false
+		o.active[s.Key] = true
+	case alerts.EventRecur:
+		o.active[s.Key], o.told[s.Key] = true, false
+	case alerts.EventReturn:
+		o.active[s.Key] = false
+	}
+	if s.Annunciate {
+		if silencedState(s.To) {
+			o.t.Fatalf("%v calls while %s", s.Key, s.To)
+		}
+		o.told[s.Key] = true
+	}
+	// After a silence of a person there is exactly one call.
+	ended := silencedState(s.From) && !silencedState(s.To)
+	byHand := s.Event == alerts.EventUnshelve || s.Event == alerts.EventShelvingEnds || s.Event == alerts.EventReturnToService
+	if ended && byHand && o.active[s.Key] && !s.Annunciate {
+		o.t.Fatalf("%v: the silence ended by %s while it was active, and nobody was called", s.Key, s.Event)
+	}
+}
+
+// check is what must hold whenever all is taken in.
+func (o *observer) check(alarms []alerts.Alarm) {
+	for _, a := range alarms {
+		if a.Active && !a.Silenced() && !o.told[a.Key] {
+			o.t.Fatalf("%v is active and nobody was told: lost", a.Key)
+		}
+	}
+}
+
+func (o *observer) notice(row notify.Notice) {
+	// An end that was told already, and came again under silence, has the key
+	// it had: the outbox takes no key twice. A call never has a key again.
+	if o.notices[row.Key] && callsSomebody(row) {
+		o.t.Fatalf("call %s is written twice", row.Key)
+	}
+	o.notices[row.Key] = true
+}
+
+// Random days of heat, silence of sensors and people who do things in any
+// order: nothing is lost, nothing doubled, nobody is called under silence and
+// somebody is after it.
+func TestAlarmsThroughTheFold(t *testing.T) {
+	options := testOptions(t, foldtest.Facility)
+	heat := alerts.Key{Condition: conditions.Heat, Room: "nursery"}
+	rapid.Check(t, func(t *rapid.T) {
+		sandbox, err := NewSandbox(options, testStart)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := sandbox.Do(monarchs("c", "larva-3", 10, testStart)); err != nil {
+			t.Fatal(err)
+		}
+		o := observer{
+			t: t, active: map[alerts.Key]bool{}, told: map[alerts.Key]bool{}, state: map[alerts.Key]alerts.State{},
+			occurrence: map[alerts.Key]int64{}, notices: map[string]bool{},
+		}
+		now := testStart
+		called := 0
+		settle := func() {
+			for _, s := range sandbox.TakeSteps() {
+				o.step(s)
+				if s.Annunciate {
+					called++
+				}
+			}
+			news := 0
+			for _, row := range sandbox.TakeNotices() {
+				o.notice(row)
+				if callsSomebody(row) {
+					news++
+				}
+			}
+			if news > called {
+				t.Fatalf("%d notices call, but only %d alarms did", news, called)
+			}
+			called -= news
+			if called != 0 {
+				t.Fatalf("%d calls without a notice", called)
+			}
+			o.check(sandbox.fold.alarms.Open())
+		}
+		for range rapid.IntRange(5, 40).Draw(t, "turns") {
+			switch rapid.IntRange(0, 8).Draw(t, "turn") {
+			case 0, 1, 2, 3:
+				temperature := rapid.SampledFrom([]float64{25, 32.8, 33.4, 37}).Draw(t, "temperature")
+				for range rapid.IntRange(1, 20).Draw(t, "minutes") {
+					now = now.Add(time.Minute)
+					if err := sandbox.Messages(nursery("a", now, temperature, 70)); err != nil {
+						t.Fatal(err)
+					}
+				}
+			case 4:
+				now = now.Add(time.Duration(rapid.IntRange(1, 90).Draw(t, "silence")) * time.Minute)
+			case 5:
+				refusedOr(t, sandbox.Do(Acknowledge{Key: heat, Who: "lead"}))
+			case 6:
+				refusedOr(t, sandbox.Do(Shelve{Key: heat, Who: "lead", Reason: "r", For: time.Duration(rapid.IntRange(1, 40).Draw(t, "for")) * time.Minute}))
+			case 7:
+				refusedOr(t, sandbox.Do(Unshelve{Key: heat, Who: "lead"}))
+			case 8:
+				if rapid.Bool().Draw(t, "on") {
+					refusedOr(t, sandbox.Do(OutOfService{Key: heat, Who: "lead", Reason: "r"}))
+				} else {
+					refusedOr(t, sandbox.Do(ReturnToService{Key: heat, Who: "lead"}))
+				}
+			}
+			if err := sandbox.Advance(now); err != nil {
+				t.Fatal(err)
+			}
+			settle()
+		}
+	})
+}
+
+// refusedOr lets a command be refused, for not every one fits, but not fail.
+func refusedOr(t *rapid.T, err error) {
+	if err != nil && !errors.Is(err, ErrRefused) {
+		t.Fatal(err)
+	}
+}
+
+// callsSomebody reports whether a notice calls for a person, and does not only
+// say that something is over.
+func callsSomebody(row notify.Notice) bool {
+	var n notify.AlarmNotice
+	return json.Unmarshal(row.Payload, &n) == nil && (n.Kind == notify.Raised || n.Kind == notify.Reminder)
+}

@@ -1,0 +1,191 @@
+package fold
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"time"
+
+	"rearguard/alerts/conditions"
+	"rearguard/daemon/alarming"
+	"rearguard/daemon/course"
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/records"
+	"rearguard/daemon/roomair"
+	"rearguard/daemon/snapshot"
+	"rearguard/daemon/study"
+	"rearguard/sensors"
+	"rearguard/sensors/desk"
+)
+
+// checkpointName is the blob that holds the newest checkpoint.
+const checkpointName = "fold"
+
+// checkpointEvery is the grid on which the state is kept: a restart handles
+// half an hour again in less than a second, and the state of hundreds of
+// sensors is not written more often than need be.
+const checkpointEvery = 30 * time.Minute
+
+// checkpoint is the state of the fold at the end of an instant of the grid at
+// which forecasts are made. What happened since is in the records and is
+// handled again at the next start, so a checkpoint only saves time.
+type checkpoint struct {
+	Clock   time.Time           `json:"clock"`
+	Resumed time.Time           `json:"resumed,omitzero"`
+	Desk    desk.State          `json:"desk"`
+	Rooms   roomsState          `json:"rooms"`
+	Cohorts cohortsState        `json:"cohorts"`
+	Alarms  alarming.State      `json:"alarms"`
+	Link    snapshot.Link       `json:"link"`
+	Parts   snapshot.PartsState `json:"parts,omitzero"`
+	// Limits is the configuration of limits last seen, Changes what changed.
+	Limits  map[string]string      `json:"limits,omitempty"`
+	Changes []snapshot.LimitChange `json:"limit_changes,omitempty"`
+}
+
+type roomsState struct {
+	Settled time.Time   `json:"settled,omitzero"`
+	Rooms   []roomState `json:"rooms,omitempty"`
+}
+
+type roomState struct {
+	ID         sensors.RoomID        `json:"id"`
+	Track      *roomair.Track        `json:"track"`
+	Memory     conditions.RoomMemory `json:"memory"`
+	Sign       conditions.RoomSign   `json:"sign"`
+	BlindSince time.Time             `json:"blind_since,omitzero"`
+}
+
+type cohortState struct {
+	course.State
+	Still time.Time `json:"still,omitzero"`
+}
+
+type cohortsState struct {
+	Cohorts   []cohortState         `json:"cohorts,omitempty"`
+	Used      []population.CohortID `json:"used,omitempty"`
+	LastCount population.CountID    `json:"last_count,omitempty"`
+	Learning  *study.Learning       `json:"learning,omitempty"`
+}
+
+// keepCheckpoint puts a checkpoint into the next commit.
+func (f *Fold) keepCheckpoint() error {
+	cohorts, err := f.cohorts.state()
+	if err != nil {
+		return fmt.Errorf("checkpoint: %w", err)
+	}
+	body, err := json.Marshal(checkpoint{
+		Clock: f.clock, Resumed: f.resumed, Desk: f.desk.State(), Rooms: f.rooms.state(), Cohorts: cohorts,
+		Alarms: f.alarms.State(), Link: f.own.link, Parts: f.own.parts, Limits: f.own.limits, Changes: f.own.changes,
+	})
+	if err != nil {
+		return fmt.Errorf("checkpoint: %w", err)
+	}
+	f.out.keepState(checkpointName, body)
+	return nil
+}
+
+func (rs *rooms) state() roomsState {
+	st := roomsState{Settled: rs.settled}
+	for _, r := range rs.list {
+		st.Rooms = append(st.Rooms, roomState{r.config.ID, &r.track, r.memory, r.sign, r.blindSince})
+	}
+	return st
+}
+
+func (rs *rooms) restore(st roomsState) {
+	rs.settled = st.Settled
+	for _, one := range st.Rooms {
+		r := rs.by[one.ID]
+		if r == nil || one.Track == nil {
+			continue
+		}
+		rules := r.track.Rules
+		r.track = *one.Track
+		r.track.Rules = rules
+		r.memory, r.sign, r.blindSince = one.Memory, one.Sign, one.BlindSince
+	}
+}
+
+func (cs *cohorts) state() (cohortsState, error) {
+	st := cohortsState{Used: slices.Sorted(maps.Keys(cs.used)), LastCount: cs.lastCount, Learning: cs.learning}
+	for _, c := range cs.list {
+		one, err := c.State()
+		if err != nil {
+			return st, err
+		}
+		st.Cohorts = append(st.Cohorts, cohortState{one, c.still})
+	}
+	return st, nil
+}
+
+// load puts a checkpoint into a fresh fold.
+func (f *Fold) load(cp checkpoint) error {
+	f.clock, f.resumed, f.nextTick = cp.Clock, cp.Resumed, f.after(cp.Clock)
+	f.own.parts, f.own.limits, f.own.changes = cp.Parts, cp.Limits, cp.Changes
+	f.setLink(cp.Link)
+	if err := f.desk.Restore(cp.Desk); err != nil {
+		return err
+	}
+	f.rooms.restore(cp.Rooms)
+	if err := f.cohorts.restore(cp.Cohorts); err != nil {
+		return err
+	}
+	for _, unknown := range f.alarms.Restore(cp.Alarms) {
+		f.logger.Warn("an alarm of a condition that no longer exists is left out", "alarm", unknown.Key.String())
+	}
+	// Forecasts are made at the instants at which checkpoints are kept.
+	return f.refreshLimits(f.clock)
+}
+
+func (cs *cohorts) restore(st cohortsState) error {
+	for _, id := range st.Used {
+		cs.used[id] = true
+	}
+	cs.lastCount = st.LastCount
+	if st.Learning != nil {
+		catalog, err := st.Learning.Apply(cs.starting)
+		if err != nil {
+			// The cohorts go by what is left; the page says what is not in force.
+			cs.logger.Warn("adopted constants are left out", "reason", err)
+		}
+		cs.learning = st.Learning
+		cs.use(catalog)
+	}
+	for _, one := range st.Cohorts {
+		sp, ok := cs.catalog.Species(one.Cohort.Species)
+		if !ok {
+			return fmt.Errorf("cohort %s is of species %q, which neither the library nor the configuration knows; put its entry back",
+				one.Cohort.ID, one.Cohort.Species)
+		}
+		c, stale, err := course.Restore(one.State, sp)
+		if err != nil {
+			return err
+		}
+		if stale != nil {
+			cs.logger.Info("going through a cohort again from its start", "cohort", one.Cohort.ID, "reason", stale)
+		}
+		cs.list = append(cs.list, &cohort{Course: c, still: one.Still})
+	}
+	return nil
+}
+
+// loadCheckpoint reads the newest checkpoint; its zero value is that there is
+// none.
+func loadCheckpoint(ctx context.Context, reader *records.Reader) (checkpoint, error) {
+	var cp checkpoint
+	body, err := reader.LoadState(ctx, checkpointName)
+	switch {
+	case errors.Is(err, records.ErrNotFound):
+		return cp, nil
+	case err != nil:
+		return cp, err
+	}
+	if err := json.Unmarshal(body, &cp); err != nil {
+		return cp, fmt.Errorf("checkpoint: %w", err)
+	}
+	return cp, nil
+}

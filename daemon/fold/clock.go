@@ -1,0 +1,93 @@
+package fold
+
+import (
+	"context"
+	"time"
+
+	"rearguard/sensors/desk"
+)
+
+// AdvanceTo moves the clock and handles the instants of the grid on the way.
+func (f *Fold) AdvanceTo(ctx context.Context, now time.Time) error {
+	if f.nextTick.IsZero() {
+		f.nextTick = f.after(now)
+	}
+	for !f.nextTick.After(now) {
+		at := f.nextTick
+		f.nextTick = at.Add(f.grid)
+		f.clock = desk.Later(f.clock, at)
+		if err := f.tick(ctx, at); err != nil {
+			return err
+		}
+	}
+	f.clock = desk.Later(f.clock, now)
+	return nil
+}
+
+// tick handles one instant of the grid.
+func (f *Fold) tick(ctx context.Context, at time.Time) error {
+	if err := f.settle(ctx, at.Add(-settleLag)); err != nil {
+		return err
+	}
+	due := f.limitsDue(at)
+	if due {
+		if err := f.refreshLimits(at); err != nil {
+			return err
+		}
+	} else if err := f.cohorts.refreshAir(at); err != nil {
+		return err
+	}
+	outdoorC := f.desk.OutdoorC(f.clock)
+	for _, r := range f.rooms.list {
+		if err := f.watch.room(r, outdoorC); err != nil {
+			return err
+		}
+		r.remember(at)
+	}
+	if err := f.watch.itself(); err != nil {
+		return err
+	}
+	if due {
+		if err := f.watch.allCohorts(); err != nil {
+			return err
+		}
+	}
+	f.desk.NoteSilence(at, desk.Later(f.own.link.Since, f.resumed))
+	if f.forecastDue(at) {
+		f.desk.FindSwaps(f.rooms.ids(), at)
+		if at.Equal(at.Truncate(max(checkpointEvery, f.forecastEvery))) {
+			return f.keepCheckpoint()
+		}
+	}
+	return nil
+}
+
+// settle folds the air up to at into rooms and cohorts, and redoes what late
+// readings have changed. What cannot be read now is redone later.
+func (f *Fold) settle(ctx context.Context, at time.Time) error {
+	before := f.own.putOff
+	for _, r := range f.rooms.list {
+		if r.track.Late.Due(f.clock) {
+			if err := f.putOff(f.redoRoom(ctx, r)); err != nil {
+				return err
+			}
+		}
+	}
+	settled, err := f.rooms.settle(at, f.out)
+	if err != nil {
+		return err
+	}
+	for _, c := range f.cohorts.list {
+		if err := c.Settle(settled, f.rooms.track, at); err != nil {
+			return err
+		}
+		if err := f.putOff(c.Redo(f.rooms.pastOf(ctx), f.rooms.track, at)); err != nil {
+			return err
+		}
+	}
+	if f.own.unreadable != "" && f.own.putOff == before && f.desk.Held() == 0 {
+		f.logger.Info("records can be read again")
+		f.own.unreadable = ""
+	}
+	return nil
+}

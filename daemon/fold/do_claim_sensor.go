@@ -1,0 +1,70 @@
+package fold
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"rearguard/daemon/facility"
+	"rearguard/sensors/desk"
+)
+
+// ClaimSensor takes up a sensor while the daemon runs. The configuration file
+// must hold it already, so that it is there after a restart as well.
+type ClaimSensor struct {
+	Sensor facility.Sensor `json:"sensor"`
+	Who    string          `json:"who"`
+}
+
+// Kind names the command in the journal.
+func (ClaimSensor) Kind() string { return "claim-sensor" }
+
+func (c ClaimSensor) who() string { return c.Who }
+
+func (c ClaimSensor) check(_ context.Context, f *Fold, at time.Time) (change, error) {
+	config := c.Sensor
+	if f.desk.Sensor(config.ID) != nil {
+		// The configuration has had it from the start.
+		return nothing, nil
+	}
+	if parked, ok := f.parked[config.ID]; ok {
+		config = *parked
+	}
+	if config.Room != "" && f.rooms.by[config.Room] == nil {
+		return nil, fmt.Errorf("there is no room %q", config.Room)
+	}
+	if err := f.desk.Check(f.deskConfig(&config)); err != nil {
+		return nil, err
+	}
+	return func() error {
+		delete(f.parked, config.ID)
+		if err := f.addSensor(&config); err != nil {
+			return err
+		}
+		f.facility = f.facility.With(&config)
+		// It was seen on the broker a moment ago, though not as a sensor.
+		f.desk.Sensor(config.ID).Seen(at)
+		return nil
+	}, nil
+}
+
+// addSensor takes up one configured sensor. After an error nothing of it is
+// left.
+func (f *Fold) addSensor(config *facility.Sensor) error {
+	if err := f.desk.Add(f.deskConfig(config)); err != nil {
+		return err
+	}
+	if r := f.rooms.by[config.Room]; r != nil {
+		// A stretch without readings longer than any sensor's freshness is a
+		// gap in the room's air.
+		r.track.Rules.MarkAfter = max(r.track.Rules.MarkAfter, f.desk.Sensor(config.ID).Fresh())
+	}
+	return nil
+}
+
+func (f *Fold) deskConfig(config *facility.Sensor) desk.Config {
+	if r := f.rooms.by[config.Room]; r != nil {
+		return config.Desk(r.config, f.facility.Site.Location)
+	}
+	return config.Desk(nil, f.facility.Site.Location)
+}

@@ -1,0 +1,142 @@
+package fold
+
+import (
+	"context"
+	"time"
+
+	"rearguard/alerts/conditions"
+	"rearguard/daemon/snapshot"
+)
+
+// own is how rearguard's own parts stand.
+type own struct {
+	link snapshot.Link
+	// parts are those that lie outside the fold.
+	parts   snapshot.PartsState
+	notices snapshot.NoticeState
+	// limits is the configuration of limits last seen, nil before the first,
+	// changes are its latest changes.
+	limits  map[string]string
+	changes []snapshot.LimitChange
+	// unreadable says why the past cannot be read, empty if it can; putOff
+	// counts what was put off for that.
+	unreadable string
+	putOff     int
+}
+
+// partsEvent is a change of snapshot.PartsState.
+type partsEvent struct{ snapshot.PartsState }
+
+// Kind names the event in the journal.
+func (partsEvent) Kind() string { return "house" }
+
+func (partsEvent) who() string { return "" }
+
+func (e partsEvent) check(_ context.Context, f *Fold, _ time.Time) (change, error) {
+	return func() error {
+		f.own.parts = e.PartsState
+		return f.watch.itself()
+	}, nil
+}
+
+// NoteParts takes note of how the records stand, empty for well, and journals
+// how rearguard's parts stand if that has changed.
+func (f *Fold) NoteParts(ctx context.Context, storeProblem string) error {
+	now := snapshot.PartsState{Store: f.own.parts.Store, Delivery: f.own.notices.Trouble}
+	switch {
+	case storeProblem == "":
+		now.Store = snapshot.PartTrouble{}
+	case now.Store.Problem == "":
+		now.Store = snapshot.PartTrouble{Since: f.clock, Problem: storeProblem}
+	}
+	if now.Store == f.own.parts.Store && !now.Delivery.Differs(f.own.parts.Delivery) {
+		return nil
+	}
+	return f.record(ctx, partsEvent{now})
+}
+
+// SetNotices takes note of what became of notices.
+func (f *Fold) SetNotices(s snapshot.NoticeState) { f.own.notices = s }
+
+// linkEvent is a change of the broker link, kept in the journal like a
+// command, since alarms depend on it.
+type linkEvent struct {
+	Link snapshot.Link `json:"link"`
+}
+
+// Kind names the event in the journal.
+func (linkEvent) Kind() string { return "link" }
+
+func (linkEvent) who() string { return "" }
+
+func (e linkEvent) check(_ context.Context, f *Fold, _ time.Time) (change, error) {
+	return func() error {
+		f.setLink(e.Link)
+		return f.watch.itself()
+	}, nil
+}
+
+func (f *Fold) setLink(l snapshot.Link) {
+	f.own.link = l
+	f.desk.SetSubscribed(l.Subscribed)
+}
+
+// Link takes note of a change of the broker link. When messages begin to come
+// again, some may have been lost.
+func (f *Fold) Link(ctx context.Context, l snapshot.Link) error {
+	if l.Subscribed && !f.own.link.Subscribed {
+		f.desk.Missed()
+	}
+	return f.record(ctx, linkEvent{l})
+}
+
+// resumeEvent says that the daemon began to listen, at the start or after it
+// had been stopped: silence before it is nobody's fault.
+type resumeEvent struct {
+	At time.Time `json:"at"`
+	// From is how far the clock had come before: what time alone brought about
+	// up to then belongs to the past, also when it is replayed.
+	From time.Time `json:"from,omitzero"`
+}
+
+// Kind names the event in the journal.
+func (resumeEvent) Kind() string { return "resume" }
+
+func (resumeEvent) who() string { return "" }
+
+func (e resumeEvent) check(_ context.Context, f *Fold, _ time.Time) (change, error) {
+	return func() error {
+		f.setLink(snapshot.Link{})
+		return nil
+	}, nil
+}
+
+// Resume begins to listen at a time.
+func (f *Fold) Resume(ctx context.Context, at time.Time) error {
+	return f.record(ctx, resumeEvent{At: at, From: f.clock})
+}
+
+// watchFacility evaluates the conditions of rearguard itself, and what can be
+// told of all rooms together.
+func (w *watch) itself() error {
+	link, parts := &w.own.link, &w.own.parts
+	in := conditions.FacilityState{
+		Now: w.clock, Location: w.facility.Site.Location,
+		Broker: conditions.PartState{
+			Known: !link.Since.IsZero(), Working: link.Connected && link.Subscribed,
+			Since: link.Since, Name: link.Address, Problem: link.Problem,
+		},
+		Store: conditions.PartState{
+			Known: true, Working: parts.Store.Problem == "",
+			Since: parts.Store.Since, Name: "the database file", Problem: parts.Store.Problem,
+		},
+		Undelivered: parts.Delivery.Waiting, OldestUndelivered: parts.Delivery.Oldest, DeliveryProblem: parts.Delivery.Problem,
+		ClockOffset: w.desk.ClockOffset(w.clock),
+	}
+	for _, r := range w.rooms.list {
+		if len(r.sensors.Sensors) > 0 {
+			in.Rooms = append(in.Rooms, r.sign)
+		}
+	}
+	return w.alarms.Observe(conditions.EvaluateFacility(in)...)
+}

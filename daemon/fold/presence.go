@@ -1,0 +1,30 @@
+package fold
+
+import (
+	"context"
+	"time"
+
+	"rearguard/sensors"
+)
+
+// presenceEvent is a sensor, or its broker in its place, saying whether it is
+// there. It is kept in the journal, since room air depends on it.
+type presenceEvent struct {
+	Sensor sensors.SensorID `json:"sensor"`
+	Here   bool             `json:"here"`
+}
+
+// Kind names the event in the journal.
+func (presenceEvent) Kind() string { return "presence" }
+
+func (presenceEvent) who() string { return "" }
+
+func (e presenceEvent) check(_ context.Context, f *Fold, at time.Time) (change, error) {
+	return func() error {
+		s := f.desk.SetPresence(e.Sensor, e.Here, at)
+		if s == nil || e.Here {
+			return nil
+		}
+		return f.watch.roomOf(s)
+	}, nil
+}

@@ -1,0 +1,71 @@
+package fold
+
+import (
+	"context"
+	"time"
+
+	"rearguard/daemon/records"
+	"rearguard/daemon/roomair"
+	"rearguard/sensors"
+	"rearguard/sensors/desk"
+)
+
+// Admit takes one message in. It is handled with the next Handle.
+func (f *Fold) Admit(m sensors.Message) { f.desk.Admit(m, f.clock) }
+
+// Handle handles what was admitted, in order of arrival, each instant after
+// the time up to it has passed.
+func (f *Fold) Handle(ctx context.Context) error {
+	err := f.desk.Order(f.clock, func(series sensors.Series, at time.Time) (bool, error) {
+		stored, err := f.past.Has(ctx, series, at)
+		if err != nil {
+			err = unreadable{err}
+		}
+		return stored, err
+	})
+	if err := f.putOff(err); err != nil {
+		return err
+	}
+	for {
+		arrival, more := f.desk.Next()
+		if !more {
+			break
+		}
+		if err := f.AdvanceTo(ctx, arrival); err != nil {
+			return err
+		}
+		f.desk.Take(f.take)
+		for _, r := range f.rooms.list {
+			if r.touched {
+				r.touched = false
+				if err := f.watch.levels(r); err != nil {
+					return err
+				}
+			}
+		}
+	}
+	f.desk.Finish()
+	return f.desk.TakePresences(func(p desk.Presence) error {
+		return f.record(ctx, presenceEvent{Sensor: p.Sensor, Here: p.Here})
+	})
+}
+
+// take gives one reading to all that feed on it.
+func (f *Fold) take(t desk.Taken) {
+	out := f.out.batch
+	out.Readings = append(out.Readings, t.Reading)
+	room := f.rooms.by[f.desk.Sensor(t.Sensor).Config().Room]
+	if a := t.Amended; a != nil {
+		out.Reflags = append(out.Reflags, records.Reflag{Series: a.Series, Time: a.Time, Flag: a.Flag})
+		if room != nil && t.Quantity == sensors.Temperature && a.Was.Usable() && !a.Flag.Usable() {
+			room.track.Withdraw(t.Sensor, a.Time, t.Arrival)
+		}
+	}
+	if room == nil {
+		return
+	}
+	room.touched = true
+	if s, ok := roomair.SampleOf(t.Reading); ok {
+		room.track.Add(s, t.Arrival)
+	}
+}

@@ -1,0 +1,219 @@
+package fold
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"rearguard/daemon/past"
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/records"
+	"rearguard/sensors"
+)
+
+// farFuture is after every event.
+func farFuture() time.Time { return time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC) }
+
+// claims are the sensors that were claimed within a span. A fold over it
+// must begin without them.
+func claims(ctx context.Context, reader *records.Reader, s past.Span) (map[sensors.SensorID]bool, error) {
+	claims := make(map[sensors.SensorID]bool)
+	claim := of[ClaimSensor]()
+	for e, err := range reader.Journal(ctx, s.From, s.To) {
+		if err != nil {
+			return nil, fmt.Errorf("read the journal: %w", err)
+		}
+		if e.Kind != claim.name {
+			continue
+		}
+		event, err := claim.decode(e.Body)
+		if err != nil {
+			return nil, fmt.Errorf("journal entry %d (%s): %w", e.Seq, e.Kind, err)
+		}
+		if c, ok := event.(ClaimSensor); ok {
+			claims[c.Sensor.ID] = true
+		}
+	}
+	return claims, nil
+}
+
+// replayBatch is how many readings are handled together.
+const replayBatch = 4096
+
+// replay handles a span of the past again, in the same order and at the same
+// instants. Before is called ahead of each event, drain whenever everything so
+// far has been handled.
+func (f *Fold) replay(ctx context.Context, reader *records.Reader, s past.Span, before func(arrival time.Time), refused func(error) error, drain func() error) error {
+	for event, err := range s.Events(ctx, reader) {
+		if err != nil {
+			return fmt.Errorf("read recorded history: %w", err)
+		}
+		arrival := event.Arrival()
+		before(arrival)
+		if n, last := f.desk.Waiting(); n > 0 && (event.Entry != nil || n >= replayBatch && arrival.After(last)) {
+			if err := f.Handle(ctx); err != nil {
+				return err
+			}
+			if err := drain(); err != nil {
+				return err
+			}
+		}
+		if event.Entry == nil {
+			f.desk.Readmit(event.Reading)
+			continue
+		}
+		again, err := f.eventOf(*event.Entry)
+		if err != nil {
+			return err
+		}
+		if err := f.carryOut(ctx, again, arrival); err != nil {
+			err = fmt.Errorf("journal entry %d of %s (%s): %w", event.Entry.Seq, stamp(arrival), event.Entry.Kind, err)
+			if !errors.Is(err, ErrRefused) {
+				return err
+			}
+			if err := refused(err); err != nil {
+				return err
+			}
+		}
+	}
+	if err := f.Handle(ctx); err != nil {
+		return err
+	}
+	return drain()
+}
+
+// ReplayOptions say what of the past to handle again, and how.
+type ReplayOptions struct {
+	Options
+	Records *records.Reader
+	// From and To bound the arrival of the events replayed; zero is all.
+	From, To time.Time
+	// ReadingsFrom, if set, leaves out readings that arrived before it.
+	ReadingsFrom time.Time
+	// FineFrom, if set, is when the grid becomes as fine as it is live.
+	FineFrom time.Time
+	// Refused, if set, takes events of the past that cannot be carried out
+	// now, as with a part of the facility; without it they end the replay.
+	Refused func(error)
+	// Batch, if set, takes what would have been stored, piece by piece.
+	Batch func(*records.Batch)
+	// Finished, if set, takes the progress of each cohort that is closed.
+	Finished func(population.CohortID, *population.Progress)
+}
+
+// Replay folds recorded history anew and returns the fold at its end. With the
+// configuration that was in force it reproduces the live alarms and progress
+// exactly; with another one it tells what would have been.
+func Replay(ctx context.Context, o ReplayOptions) (*Fold, error) {
+	if o.To.IsZero() {
+		o.To = farFuture()
+	}
+	s := past.Span{From: o.From, To: o.To, ReadingsFrom: o.ReadingsFrom}
+	claimed, err := claims(ctx, o.Records, s)
+	if err != nil {
+		return nil, err
+	}
+	recorded := &past.Recorded{Reader: o.Records}
+	f, err := build(o.Options, recorded, claimed)
+	if err != nil {
+		return nil, err
+	}
+	recorded.Arrived = f.Clock
+	marks, err := o.Records.LoadMarks(ctx)
+	if err != nil {
+		return nil, err
+	}
+	f.cohorts.finished = o.Finished
+	drain := func() error {
+		err := f.alarms.Collect(f.out.batch)
+		if o.Batch != nil {
+			o.Batch(f.out.batch)
+		}
+		f.out.batch = &records.Batch{}
+		return err
+	}
+	before := func(arrival time.Time) {
+		if !o.FineFrom.IsZero() && f.grid != fineGrid && arrival.After(o.FineFrom) {
+			f.grid = fineGrid
+		}
+	}
+	refused := func(err error) error {
+		if o.Refused == nil {
+			return err
+		}
+		o.Refused(err)
+		return nil
+	}
+	if err := f.replay(ctx, o.Records, s, before, refused, drain); err != nil {
+		return nil, err
+	}
+	if end := marks.Clock; end.Before(o.To) {
+		if err := f.AdvanceTo(ctx, end); err != nil {
+			return nil, err
+		}
+	}
+	return f, drain()
+}
+
+// Restore returns the fold as it was after the last commit: from the newest
+// checkpoint on, everything in the records is handled again. The fold reads its
+// past from from afterwards; nil reads the records themselves.
+func Restore(ctx context.Context, o Options, reader *records.Reader, from past.Past) (*Fold, error) {
+	cp, err := loadCheckpoint(ctx, reader)
+	if err != nil {
+		return nil, err
+	}
+	s := past.Span{From: cp.Clock, To: farFuture()}
+	claimed, err := claims(ctx, reader, s)
+	if err != nil {
+		return nil, err
+	}
+	marks, err := reader.LoadMarks(ctx)
+	if err != nil {
+		return nil, err
+	}
+	known := &past.Recorded{Reader: reader, Marked: from != nil}
+	f, err := build(o, known, claimed)
+	if err != nil {
+		return nil, err
+	}
+	known.Arrived = f.Clock
+	if !cp.Clock.IsZero() {
+		if err := f.load(cp); err != nil {
+			return nil, err
+		}
+	}
+	if !marks.Clock.IsZero() {
+		if err := f.refold(ctx, reader, s, marks.Clock); err != nil {
+			return nil, err
+		}
+	}
+	if from != nil {
+		f.past = from
+	}
+	return f, nil
+}
+
+// refold handles again what was stored since a checkpoint. Everything up to
+// the committed clock has had its effects, so what these events would store is
+// dropped, but for newer checkpoints and marks.
+func (f *Fold) refold(ctx context.Context, reader *records.Reader, s past.Span, committed time.Time) error {
+	n := 0
+	drain := func() error {
+		err := f.alarms.Collect(f.out.batch)
+		n += len(f.out.batch.Readings)
+		f.out.batch = &records.Batch{State: f.out.batch.State}
+		return err
+	}
+	err := f.replay(ctx, reader, s, func(time.Time) {}, func(err error) error { return err }, drain)
+	if err != nil {
+		return err
+	}
+	if err := f.AdvanceTo(ctx, committed); err != nil {
+		return err
+	}
+	f.logger.Info("state restored", slog.Time("checkpoint", s.From), slog.Time("until", committed), slog.Int("readings", n))
+	return drain()
+}

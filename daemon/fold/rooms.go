@@ -1,0 +1,210 @@
+package fold
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"time"
+
+	"rearguard/alerts/conditions"
+	"rearguard/daemon/course"
+	"rearguard/daemon/facility"
+	"rearguard/daemon/limits"
+	"rearguard/daemon/past"
+	"rearguard/daemon/roomair"
+	"rearguard/daemon/snapshot"
+	"rearguard/sensors"
+	"rearguard/sensors/desk"
+)
+
+// rooms are all rooms, in the order of the configuration.
+type rooms struct {
+	*ground
+	list []*room
+	by   map[sensors.RoomID]*room
+	// settled is up to where the air of all rooms is folded in.
+	settled time.Time
+}
+
+// room is what the fold knows of one room.
+type room struct {
+	config  *facility.Room
+	sensors *desk.Room
+	track   roomair.Track
+	limits  limits.Set
+	// outlook is what is expected of the air; nil before the first reading.
+	outlook *outlook
+	memory  conditions.RoomMemory
+	sign    conditions.RoomSign
+	recent  []snapshot.RecentPoint
+	// blindSince is when the last usable temperature went stale, markedDay
+	// the day whose curve is kept in the records.
+	blindSince, markedDay time.Time
+	// touched is set while readings of this instant are still to be looked at.
+	touched bool
+}
+
+func newRooms(g *ground) *rooms {
+	f, d := g.facility, g.desk
+	rs := &rooms{ground: g, by: make(map[sensors.RoomID]*room, len(f.Rooms))}
+	fresh := func(id sensors.SensorID) time.Duration {
+		if s := d.Sensor(id); s != nil {
+			return s.Fresh()
+		}
+		return desk.DefaultFresh
+	}
+	for i := range f.Rooms {
+		r := &room{config: &f.Rooms[i], sensors: d.Room(f.Rooms[i].ID)}
+		r.track.Rules = roomair.Rules{Fresh: fresh, StraightUpTo: f.Ingest.GapLimit}
+		rs.list = append(rs.list, r)
+		rs.by[r.config.ID] = r
+	}
+	return rs
+}
+
+// track is the curve of a room, nil if there is no such room.
+func (rs *rooms) track(id sensors.RoomID) *roomair.Track {
+	if r := rs.by[id]; r != nil {
+		return &r.track
+	}
+	return nil
+}
+
+func (rs *rooms) ids() []sensors.RoomID {
+	ids := make([]sensors.RoomID, len(rs.list))
+	for i, r := range rs.list {
+		ids[i] = r.config.ID
+	}
+	return ids
+}
+
+// settle folds the air of all rooms up to a time and returns the segments that
+// became final.
+func (rs *rooms) settle(at time.Time, out *output) (map[sensors.RoomID][]roomair.Segment, error) {
+	settled := make(map[sensors.RoomID][]roomair.Segment)
+	for _, r := range rs.list {
+		id := r.config.ID
+		r.track.Settle(at, func(s roomair.Segment) { settled[id] = append(settled[id], s) })
+		if mark, ok := r.track.Mark(); ok {
+			if err := r.keepMark(mark, out); err != nil {
+				return nil, err
+			}
+		}
+	}
+	rs.settled = at
+	return settled, nil
+}
+
+// pastOf gives the air of a room's past for cohorts to go along.
+func (rs *rooms) pastOf(ctx context.Context) course.Past {
+	return func(id sensors.RoomID, from time.Time, emit func(roomair.Segment)) error {
+		r := rs.by[id]
+		if r == nil {
+			return nil
+		}
+		_, err := rs.curveFrom(ctx, r, from, emit)
+		return err
+	}
+}
+
+// curveFrom rebuilds the settled segments of a room after a time out of the
+// records, beginning at the newest mark before it. It also returns the curve
+// at their end.
+func (rs *rooms) curveFrom(ctx context.Context, r *room, from time.Time, emit func(roomair.Segment)) (roomair.Curve, error) {
+	start, ok := r.track.MarkBefore(from)
+	if !ok {
+		var err error
+		if start, _, err = rs.past.Mark(ctx, r.config.ID, from.Add(-time.Millisecond)); err != nil {
+			return roomair.Curve{}, unreadable{err}
+		}
+	}
+	curve := *start.Curve.Clone()
+	err := rs.past.Temperatures(ctx, r.sensors.SensorIDs(), start.At, r.track.Settled, func(reading sensors.Reading) bool {
+		if s, ok := roomair.SampleOf(rs.desk.Corrected(reading)); ok {
+			curve.Add(s, r.track.Rules, emit)
+		}
+		return true
+	})
+	if err != nil {
+		return roomair.Curve{}, unreadable{err}
+	}
+	curve.Close(r.track.Rules, emit)
+	return curve, nil
+}
+
+// redoRoom folds a room's settled air again from the records, from before the
+// earliest late reading, and sends the cohorts that breathed it back as well.
+func (f *Fold) redoRoom(ctx context.Context, r *room) error {
+	from := r.track.Late.From
+	curve, err := f.rooms.curveFrom(ctx, r, from, func(roomair.Segment) {})
+	if err != nil {
+		return err
+	}
+	r.track.Forget(from)
+	r.dropMarks(from, f.clock, f.out)
+	r.track.Refold(curve)
+	// The late sample may lie inside a segment that began before it.
+	from = from.Add(-f.facility.Ingest.GapLimit)
+	for _, c := range f.cohorts.list {
+		if slices.Contains(c.RoomsSince(from), r.config.ID) {
+			c.RedoFrom(from)
+		}
+	}
+	return nil
+}
+
+// keepMark stores the first mark of a day, to start from when the far past
+// has to be gone through again.
+func (r *room) keepMark(m roomair.Mark, out *output) error {
+	day := m.At.Truncate(24 * time.Hour)
+	if day.Equal(r.markedDay) {
+		return nil
+	}
+	r.markedDay = day
+	body, err := json.Marshal(m)
+	if err != nil {
+		return fmt.Errorf("curve of room %s: %w", r.config.ID, err)
+	}
+	out.keepState(past.MarkName(r.config.ID, m.At), body)
+	return nil
+}
+
+// dropMarks blanks the stored marks of a room from a time on: a late reading
+// has changed what they were made of. Marks older than the search are never
+// found again and need no blanking.
+func (r *room) dropMarks(from, clock time.Time, out *output) {
+	oldest := clock.AddDate(0, 0, -past.OldestMark)
+	for day := desk.Later(from, oldest); !day.After(clock.AddDate(0, 0, 1)); day = day.AddDate(0, 0, 1) {
+		out.keepState(past.MarkName(r.config.ID, day), []byte{})
+	}
+	r.markedDay = time.Time{}
+}
+
+// recentSpan and recentStep make the small chart of a room: a day in steps of
+// ten minutes.
+const (
+	recentSpan = 24 * time.Hour
+	recentStep = 10 * time.Minute
+)
+
+// remember adds the present air to the room's recent curve.
+func (r *room) remember(now time.Time) {
+	at := now.Truncate(recentStep)
+	if n := len(r.recent); n > 0 && !r.recent[n-1].Time.Before(at) {
+		return
+	}
+	a := roomair.AirOf(r.sensors.Sensors, now)
+	r.recent = append(r.recent, snapshot.RecentPoint{Time: at, Temperature: a.TemperatureC, Humidity: a.HumidityPercent})
+	old, _ := slices.BinarySearchFunc(r.recent, now.Add(-recentSpan), func(p snapshot.RecentPoint, t time.Time) int { return p.Time.Compare(t) })
+	r.recent = slices.Delete(r.recent, 0, old)
+}
+
+func (r *room) noteBlind(blind bool, now time.Time) {
+	switch {
+	case !blind:
+		r.blindSince = time.Time{}
+	case r.blindSince.IsZero():
+		r.blindSince = now
+	}
+}

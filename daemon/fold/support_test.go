@@ -1,0 +1,124 @@
+package fold
+
+import (
+	"fmt"
+	"log/slog"
+	"testing"
+	"time"
+
+	"rearguard/alerts"
+	"rearguard/daemon/foldtest"
+	"rearguard/daemon/limits"
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/records"
+	"rearguard/sensors"
+)
+
+var testStart = foldtest.Start()
+
+func minute(m int) time.Time { return testStart.Add(time.Duration(m) * time.Minute) }
+
+// testOptions are those of a configuration, with forecasts once a day.
+func testOptions(t testing.TB, text string) Options {
+	t.Helper()
+	return Options{
+		Facility: foldtest.Parse(t, text), Catalog: foldtest.Library(t), Logger: slog.New(slog.DiscardHandler),
+		ForecastEvery: 24 * time.Hour,
+	}
+}
+
+func newSandbox(t testing.TB, o Options) *Sandbox {
+	t.Helper()
+	s, err := NewSandbox(o, testStart)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// monarchs is a cohort in the nursery from a time on.
+func monarchs(id population.CohortID, stage species.StageID, individuals int, at time.Time) AddCohort {
+	return AddCohort{Who: "test", Cohort: population.Cohort{
+		ID: id, Species: "danaus-plexippus", Start: at, StartStage: stage, Individuals: individuals,
+		Placements: []population.Placement{{Room: "nursery", From: at}},
+	}}
+}
+
+// nursery is a message of a sensor of the nursery about its own time.
+func nursery(sensor string, at time.Time, temperature, humidity float64) sensors.Message {
+	body := fmt.Appendf(nil, `{"ts":%d,"t":%g,"h":%g}`, at.Unix(), temperature, humidity)
+	return sensors.Message{Topic: "t/nursery/" + sensor, Received: at, Payload: body}
+}
+
+// scene is a sandbox that tests feed minute by minute.
+type scene struct {
+	*Sandbox
+	t     *testing.T
+	now   time.Time
+	steps []records.AlarmTransition
+}
+
+func newScene(t *testing.T, text string) *scene {
+	t.Helper()
+	return &scene{Sandbox: newSandbox(t, testOptions(t, text)), t: t, now: testStart}
+}
+
+func (b *scene) do(c Command) {
+	b.t.Helper()
+	if err := b.Do(c); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+// cohort puts monarchs in a stage into the nursery.
+func (b *scene) cohort(stage species.StageID) {
+	b.t.Helper()
+	b.do(monarchs("m", stage, 50, b.now))
+}
+
+// air lets minutes pass with a reading of both nursery sensors in each.
+func (b *scene) air(minutes int, temperature, humidity float64) {
+	b.t.Helper()
+	for range minutes {
+		b.now = b.now.Add(time.Minute)
+		shown := temperature + 0.01*float64(b.now.Minute()%3)
+		for _, sensor := range []string{"a", "b"} {
+			if err := b.Messages(nursery(sensor, b.now, shown, humidity)); err != nil {
+				b.t.Fatal(err)
+			}
+		}
+	}
+	b.wait(0)
+}
+
+func (b *scene) wait(d time.Duration) {
+	b.t.Helper()
+	b.now = b.now.Add(d)
+	if err := b.Advance(b.now); err != nil {
+		b.t.Fatal(err)
+	}
+	b.steps = append(b.steps, b.TakeSteps()...)
+}
+
+// raised lists the alarms raised so far.
+func (b *scene) raised() map[alerts.Condition]int {
+	n := map[alerts.Condition]int{}
+	for _, s := range b.steps {
+		if s.Event == alerts.EventRaise {
+			n[s.Key.Condition]++
+		}
+	}
+	return n
+}
+
+func (b *scene) limit(room sensors.RoomID, c alerts.Condition) (limits.View, bool) {
+	for _, r := range b.Snapshot().Rooms {
+		for _, l := range r.Limits {
+			if r.ID == room && l.Condition == c {
+				return l, true
+			}
+		}
+	}
+	return limits.View{}, false
+}

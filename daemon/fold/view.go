@@ -1,0 +1,112 @@
+package fold
+
+import (
+	"slices"
+
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/roomair"
+	"rearguard/daemon/snapshot"
+)
+
+// Snapshot makes an immutable picture of the state.
+func (f *Fold) Snapshot() *snapshot.Snapshot {
+	s := &snapshot.Snapshot{
+		Time: f.clock, Site: snapshot.Site{Facility: f.facility.Site.Name, Invented: f.invented, Location: f.facility.Site.Location},
+		Picture: f.desk.Picture(f.clock),
+		Knowledge: snapshot.Knowledge{
+			Species: f.cohorts.species, Catalog: f.cohorts.catalog, Starting: f.cohorts.starting, Learning: f.cohorts.learning,
+		},
+		LimitChanges: slices.Clone(f.own.changes),
+		Broker:       f.own.link, Notices: f.own.notices.Totals, Pending: f.own.notices.Pending,
+	}
+	for _, r := range f.rooms.list {
+		s.Rooms = append(s.Rooms, f.rooms.view(r))
+	}
+	for _, c := range f.cohorts.list {
+		if err := c.GoLive(f.rooms.track); err != nil {
+			f.logger.Error("cohort cannot be shown", "cohort", c.Cohort.ID, "error", err)
+			continue
+		}
+		s.Cohorts = append(s.Cohorts, f.cohorts.view(c))
+	}
+	open := f.alarms.Open()
+	s.AlarmTotals = f.alarms.Totals(f.clock)
+	for i := range open {
+		def := f.alarms.Definition(open[i].Key.Condition)
+		s.Alarms = append(s.Alarms, snapshot.AlarmOf(&open[i], &def, f.watch.atRisk(open[i].Key)))
+	}
+	snapshot.ActiveFirst(s.Alarms)
+	return s
+}
+
+func (rs *rooms) view(r *room) snapshot.Room {
+	v := snapshot.Room{
+		ID: r.config.ID, Name: r.config.Name, TotalSensors: len(r.sensors.Sensors),
+		Limits: r.limits.Views, Recent: slices.Clone(r.recent), Disagreements: r.sensors.Disagreements(rs.clock),
+	}
+	if r.outlook != nil {
+		v.Expected, v.Bending = &r.outlook.view, r.outlook.bending
+	}
+	v.Breathe(roomair.AirOf(r.sensors.Sensors, rs.clock))
+	return v
+}
+
+// countsShown bounds the counts of a cohort on its page.
+const countsShown = 100
+
+// mostPassed is the share of a cohort after which an event is behind it.
+const mostPassed = 0.9
+
+func (cs *cohorts) view(c *cohort) snapshot.Cohort {
+	live, sp := c.Live(), c.Species
+	room, _ := c.Cohort.RoomAt(cs.clock)
+	v := snapshot.Cohort{
+		Identity: snapshot.Identity{
+			ID: c.Cohort.ID, Species: sp.ID, SpeciesName: sp.CommonName, Room: room,
+			Start: c.Cohort.Start, Note: c.Cohort.Note, Assumed: sp.Assumed(), Source: sp.Source(),
+		},
+		Development: cs.development(c),
+		Counted: snapshot.Counted{
+			Verdicts: live.Verdicts(), Losses: population.SumLosses(live.Losses()), Outcomes: c.Outcomes(),
+		},
+		Outlook: snapshot.Outlook{Daily: c.forecast.daily, Week: c.forecast.week},
+	}
+	for _, count := range slices.Backward(c.Counts) {
+		if len(v.Counts) == countsShown {
+			break
+		}
+		v.Counts = append(v.Counts, count)
+	}
+	if c.forecast.forecast == nil {
+		return v
+	}
+	for _, e := range c.forecast.forecast.Next() {
+		if e.Passed >= mostPassed {
+			// Only stragglers are left: nothing to get ready for.
+			continue
+		}
+		v.Expected = append(v.Expected, snapshot.ExpectedEvent{Event: e.Name, Stage: e.Stage, Early: e.Early, Median: e.Median, Late: e.Late})
+	}
+	return v
+}
+
+func (cs *cohorts) development(c *cohort) snapshot.Development {
+	live := c.Live()
+	typical := live.Typical()
+	stage, progress := c.MainStage()
+	v := snapshot.Development{
+		Stage: stage, StageName: c.Species.StageName(stage), StageProgress: progress,
+		ThermalTime: typical.DegreeDays, Estimated: typical.Estimated, Individuals: live.Alive(),
+		HeatInjury: cs.heatInjury(c), CatchingUp: c.Behind(cs.rooms.track), Progress: live,
+	}
+	v.Rate, v.RateSD = live.RateFactor()
+	for _, e := range live.Entries() {
+		v.Entered = append(v.Entered, snapshot.StageEntry{Stage: e.Stage, Name: c.Species.StageName(e.Stage), At: e.Time})
+	}
+	for _, share := range live.Shares() {
+		if share.Share > 0 {
+			v.Stages = append(v.Stages, snapshot.StageShare{Stage: share.Stage, Name: share.Name, Share: share.Share})
+		}
+	}
+	return v
+}

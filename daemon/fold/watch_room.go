@@ -1,0 +1,118 @@
+package fold
+
+import (
+	"fmt"
+
+	"rearguard/alerts"
+	"rearguard/alerts/conditions"
+	"rearguard/daemon/roomair"
+	"rearguard/sensors"
+	"rearguard/sensors/desk"
+)
+
+// watchRoom evaluates every condition of a room at an instant of the grid.
+func (w *watch) room(r *room, outdoorC *float64) error {
+	now := roomair.AirOf(r.sensors.Sensors, w.clock)
+	r.noteBlind(now.TemperatureC == nil, w.clock)
+	in := w.roomCondition(r, &now)
+	in.OutdoorC = outdoorC
+	found, memory := w.alarms.Rules.Room(&in, r.memory)
+	r.memory = memory
+	r.sign = conditions.SignOf(&in, &r.memory)
+	return w.alarms.Observe(found...)
+}
+
+// watchRoomOf evaluates the room of a sensor whose part in its air has
+// changed.
+func (w *watch) roomOf(s *desk.Sensor) error {
+	r := w.rooms.by[s.Config().Room]
+	if r == nil {
+		return nil
+	}
+	return w.room(r, w.desk.OutdoorC(w.clock))
+}
+
+func roomKey(c alerts.Condition, r *room) alerts.Key {
+	return alerts.Key{Condition: c, Room: r.config.ID}
+}
+
+// watchLevels evaluates heat and cold at the moment a reading comes in, so
+// that delays run from the crossing and not from the next instant of the
+// grid. Nothing is done for a room that is well.
+func (w *watch) levels(r *room) error {
+	limits := &r.limits.Conditions
+	if limits.Heat == nil && limits.Chill == nil {
+		return nil
+	}
+	warmest, coldest := roomair.ExtremesOf(r.sensors.Sensors, w.clock)
+	if warmest == nil {
+		return nil
+	}
+	in := conditions.RoomState{
+		Room: r.config.ID, Name: r.config.Name, Now: w.clock, Location: w.facility.Site.Location,
+		Warmest: warmest, Coldest: coldest, Limits: *limits,
+	}
+	if limits.Heat != nil && (warmest.Value > limits.Heat.Value || w.alarms.Tracks(roomKey(conditions.Heat, r))) {
+		if err := w.alarms.Observe(w.alarms.Rules.Level(conditions.Heat, &in, &r.memory)); err != nil {
+			return err
+		}
+	}
+	if limits.Chill != nil && (coldest.Value < limits.Chill.Value || w.alarms.Tracks(roomKey(conditions.Chill, r))) {
+		return w.alarms.Observe(w.alarms.Rules.Level(conditions.Chill, &in, &r.memory))
+	}
+	return nil
+}
+
+// roomCondition is what the conditions see of a room.
+func (w *watch) roomCondition(r *room, now *roomair.Air) conditions.RoomState {
+	in := conditions.RoomState{
+		Room: r.config.ID, Name: r.config.Name, Now: w.clock, Location: w.facility.Site.Location,
+		Blind: now.TemperatureC == nil, BlindSince: r.blindSince,
+		Warmest: now.Warmest, Coldest: now.Coldest, Driest: now.Driest, Dampest: now.Dampest, HighestVPD: now.HighestVPD,
+		TemperatureC: now.TemperatureC, HumidityPercent: now.HumidityPercent,
+		PressurePa: w.pressurePa,
+		Limits:     r.limits.Conditions, Cohorts: r.limits.Heat,
+		Sensors: make([]conditions.SensorState, 0, len(r.sensors.Sensors)),
+	}
+	if in.HumidityPercent != nil && *in.HumidityPercent > 100 {
+		full := 100.0
+		in.HumidityPercent = &full
+	}
+	if below := r.config.ColdestSurfaceBelowAirCelsius; below > 0 {
+		in.Surface = &conditions.Surface{BelowAirC: below}
+	}
+	if in.Blind {
+		in.Listening = w.listening(r)
+	}
+	for _, s := range r.sensors.Sensors {
+		in.Sensors = append(in.Sensors, w.sensorCondition(s, in.Blind))
+	}
+	return in
+}
+
+// listening reports whether some sensor of a room has not had the time since
+// rearguard began to listen in which it should have reported.
+func (w *watch) listening(r *room) bool {
+	heard := w.clock.Sub(w.resumed)
+	for _, s := range r.sensors.Sensors {
+		if heard < s.StaleAfter() {
+			return true
+		}
+	}
+	return false
+}
+
+// sensorCondition is what the conditions see of a sensor. The last value is
+// for people, and only written where somebody will read it: of a blind room,
+// or of a sensor that is silent or at fault.
+func (w *watch) sensorCondition(s *desk.Sensor, blind bool) conditions.SensorState {
+	state := conditions.SensorState{
+		ID: s.Config().ID, Position: s.Config().Position, LastReading: s.Told(),
+		Interval: s.Habit(), ExpectedSince: w.resumed, Fault: s.Fault(w.clock),
+	}
+	t, known := s.Newest(sensors.Temperature)
+	if known && (blind || state.Fault != "" || w.clock.Sub(s.Told()) >= conditions.SilentAfter(state.Interval)) {
+		state.LastValue = fmt.Sprintf("%.1f °C", t.Value)
+	}
+	return state
+}

@@ -1,0 +1,84 @@
+package snapshot
+
+import (
+	"slices"
+	"time"
+
+	"rearguard/alerts"
+	"rearguard/daemon/rearing/population"
+)
+
+// Alarm is one alarm with all that a person needs to act.
+type Alarm struct {
+	Key        alerts.Key
+	Occurrence int64
+	Priority   alerts.Priority
+	State      alerts.State
+	Active     bool
+	Advice
+	// Value and Limit are in Unit; without a unit there is no number.
+	Value, Limit        float64
+	Unit                string
+	Detail              string
+	RaisedAt, ClearedAt time.Time
+	Handling
+	// Cohorts are the cohorts that this alarm puts at risk.
+	Cohorts []population.CohortID
+	// Due is by when somebody should have acted.
+	Due time.Time
+	// Under is the root alarm this one is a consequence of, nil for a root.
+	Under *alerts.Key
+}
+
+// Advice are the sentences about an alarm for a person.
+type Advice struct {
+	Title, Cause, Consequence, FirstAction string
+	TimeToRespond                          time.Duration
+}
+
+// Handling is what people and logic have done about an alarm.
+type Handling struct {
+	AcknowledgedAt           time.Time
+	AcknowledgedBy           string
+	ShelvedUntil             time.Time
+	ShelvedBy, ShelvedReason string
+	// OutOfServiceBy is the person who took it out of service, and why.
+	OutOfServiceBy, OutOfServiceReason string
+}
+
+// AlarmOf is an alarm as people see it, with its definition and the cohorts it
+// puts at risk.
+func AlarmOf(a *alerts.Alarm, def *alerts.Definition, cohorts []population.CohortID) Alarm {
+	v := Alarm{
+		Key: a.Key, Occurrence: a.Occurrence, Priority: def.Priority(), State: a.State(), Active: a.Active,
+		Advice: Advice{
+			Title: def.Title, Cause: def.Cause, Consequence: def.Consequence, FirstAction: def.FirstAction, TimeToRespond: def.TimeToRespond,
+		},
+		Value: a.Value, Limit: a.Limit, Unit: a.Unit, Detail: a.Detail, RaisedAt: a.RaisedAt, ClearedAt: a.ClearedAt,
+		Handling: Handling{
+			AcknowledgedAt: a.AckedAt, AcknowledgedBy: a.AckedBy,
+			ShelvedUntil: a.ShelvedUntil, ShelvedBy: a.ShelvedBy, ShelvedReason: a.ShelveReason,
+			OutOfServiceBy: a.OutOfServiceBy, OutOfServiceReason: a.OutOfServiceReason,
+		},
+		Cohorts: cohorts, Due: a.Due,
+	}
+	if a.Under != nil {
+		under := *a.Under
+		v.Under = &under
+	}
+	return v
+}
+
+// ActiveFirst sorts what is wrong now before what is over and not
+// acknowledged, and leaves the order among each.
+func ActiveFirst(list []Alarm) {
+	slices.SortStableFunc(list, func(a, b Alarm) int {
+		switch {
+		case a.Active && !b.Active:
+			return -1
+		case b.Active && !a.Active:
+			return 1
+		}
+		return 0
+	})
+}

@@ -1,0 +1,47 @@
+package snapshot
+
+import (
+	"slices"
+	"time"
+)
+
+// NoticeState counts notices by what became of them.
+type NoticeState struct {
+	Totals  []NoticeTotal
+	Pending int
+	// Trouble is what stands in the way of delivery.
+	Trouble DeliveryTrouble
+}
+
+// Equal reports whether s says the same as other.
+func (s NoticeState) Equal(other NoticeState) bool {
+	return s.Pending == other.Pending && !s.Trouble.Differs(other.Trouble) && slices.Equal(s.Totals, other.Totals)
+}
+
+// PartsState is how rearguard's own parts stand that lie outside the fold. It
+// is journaled whenever it changes, since alarms follow from it.
+type PartsState struct {
+	Store    PartTrouble     `json:"store,omitzero"`
+	Delivery DeliveryTrouble `json:"delivery,omitzero"`
+}
+
+// PartTrouble is what is wrong with a part; the zero value is nothing.
+type PartTrouble struct {
+	Since   time.Time `json:"since,omitzero"`
+	Problem string    `json:"problem,omitempty"`
+}
+
+// DeliveryTrouble is what stands in the way of notices; zero for nothing.
+type DeliveryTrouble struct {
+	// Waiting counts notices that were tried in vain, Oldest is when the
+	// first of them was written, Problem what the last attempt met with.
+	Waiting int       `json:"waiting,omitempty"`
+	Oldest  time.Time `json:"oldest,omitzero"`
+	Problem string    `json:"problem,omitempty"`
+}
+
+// Differs reports whether the change is worth an event: how many wait changes
+// with every notice and says little.
+func (d DeliveryTrouble) Differs(o DeliveryTrouble) bool {
+	return (d.Waiting == 0) != (o.Waiting == 0) || !d.Oldest.Equal(o.Oldest) || d.Problem != o.Problem
+}

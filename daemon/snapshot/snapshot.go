@@ -1,0 +1,148 @@
+// Package snapshot is the state of a facility as everybody else sees it: pages,
+// metrics, the API and the command line. A snapshot is never changed after it
+// is published, so any number of readers may use it without locks.
+package snapshot
+
+import (
+	"maps"
+	"slices"
+	"time"
+
+	"rearguard/alerts/performance"
+	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/study"
+	"rearguard/sensors/desk"
+)
+
+// Snapshot is the state after one batch of events.
+type Snapshot struct {
+	// Time is the engine's clock: the time of the last event handled.
+	Time time.Time
+	Site
+	Rooms []Room
+	desk.Picture
+	Cohorts []Cohort
+	Knowledge
+	// Alarms are all alarms that are not in the normal state: those whose
+	// condition is true first, and among each the most urgent first.
+	Alarms []Alarm
+	// AlarmTotals are figures of the alarm system itself.
+	AlarmTotals performance.Totals
+	// LimitChanges are the latest changes of configured limits, oldest first.
+	LimitChanges []LimitChange
+
+	Broker Link
+	Store  Store
+	// Notices counts notices that are done with by what became of them,
+	// Pending those that are not.
+	Notices []NoticeTotal
+	Pending int
+}
+
+// Site is the facility itself.
+type Site struct {
+	Facility string
+	// Invented is set when the data is a made-up scenario (the demo).
+	Invented bool
+	// Location is the time zone in which people read times.
+	Location *time.Location
+}
+
+// Zone is the time zone in which people read times, UTC if none is known.
+func (s *Snapshot) Zone() *time.Location {
+	if s.Location == nil {
+		return time.UTC
+	}
+	return s.Location
+}
+
+// Knowledge is what is known of species.
+type Knowledge struct {
+	// Species are those a cohort can be entered for, in order of name.
+	Species []Species
+	// Catalog are the species in force, Starting those before anything was
+	// adopted. Neither is ever changed.
+	Catalog, Starting *species.Catalog
+	// Learning is what finished cohorts taught and what people made of it.
+	Learning *study.Learning
+}
+
+// Species is one species entry as far as forms need it.
+type Species struct {
+	ID   species.ID
+	Name string
+	// ScientificName is the Latin name, empty if Name is it already.
+	ScientificName string
+	// Stages are all stages of the species in order of development.
+	Stages []StageName
+	// Assumed is set when the constants have no published source.
+	Assumed bool
+	// Origin says where the entry comes from.
+	Origin species.Origin
+}
+
+// StageName is a stage with the name people read.
+type StageName struct {
+	ID   species.StageID
+	Name string
+}
+
+// Link is the state of the broker link.
+type Link struct {
+	Address    string
+	Connected  bool
+	Subscribed bool
+	Since      time.Time
+	// Problem says why the link is down and what to do, empty when it is up.
+	Problem string
+}
+
+// Store is the state of the records.
+type Store struct {
+	Path string
+	OK   bool
+	// Problem says what stands in the way of writing or reading.
+	Problem string
+	// Unwritten is how many messages wait to be written.
+	Unwritten int
+}
+
+// NoticeTotal counts notices by channel and outcome.
+type NoticeTotal struct {
+	Channel, Outcome string
+	Count            uint64
+}
+
+// LimitChange is one change of the configured limits, found at a start.
+type LimitChange struct {
+	At   time.Time `json:"at"`
+	What string    `json:"what"`
+	// From and To are as in the configuration, empty for not set.
+	From string `json:"from,omitempty"`
+	To   string `json:"to,omitempty"`
+}
+
+// CalibrationsDue lists the series whose calibration is due within a time,
+// soonest first. It is a reminder, never an alarm.
+func (s *Snapshot) CalibrationsDue(within time.Duration) []desk.CalibrationDue {
+	return s.Picture.CalibrationsDue(s.Time, within)
+}
+
+// LimitChanges are the differences between two configurations of limits, found
+// at a time, in order of name.
+func LimitChanges(before, after map[string]string, at time.Time) []LimitChange {
+	names := slices.Sorted(maps.Keys(before))
+	for name := range after {
+		if _, ok := before[name]; !ok {
+			names = append(names, name)
+		}
+	}
+	slices.Sort(names)
+	var list []LimitChange
+	for _, name := range names {
+		if before[name] != after[name] {
+			list = append(list, LimitChange{At: at, What: name, From: before[name], To: after[name]})
+		}
+	}
+	return list
+}

@@ -1,0 +1,111 @@
+// Package find looks things up in a snapshot by what names them, and says for
+// a person what is missing.
+package find
+
+import (
+	"errors"
+	"fmt"
+
+	"rearguard/daemon/snapshot"
+	"rearguard/sensors/desk"
+
+	"rearguard/alerts"
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species"
+	"rearguard/sensors"
+)
+
+// Source gives the state to those who only show it.
+type Source interface {
+	// Snapshot returns the state published last, nil while starting.
+	Snapshot() *snapshot.Snapshot
+}
+
+// ErrUnknown marks a question about something that the facility does not have.
+var ErrUnknown = errors.New("not known here")
+
+// Alarm returns the alarm with the key.
+func Alarm(s *snapshot.Snapshot, key alerts.Key) (*snapshot.Alarm, error) {
+	if a := first(s.Alarms, key, func(a *snapshot.Alarm) alerts.Key { return a.Key }); a != nil {
+		return a, nil
+	}
+	return nil, fmt.Errorf("alarm %q in room %q is %w: it may have cleared meanwhile", key.Condition, key.Room, ErrUnknown)
+}
+
+// Cohort returns the cohort with the id.
+func Cohort(s *snapshot.Snapshot, id population.CohortID) (*snapshot.Cohort, error) {
+	return named("cohort", id, first(s.Cohorts, id, func(c *snapshot.Cohort) population.CohortID { return c.ID }))
+}
+
+// Room returns the room with the id.
+func Room(s *snapshot.Snapshot, id sensors.RoomID) (*snapshot.Room, error) {
+	return named("room", id, first(s.Rooms, id, func(r *snapshot.Room) sensors.RoomID { return r.ID }))
+}
+
+// Sensor returns the sensor in use with the id.
+func Sensor(s *snapshot.Snapshot, id sensors.SensorID) (*desk.View, error) {
+	return named("sensor", id, first(s.Sensors, id, sensorID))
+}
+
+// AnySensor returns the sensor with the id, retired or in use.
+func AnySensor(s *snapshot.Snapshot, id sensors.SensorID) (*desk.View, error) {
+	if v := first(s.Retired, id, sensorID); v != nil {
+		return v, nil
+	}
+	return Sensor(s, id)
+}
+
+func sensorID(v *desk.View) sensors.SensorID { return v.ID }
+
+// Species returns the species with the id.
+func Species(s *snapshot.Snapshot, id species.ID) (*snapshot.Species, error) {
+	return named("species", id, first(s.Species, id, func(v *snapshot.Species) species.ID { return v.ID }))
+}
+
+// Certificate returns the calibration with the number.
+func Certificate(s *snapshot.Snapshot, number string) (*desk.InForce, error) {
+	return named("certificate", number, first(s.Certificates, number, func(f *desk.InForce) string { return f.Certificate.Number }))
+}
+
+// Unclaimed returns the topic that no sensor claims.
+func Unclaimed(s *snapshot.Snapshot, topic string) (*desk.UnclaimedTopic, error) {
+	if t := first(s.Unclaimed, topic, func(t *desk.UnclaimedTopic) string { return t.Topic }); t != nil {
+		return t, nil
+	}
+	return nil, fmt.Errorf("topic %q is %w: it may be a sensor's by now, or was not seen since the last start", topic, ErrUnknown)
+}
+
+// RoomName is the name people read, the id where there is none.
+func RoomName(s *snapshot.Snapshot, id sensors.RoomID) string {
+	if r, err := Room(s, id); err == nil && r.Name != "" {
+		return r.Name
+	}
+	return string(id)
+}
+
+// StageName is the name people read, the id where there is none.
+func StageName(s *snapshot.Snapshot, animal species.ID, stage species.StageID) string {
+	if sp, err := Species(s, animal); err == nil {
+		if st := first(sp.Stages, stage, func(st *snapshot.StageName) species.StageID { return st.ID }); st != nil {
+			return st.Name
+		}
+	}
+	return string(stage)
+}
+
+// first returns the first of the list that has the key, nil for none.
+func first[V any, K comparable](list []V, key K, keyOf func(*V) K) *V {
+	for i := range list {
+		if keyOf(&list[i]) == key {
+			return &list[i]
+		}
+	}
+	return nil
+}
+
+func named[V any, K ~string](kind string, id K, found *V) (*V, error) {
+	if found == nil {
+		return nil, fmt.Errorf("%s %q is %w", kind, id, ErrUnknown)
+	}
+	return found, nil
+}

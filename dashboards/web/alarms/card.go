@@ -1,0 +1,140 @@
+// Package alarms makes the pages about alarms: those that stand now, how they
+// have done, and what other limits would have made of the past.
+package alarms
+
+import (
+	"strings"
+	"time"
+
+	"rearguard/daemon/snapshot"
+
+	"rearguard/alerts"
+	"rearguard/dashboards/find"
+	"rearguard/dashboards/format"
+	"rearguard/dashboards/web/page"
+)
+
+// Card is an alarm with the names and times a card shows.
+type Card struct {
+	*snapshot.Alarm
+	RoomName string
+	// Open is set while the alarm waits for somebody.
+	Open    bool
+	Shelved bool
+	// Silenced is set when a person or the design keeps the alarm quiet.
+	Silenced bool
+	// For is how long it has been; Left the time until it is due, negative
+	// when overdue.
+	For, Left time.Duration
+	// Consequences are the alarms that follow from this one.
+	Consequences []Card
+	// Full is set on the alarms page, where everything is shown.
+	Full bool
+	V    *page.View
+}
+
+// CardOf makes the card of an alarm.
+func CardOf(v *page.View, a *snapshot.Alarm) Card {
+	c := Card{Alarm: a, RoomName: find.RoomName(v.S, a.Key.Room), Silenced: Silenced(a), V: v}
+	switch a.State {
+	case alerts.Unacknowledged, alerts.Returned:
+		c.Open = true
+	case alerts.Shelved:
+		c.Shelved = true
+	}
+	if !a.RaisedAt.IsZero() {
+		c.For = v.S.Time.Sub(a.RaisedAt)
+	}
+	if !a.Due.IsZero() {
+		c.Left = a.Due.Sub(v.S.Time)
+	}
+	return c
+}
+
+// Silenced reports whether a person or the design keeps the alarm quiet.
+func Silenced(a *snapshot.Alarm) bool {
+	switch a.State {
+	case alerts.Shelved, alerts.Suppressed, alerts.OutOfService:
+		return true
+	}
+	return false
+}
+
+// HasValue reports whether a value against a limit says anything.
+func (c Card) HasValue() bool { return c.Unit != "" }
+
+// Heading is the title with the room and the sensor or cohort it is about,
+// unless the title names them already.
+func (c Card) Heading() string {
+	where := c.RoomName
+	if c.Key.Subject != "" {
+		where = strings.TrimPrefix(where+", "+c.Key.Subject, ", ")
+	}
+	if where == "" || strings.Contains(c.Title, c.RoomName) && c.RoomName != "" || strings.Contains(c.Title, c.Key.Subject) && c.Key.Subject != "" {
+		return format.Capital(c.Title)
+	}
+	return format.Capital(where + ": " + c.Title)
+}
+
+// Shape names the priority's symbol.
+func (c Card) Shape() string { return "shape-" + c.Priority.String() }
+
+// Lists are the alarms sorted into those that wait for somebody, those taken
+// on or back to normal, and those silenced.
+type Lists struct {
+	Open, Rest, Silenced []Card
+	// More counts the alarms that the overview leaves to the alarms page.
+	More int
+	// Urgent counts alarms nobody has taken on, Total all that are not
+	// folded away.
+	Urgent, Total int
+	// Announce names the first that wait, for a screen reader.
+	Announce string
+}
+
+// All lists all alarms in full.
+func All(v *page.View) Lists { return ListsOf(v, 0) }
+
+// ListsOf lists the alarms, at most that many open ones; 0 is all, in full.
+// Consequences go under their root.
+func ListsOf(v *page.View, most int) Lists {
+	standing := map[alerts.Key]bool{}
+	for i := range v.S.Alarms {
+		standing[v.S.Alarms[i].Key] = true
+	}
+	under := map[alerts.Key][]Card{}
+	var roots []Card
+	for i := range v.S.Alarms {
+		c := CardOf(v, &v.S.Alarms[i])
+		c.Full = most == 0
+		if root := c.Under; root != nil && standing[*root] && *root != c.Key {
+			under[*root] = append(under[*root], c)
+			continue
+		}
+		roots = append(roots, c)
+	}
+	lists := Lists{Total: len(roots)}
+	var words []string
+	for _, c := range roots {
+		c.Consequences = under[c.Key]
+		switch {
+		case c.Silenced:
+			lists.Silenced = append(lists.Silenced, c)
+		case c.Open:
+			lists.Urgent++
+			words = append(words, c.Heading())
+			if most > 0 && len(lists.Open) >= most {
+				lists.More++
+				continue
+			}
+			lists.Open = append(lists.Open, c)
+		default:
+			lists.Rest = append(lists.Rest, c)
+		}
+	}
+	if len(words) > 3 {
+		words = append(words[:3], "and more")
+	}
+	lists.Announce = strings.Join(words, "; ")
+	return lists
+}

@@ -1,0 +1,110 @@
+package alarms
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"slices"
+	"strconv"
+	"time"
+
+	"rearguard/daemon/fold"
+	"rearguard/daemon/lookback"
+	"rearguard/daemon/snapshot"
+
+	"rearguard/alerts"
+	"rearguard/dashboards/entry"
+	"rearguard/dashboards/find"
+	"rearguard/dashboards/web/page"
+	"rearguard/sensors"
+)
+
+// Records answer how the alarms have done.
+type Records interface {
+	// Performance measures the alarms over the last days.
+	Performance(ctx context.Context, days int) (*lookback.AlarmPerformance, error)
+	// WithLimits says what other limits would have made of a room's last days.
+	WithLimits(ctx context.Context, ask lookback.Question) (*lookback.Answer, error)
+}
+
+// Pages are the pages about alarms; records are nil where they show the
+// present only.
+func Pages(records Records) []page.Page {
+	p := past{records}
+	return []page.Page{
+		{Path: "/alarms", Sections: []page.Section{page.Live("alarms-all")}, Build: alarmsPage},
+		{Path: "/alarms/performance", Sections: []page.Section{page.Fixed("alarm-performance")}, Build: p.performancePage},
+		{Path: "/alarms/try", Sections: []page.Section{page.Fixed("alarm-try")}, Build: p.tryPage},
+	}
+}
+
+// past makes the pages about the past.
+type past struct{ records Records }
+
+type alarmsModel struct{ Alarms Lists }
+
+func alarmsPage(v *page.View, _ *http.Request) (page.Content, error) {
+	return page.Content{Title: "Alarms", Data: alarmsModel{All(v)}}, nil
+}
+
+// errNoRecords is shown where pages have no records behind them.
+var errNoRecords = fmt.Errorf("the records are %w: this server shows the present only", find.ErrUnknown)
+
+type performanceModel struct {
+	*lookback.AlarmPerformance
+	Days int
+	// Spans are those offered, in days; the standard asks for at least 30
+	// before its figures mean much.
+	Spans []int
+}
+
+func (p past) performancePage(_ *page.View, r *http.Request) (page.Content, error) {
+	if p.records == nil {
+		return page.Content{}, errNoRecords
+	}
+	m := performanceModel{Days: 30, Spans: []int{7, 30, 90, 365}}
+	if days, err := strconv.Atoi(r.URL.Query().Get("days")); err == nil && slices.Contains(m.Spans, days) {
+		m.Days = days
+	}
+	var err error
+	if m.AlarmPerformance, err = p.records.Performance(r.Context(), m.Days); err != nil {
+		return page.Content{}, err
+	}
+	return page.Content{Title: "How the alarms do", Data: m}, nil
+}
+
+// Actions are the forms on the cards of alarms.
+func Actions() []page.Action {
+	return []page.Action{
+		{Path: "/alarms/acknowledge", Take: answer("acknowledged", entry.Acknowledge)},
+		{Path: "/alarms/shelve", Take: shelve},
+		{Path: "/alarms/unshelve", Take: answer("unshelved", entry.Unshelve)},
+		{Path: "/alarms/out-of-service", Take: outOfService},
+		{Path: "/alarms/return", Take: answer("returned", entry.ReturnToService)},
+	}
+}
+
+// answer makes an action of a command that needs the alarm and a name.
+func answer[C fold.Command](done string, take func(*snapshot.Snapshot, alerts.Key, string) (C, error)) func(*page.Form) (page.Outcome, error) {
+	return func(f *page.Form) (page.Outcome, error) {
+		cmd, err := take(f.S, key(f), f.Text("who"))
+		return page.Outcome{Command: cmd, Done: done, Back: f.Back()}, err
+	}
+}
+
+func shelve(f *page.Form) (page.Outcome, error) {
+	length := time.Duration(f.Whole("minutes")) * time.Minute
+	cmd, err := entry.Shelve(f.S, key(f), f.Text("who"), length, f.Text("reason"))
+	return page.Outcome{Command: cmd, Done: "shelved", Back: f.Back()}, err
+}
+
+func outOfService(f *page.Form) (page.Outcome, error) {
+	cmd, err := entry.OutOfService(f.S, key(f), f.Text("who"), f.Text("reason"))
+	return page.Outcome{Command: cmd, Done: "out-of-service", Back: f.Back()}, err
+}
+
+func key(f *page.Form) alerts.Key {
+	return alerts.Key{
+		Condition: alerts.Condition(f.Text("condition")), Room: sensors.RoomID(f.Text("room")), Subject: f.Text("subject"),
+	}
+}

@@ -1,0 +1,206 @@
+package desk
+
+import (
+	"bytes"
+	"time"
+
+	"rearguard/sensors"
+	"rearguard/sensors/payload"
+	"rearguard/sensors/quality"
+)
+
+// health is what is known of the device behind the readings. It is a plain
+// value, kept in State as it is.
+type health struct {
+	Habit   quality.Habit        `json:"habit"`
+	Clock   quality.Clock        `json:"clock"`
+	Battery quality.BatteryWatch `json:"battery"`
+	Flap    quality.Flap         `json:"flap"`
+	// Gone is since when the sensor has said, or its broker in its place, that
+	// it is not there; zero while it is.
+	Gone time.Time `json:"gone,omitzero"`
+	// Announced is set once the sensor has said whether it is there.
+	Announced bool `json:"announced,omitempty"`
+	// OwnTime and Arrived are those of the newest reading with a time of its
+	// own.
+	OwnTime time.Time `json:"own_time,omitzero"`
+	Arrived time.Time `json:"arrived,omitzero"`
+}
+
+// skewLimit is how far a sensor's own clock may be off before it is said;
+// common practice, no published source.
+const skewLimit = 2 * time.Minute
+
+// healthEvery is the grid on which silence is looked at for sensors that come
+// and go.
+const healthEvery = 5 * time.Minute
+
+// observe learns from a reading. The readings of one message share their time
+// and teach once.
+func (s *Sensor) observe(p *arrived) {
+	h, r := &s.health, &p.Reading
+	if !h.Gone.IsZero() && r.Arrival.After(h.Gone) {
+		// It speaks, so it is there: a late last will was about an earlier
+		// connection.
+		h.Gone = time.Time{}
+	}
+	if p.late {
+		return
+	}
+	if r.Quantity == sensors.Battery {
+		h.Battery.Observe(r.Time, r.Value)
+	}
+	h.Habit.Observe(r.Time)
+	h.Flap.Arrive()
+	if !s.ownTime || !r.Time.After(h.OwnTime) {
+		return
+	}
+	// Readings that come faster than they were taken were kept somewhere, and
+	// their delay says nothing about the sensor's clock.
+	if h.OwnTime.IsZero() || r.Arrival.Sub(h.Arrived) >= r.Time.Sub(h.OwnTime)/2 {
+		h.Clock.Observe(r.Time, r.Arrival)
+	}
+	h.OwnTime, h.Arrived = r.Time, r.Arrival
+}
+
+// SilentAfter is how long the sensor may be silent: by its configured
+// interval, or against its own habit.
+func (s *Sensor) SilentAfter() time.Duration {
+	if s.config.Interval > 0 {
+		return s.StaleAfter()
+	}
+	return s.health.Habit.SilentAfter()
+}
+
+// Silent reports whether the sensor is late against its habit, or known to be
+// gone.
+func (s *Sensor) Silent(now time.Time) bool {
+	return s.told.IsZero() || !s.health.Gone.IsZero() || now.Sub(s.told) > s.SilentAfter()
+}
+
+// NoteSilence notices, on a grid of its own, sensors that come and go.
+// Listening is since when messages can have arrived; while nothing can arrive
+// nobody has left.
+func (d *Desk) NoteSilence(at, listening time.Time) {
+	if !at.Equal(at.Truncate(healthEvery)) || !d.subscribed {
+		return
+	}
+	for _, s := range d.sensors {
+		if s.health.Flap.Up && s.Silent(at) && at.Sub(listening) > s.SilentAfter() {
+			s.health.Flap.Leave(at)
+		}
+	}
+}
+
+// findings are what is wrong with the device.
+func (h *health) findings(now time.Time) []quality.Finding {
+	var out []quality.Finding
+	if f, bad := h.Battery.Check(now); bad {
+		out = append(out, f)
+	}
+	if f, bad := h.Clock.Check(now, skewLimit); bad {
+		out = append(out, f)
+	}
+	if f, bad := h.Flap.Check(now); bad {
+		out = append(out, f)
+	}
+	return out
+}
+
+// Presence is a sensor's word, or its broker's in its place, on whether it is
+// there.
+type Presence struct {
+	Sensor sensors.SensorID
+	Here   bool
+	at     time.Time
+}
+
+// notePresence takes a message of a topic on which sensors say that they are
+// there.
+func (d *Desk) notePresence(watchers []watcher, m sensors.Message, arrival time.Time) {
+	body := bytes.TrimSpace(m.Payload)
+	for _, w := range watchers {
+		switch {
+		case bytes.Equal(body, w.online):
+			d.presences = append(d.presences, Presence{w.sensor.config.ID, true, arrival})
+		case bytes.Equal(body, w.offline):
+			d.presences = append(d.presences, Presence{w.sensor.config.ID, false, arrival})
+		case len(body) > 0:
+			d.intake.reject(m, arrival, Undecodable, "neither the sensor's online nor its offline; correct availability in the configuration")
+		}
+	}
+}
+
+// TakePresences returns the changes of presence since the last call, as far as
+// they are news: a sensor that has spoken since is there. Those that the
+// caller believes come back through SetPresence, before the next is asked for.
+func (d *Desk) TakePresences(each func(Presence) error) error {
+	notes := d.presences
+	d.presences = d.presences[:0]
+	for _, n := range notes {
+		s := d.byID[n.Sensor]
+		if !n.Here && s.heard.After(n.at) {
+			continue
+		}
+		if s.health.Announced && s.health.Gone.IsZero() == n.Here {
+			continue
+		}
+		if err := each(n); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// SetPresence carries out a change of presence. What a sensor that is gone
+// said last is no longer the air of its place. It returns the sensor, nil for
+// one that is no longer configured.
+func (d *Desk) SetPresence(id sensors.SensorID, here bool, arrival time.Time) *Sensor {
+	s := d.byID[id]
+	if s == nil {
+		return nil
+	}
+	s.health.Announced = true
+	if here {
+		s.health.Flap.Arrive()
+		s.health.Gone = time.Time{}
+		return s
+	}
+	s.health.Flap.Leave(arrival)
+	s.health.Gone = arrival
+	s.withhold(sensors.Missing)
+	return s
+}
+
+// listen notes what a decoder learned from a message beside its values: the
+// sensor's presence, and what must be asked of it.
+func (d *Desk) listen(in *input, m sensors.Message, arrival time.Time) {
+	if p, ok := in.decoder.(payload.Presencer); ok {
+		if now := p.Presence(); now != in.presence {
+			in.presence = now
+			if now != payload.Unknown {
+				d.presences = append(d.presences, Presence{in.sensor.config.ID, now == payload.Here, arrival})
+			}
+		}
+	}
+	if converser, ok := in.decoder.(payload.Converser); ok && d.subscribed {
+		d.requests = append(d.requests, converser.Requests(m.Received)...)
+	}
+}
+
+// Converse asks what decoders have to ask, as time passes.
+func (d *Desk) Converse(now time.Time) {
+	if !d.subscribed {
+		return
+	}
+	for _, c := range d.routes.conversers {
+		d.requests = append(d.requests, c.Requests(now)...)
+	}
+}
+
+// Missed tells decoders that messages may have been lost.
+func (d *Desk) Missed() {
+	for _, c := range d.routes.conversers {
+		c.Missed()
+	}
+}

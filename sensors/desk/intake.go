@@ -1,0 +1,233 @@
+package desk
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strconv"
+	"time"
+
+	"rearguard/sensors"
+	"rearguard/sensors/payload"
+)
+
+// Outcome is what became of a message.
+type Outcome string
+
+// The outcomes of a message, as counted and shown.
+const (
+	Stored      Outcome = "stored"
+	Duplicate   Outcome = "duplicate"
+	Retained    Outcome = "retained"
+	Empty       Outcome = "empty"
+	Undecodable Outcome = "undecodable"
+	Oversize    Outcome = "oversize"
+	Unclaimed   Outcome = "unclaimed"
+	Future      Outcome = "future"
+	Ancient     Outcome = "ancient"
+)
+
+// Rejected is a message that could not be used, and why.
+type Rejected struct {
+	Time    time.Time
+	Topic   string
+	Outcome Outcome
+	Reason  string
+	// Excerpt is the start of the payload, escaped for display.
+	Excerpt string
+}
+
+// rejectedKept bounds the ring of messages kept for inspection, excerptKept
+// the bytes kept of each payload.
+const (
+	rejectedKept = 100
+	excerptKept  = 120
+)
+
+// Excerpt is the start of a payload, escaped for display.
+func Excerpt(payload []byte) string {
+	return strconv.QuoteToASCII(string(payload[:min(len(payload), excerptKept)]))
+}
+
+// intake is what was admitted and waits for its instant.
+type intake struct {
+	waiting []arrived
+	// order is waiting in the order of handling, taken how far it has been
+	// taken.
+	order []*arrived
+	taken int
+	// held are late readings of which it could not be told whether they are
+	// stored already.
+	held  []arrived
+	fates []fate
+	// outcomes counts messages, rejected are the latest that were of no use.
+	outcomes map[Outcome]uint64
+	rejected []Rejected
+}
+
+// arrived is an admitted reading on its way to its instant.
+type arrived struct {
+	sensors.Reading
+	series *series
+	sensor *Sensor
+	// late is set when a newer reading of the series is already known.
+	late bool
+	// known is set for a reading of the past, whose place in the records is
+	// settled.
+	known bool
+	// message is the place of its message among the fates; counted when that
+	// was settled in an earlier round.
+	message int
+}
+
+// fate is what became of one message: how many of its readings were admitted,
+// and how many of those are stored already.
+type fate struct {
+	outcome              Outcome
+	readings, duplicates int
+	// listed is set once the message is kept for people to look at.
+	listed bool
+}
+
+// counted stands for the message of a reading that was held back.
+const counted = -1
+
+// Admit decodes one message; its readings wait for their instant. Their
+// arrival is after clock and never before that of a message admitted earlier,
+// so that the order of handling is the order of arrival, also when replayed
+// from the records.
+func (d *Desk) Admit(m sensors.Message, clock time.Time) {
+	arrival := m.Received.Truncate(time.Millisecond)
+	if !arrival.After(clock) {
+		arrival = clock.Add(time.Millisecond)
+	}
+	if n := len(d.intake.waiting); n > 0 && arrival.Before(d.intake.waiting[n-1].Arrival) {
+		arrival = d.intake.waiting[n-1].Arrival
+	}
+	inputs := d.routes.of(m.Topic)
+	if watchers := d.routes.watchers[m.Topic]; len(watchers) > 0 {
+		d.notePresence(watchers, m, arrival)
+		if len(inputs) == 0 {
+			return
+		}
+	}
+	if len(inputs) == 0 {
+		d.intake.outcomes[Unclaimed]++
+		d.unclaimed.note(m, arrival, d.routes.claimed)
+		return
+	}
+	for _, in := range inputs {
+		d.intake.fates = append(d.intake.fates, fate{})
+		outcome := d.admitInput(in, m, arrival)
+		d.intake.fates[len(d.intake.fates)-1].outcome = outcome
+	}
+}
+
+// Readmit is Admit for a reading of the past: it was admitted then. A reading
+// of a sensor that is no longer configured is left out.
+func (d *Desk) Readmit(r sensors.Reading) {
+	s := d.byID[r.Sensor]
+	if s == nil || s.series[r.Quantity] == nil {
+		return
+	}
+	in := &d.intake
+	in.fates = append(in.fates, fate{outcome: Stored})
+	in.wait(arrived{Reading: r, series: s.series[r.Quantity], sensor: s, known: true})
+}
+
+// wait puts a reading among those that wait, as one of the newest message's.
+func (in *intake) wait(p arrived) {
+	p.late = !p.Time.After(p.series.newestAdmitted())
+	p.message = len(in.fates) - 1
+	in.waiting = append(in.waiting, p)
+	if !p.late {
+		p.series.admitted = p.Time
+	}
+}
+
+// admitInput decodes a message for one sensor and returns its outcome.
+func (d *Desk) admitInput(in *input, m sensors.Message, arrival time.Time) Outcome {
+	measured, err := in.decoder.Decode(m.Topic, m.Payload, m.Received)
+	d.listen(in, m, arrival)
+	var outcome Outcome
+	if err != nil {
+		outcome = d.intake.noteUndecodable(m, arrival, err)
+	}
+	for _, value := range measured {
+		got := d.admitValue(in.sensor, value, m, arrival)
+		if outcome == "" || got == Stored {
+			outcome = got
+		}
+	}
+	if outcome == "" {
+		// Nothing for us and nothing wrong, such as a birth message.
+		outcome = Stored
+	}
+	return outcome
+}
+
+func (d *Desk) admitValue(s *Sensor, v payload.Measurement, m sensors.Message, arrival time.Time) Outcome {
+	one := s.series[v.Quantity]
+	r := sensors.Reading{Series: one.key, Time: v.Time.Truncate(time.Millisecond), Arrival: arrival, Raw: v.Value}
+	own := !v.Time.IsZero()
+	switch {
+	case m.Retained && (!own || v.FromReceipt):
+		// A retained value without a time of its own is of unknown age.
+		return Retained
+	case !own:
+		r.Time = arrival
+		if newest := one.newestAdmitted(); !r.Time.After(newest) {
+			// Two values in one millisecond of a draining queue are still
+			// two values.
+			r.Time = newest.Add(time.Millisecond)
+		}
+	case r.Time.After(arrival.Add(d.rules.FutureTolerance)):
+		d.intake.reject(m, arrival, Future, fmt.Sprintf("%s says %s, which is %s ahead of this clock; set the sensor's clock, or ingest.future_tolerance",
+			one.key.Sensor, stamp(r.Time), r.Time.Sub(arrival).Round(time.Second)))
+		return Future
+	case r.Time.Before(arrival.Add(-d.rules.AgeLimit)):
+		d.intake.reject(m, arrival, Ancient, fmt.Sprintf("%s says %s, which is older than ingest.age_limit (%s); set the sensor's clock",
+			one.key.Sensor, stamp(r.Time), d.rules.AgeLimit))
+		return Ancient
+	}
+	d.intake.fates[len(d.intake.fates)-1].readings++
+	d.intake.wait(arrived{Reading: r, series: one, sensor: s})
+	return Stored
+}
+
+func stamp(t time.Time) string { return t.UTC().Format(time.RFC3339) }
+
+func (in *intake) noteUndecodable(m sensors.Message, arrival time.Time, err error) Outcome {
+	var detail *payload.Error
+	if errors.As(err, &detail) && detail.Kind == payload.Empty {
+		return Empty
+	}
+	in.reject(m, arrival, Undecodable, err.Error())
+	return Undecodable
+}
+
+// reject keeps a message that could not be used for people to look at, once
+// however many of its values are refused for the same reason.
+func (in *intake) reject(m sensors.Message, arrival time.Time, outcome Outcome, reason string) {
+	if n := len(in.fates); n > 0 && outcome != Undecodable {
+		if in.fates[n-1].listed {
+			return
+		}
+		in.fates[n-1].listed = true
+	}
+	in.keep(Rejected{Time: arrival, Topic: m.Topic, Outcome: outcome, Reason: reason, Excerpt: Excerpt(m.Payload)})
+}
+
+func (in *intake) keep(m Rejected) {
+	if len(in.rejected) >= rejectedKept {
+		in.rejected = slices.Delete(in.rejected, 0, 1)
+	}
+	in.rejected = append(in.rejected, m)
+}
+
+// NoteRejected counts a message that was refused before it came here, for its
+// size.
+func (d *Desk) NoteRejected(m Rejected) {
+	d.intake.outcomes[m.Outcome]++
+	d.intake.keep(m)
+}

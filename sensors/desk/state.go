@@ -1,0 +1,146 @@
+package desk
+
+import (
+	"fmt"
+	"time"
+
+	"rearguard/sensors"
+	"rearguard/sensors/calibration"
+	"rearguard/sensors/payload"
+	"rearguard/sensors/quality"
+)
+
+// State is what must outlive a restart. Readings that wait are not in it: it
+// is taken between two rounds.
+type State struct {
+	Sensors      []sensorState                                `json:"sensors,omitempty"`
+	Neighbours   map[sensors.RoomID][]quality.NeighboursState `json:"neighbours,omitempty"`
+	Certificates []InForce                                    `json:"certificates,omitempty"`
+	Outcomes     map[Outcome]uint64                           `json:"outcomes,omitempty"`
+	Unclaimed    []unclaimedState                             `json:"unclaimed,omitempty"`
+}
+
+type sensorState struct {
+	ID     sensors.SensorID        `json:"id"`
+	Heard  time.Time               `json:"heard,omitzero"`
+	Told   time.Time               `json:"told,omitzero"`
+	Health health                  `json:"health"`
+	Series []seriesState           `json:"series,omitempty"`
+	Bench  *bench                  `json:"bench,omitempty"`
+	Seen   *calibration.BenchState `json:"seen_on_bench,omitempty"`
+}
+
+type seriesState struct {
+	Newest   sensors.Reading    `json:"newest"`
+	Usable   sensors.Reading    `json:"usable"`
+	Quality  quality.State      `json:"quality"`
+	Findings []quality.Finding  `json:"findings,omitempty"`
+	Flagged  time.Time          `json:"flagged,omitzero"`
+	Amended  *quality.Amendment `json:"amended,omitempty"`
+	Quantity sensors.Quantity   `json:"quantity"`
+}
+
+// unclaimedState is an unclaimed topic without its traces, which are about the
+// last minutes.
+type unclaimedState struct {
+	Topic    string           `json:"topic"`
+	First    time.Time        `json:"first"`
+	Last     time.Time        `json:"last"`
+	Count    uint64           `json:"count"`
+	Newest   string           `json:"newest"`
+	Payloads []PayloadExcerpt `json:"payloads,omitempty"`
+	Guess    payload.Guess    `json:"guess"`
+}
+
+// State returns what must outlive a restart. It shares memory with the desk
+// and is to be written out before the desk goes on.
+func (d *Desk) State() State {
+	st := State{
+		Neighbours:   make(map[sensors.RoomID][]quality.NeighboursState, len(d.rooms)),
+		Certificates: d.calibrations.certificates, Outcomes: d.intake.outcomes,
+	}
+	for _, s := range d.sensors {
+		st.Sensors = append(st.Sensors, s.state())
+	}
+	for id, r := range d.rooms {
+		st.Neighbours[id] = r.neighbourStates()
+	}
+	for topic, t := range d.unclaimed.topics {
+		st.Unclaimed = append(st.Unclaimed, unclaimedState{topic, t.first, t.last, t.count, t.newest, t.payloads, t.guess})
+	}
+	return st
+}
+
+func (s *Sensor) state() sensorState {
+	st := sensorState{ID: s.config.ID, Heard: s.heard, Told: s.told, Health: s.health}
+	for q, one := range s.series {
+		if one != nil {
+			st.Series = append(st.Series, seriesState{
+				Quantity: sensors.Quantity(q), Newest: one.newest, Usable: one.usable, Quality: one.assess.State(),
+				Findings: one.findings, Flagged: one.flagged, Amended: one.amended,
+			})
+		}
+	}
+	if s.bench != nil {
+		seen := s.bench.bench.State()
+		st.Bench, st.Seen = s.bench, &seen
+	}
+	return st
+}
+
+// Restore puts a state into a desk that knows its sensors and has handled
+// nothing. What is about sensors that are no longer there is left out.
+func (d *Desk) Restore(st State) error {
+	var err error
+	if d.calibrations, err = with(st.Certificates); err != nil {
+		return fmt.Errorf("calibrations: %w", err)
+	}
+	for outcome, n := range st.Outcomes {
+		d.intake.outcomes[outcome] = n
+	}
+	for _, one := range st.Sensors {
+		if s := d.byID[one.ID]; s != nil {
+			if err := s.restore(one); err != nil {
+				return fmt.Errorf("sensor %s: %w", one.ID, err)
+			}
+		}
+	}
+	for id, states := range st.Neighbours {
+		if r := d.rooms[id]; r != nil {
+			if err := r.restoreNeighbours(states); err != nil {
+				return err
+			}
+		}
+	}
+	for _, u := range st.Unclaimed {
+		if d.routes.claimed[u.Topic] || len(d.unclaimed.topics) >= unclaimedKept {
+			continue
+		}
+		d.unclaimed.topics[u.Topic] = &unclaimedTopic{
+			first: u.First, last: u.Last, count: u.Count, newest: u.Newest, payloads: u.Payloads, guess: u.Guess,
+			traces: make(map[string][]quality.TracePoint),
+		}
+	}
+	return nil
+}
+
+func (s *Sensor) restore(st sensorState) error {
+	s.heard, s.told, s.health = st.Heard, st.Told, st.Health
+	for _, saved := range st.Series {
+		if int(saved.Quantity) >= quantities || s.series[saved.Quantity] == nil {
+			continue
+		}
+		one := s.series[saved.Quantity]
+		one.newest, one.usable = saved.Newest, saved.Usable
+		one.findings, one.flagged, one.amended = saved.Findings, saved.Flagged, saved.Amended
+		if err := one.assess.Restore(saved.Quality); err != nil {
+			return err
+		}
+	}
+	if st.Bench == nil || st.Seen == nil || int(st.Bench.Quantity) >= quantities || s.series[st.Bench.Quantity] == nil {
+		return nil
+	}
+	s.bench = st.Bench
+	s.bench.bench = calibration.NewBench(calibration.DefaultStability(st.Bench.Quantity))
+	return s.bench.bench.Restore(*st.Seen)
+}
