@@ -12,7 +12,6 @@ type faultsCommand struct {
 	JSON   bool    `help:"Print as JSON."`
 }
 
-// Run implements the subcommand.
 func (c *faultsCommand) Run(e *cli.Env) error {
 	if c.Trials < 1 || c.Days < 1 {
 		return cli.Unusable("--trials %d, --days %d: at least one of each is needed", c.Trials, c.Days)

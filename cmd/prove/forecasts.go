@@ -28,7 +28,6 @@ type forecastsReport struct {
 	Replayed *forecasts.Counts  `json:"replayed,omitempty"`
 }
 
-// Run implements the subcommand.
 func (c *forecastsCommand) Run(ctx context.Context, e *cli.Env) error {
 	if c.Cohorts < 4 || c.Cohorts > 2000 {
 		return cli.Unusable("--cohorts %d is outside 4 to 2000", c.Cohorts)

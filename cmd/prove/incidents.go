@@ -68,7 +68,6 @@ type yearReport struct {
 	PagesPerNight    float64 `json:"pages_per_person_and_night"`
 }
 
-// Run implements the subcommand.
 func (c *incidentsCommand) Run(ctx context.Context, e *cli.Env) error {
 	if c.Rooms < 0 || c.Days < 1 {
 		return cli.Unusable("a clean year needs at least one day, and no fewer than 0 rooms")

@@ -37,7 +37,6 @@ type airReport struct {
 	AbsoluteHumidity     float64  `json:"absolute_humidity_grams_per_cubic_meter"`
 }
 
-// Run implements the subcommand.
 func (c *airCommand) Run(e *cli.Env) error {
 	pressure, err := c.pressurePa()
 	if err != nil {

@@ -13,7 +13,7 @@ type backupCommand struct {
 	To     string `arg:"" help:"File to write. It must not exist." placeholder:"FILE"`
 }
 
-// Run implements the subcommand. It works while the daemon runs.
+// Run works while the daemon runs.
 func (c *backupCommand) Run(ctx context.Context, e *cli.Env) error {
 	f, err := cli.LoadFacility(c.Config)
 	if err != nil {

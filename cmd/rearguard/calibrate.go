@@ -24,7 +24,6 @@ type calibrateListCommand struct {
 	JSON bool `help:"Print as JSON."`
 }
 
-// Run implements the subcommand.
 func (c *calibrateListCommand) Run(ctx context.Context, e *cli.Env, all *calibrateCommand) error {
 	base, err := daemonURL(all.URL, all.Config)
 	if err != nil {
@@ -59,7 +58,6 @@ type calibrateReapplyCommand struct {
 	Who      string    `required:"" help:"Your name, for the record." placeholder:"NAME"`
 }
 
-// Run implements the subcommand.
 func (c *calibrateReapplyCommand) Run(ctx context.Context, e *cli.Env, all *calibrateCommand) error {
 	base, err := daemonURL(all.URL, all.Config)
 	if err != nil {

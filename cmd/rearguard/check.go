@@ -31,7 +31,6 @@ type checkReport struct {
 	Remarks []string `json:"remarks"`
 }
 
-// Run implements the subcommand.
 func (c *checkCommand) Run(e *cli.Env) error {
 	f, err := facility.Load(c.Config)
 	report := checkReport{File: c.Config, Faults: strict.Faults{}, Remarks: []string{}}

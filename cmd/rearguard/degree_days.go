@@ -49,7 +49,6 @@ type degreeDaysDay struct {
 	Cumulative float64 `json:"cumulative_degree_days"`
 }
 
-// Run implements the subcommand.
 func (c *degreeDaysCommand) Run(e *cli.Env) error {
 	report, err := c.report(e.In)
 	if err != nil {

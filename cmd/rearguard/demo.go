@@ -24,7 +24,6 @@ type demoCommand struct {
 // demoPages is the usual address of the demo's pages.
 const demoPages = "127.0.0.1:8080"
 
-// Run implements the subcommand.
 func (c *demoCommand) Run(ctx context.Context, e *cli.Env) error {
 	if c.Speed < 1 || c.Speed > 20_000 {
 		return cli.Unusable("--speed %g is outside 1 to 20000", c.Speed)

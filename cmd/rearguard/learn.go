@@ -28,7 +28,6 @@ type learnReport struct {
 	Decision *study.Decision `json:"decision"`
 }
 
-// Run implements the subcommand.
 func (c *learnCommand) Run(ctx context.Context, e *cli.Env) error {
 	f, err := cli.LoadFacility(c.Config)
 	if err != nil {

@@ -21,7 +21,6 @@ type performanceCommand struct {
 	JSON    bool   `help:"Print as JSON."`
 }
 
-// Run implements the subcommand.
 func (c *performanceCommand) Run(ctx context.Context, e *cli.Env) error {
 	f, err := cli.LoadFacility(c.Config)
 	if err != nil {

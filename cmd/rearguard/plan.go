@@ -112,7 +112,6 @@ type planEmergences struct {
 	Chance   float64  `default:"0.8" help:"How sure it must be, 0.5 to 0.99."`
 }
 
-// Run implements the subcommand.
 func (c *planEmergences) Run(ctx context.Context, e *cli.Env) error {
 	s, err := c.snapshot(ctx, e)
 	if err != nil {
@@ -202,7 +201,6 @@ type planShipping struct {
 	MayEmerge float64       `default:"0.02" help:"Share of pupae that may emerge on the way."`
 }
 
-// Run implements the subcommand.
 func (c *planShipping) Run(ctx context.Context, e *cli.Env) error {
 	s, err := c.snapshot(ctx, e)
 	if err != nil {
@@ -241,7 +239,6 @@ type planFood struct {
 	Days    int     `default:"14" help:"How many days ahead."`
 }
 
-// Run implements the subcommand.
 func (c *planFood) Run(ctx context.Context, e *cli.Env) error {
 	s, err := c.snapshot(ctx, e)
 	if err != nil {
@@ -269,7 +266,6 @@ type planShift struct {
 	Celsius *float64 `help:"Ask about this set point only." placeholder:"C"`
 }
 
-// Run implements the subcommand.
 func (c *planShift) Run(ctx context.Context, e *cli.Env) error {
 	s, err := c.snapshot(ctx, e)
 	if err != nil {

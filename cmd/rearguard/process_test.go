@@ -61,7 +61,6 @@ type logBuffer struct {
 	text bytes.Buffer
 }
 
-// Write implements io.Writer.
 func (l *logBuffer) Write(p []byte) (int, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()

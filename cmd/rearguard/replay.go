@@ -54,7 +54,6 @@ type lossReport struct {
 	Cause  string              `json:"cause"`
 }
 
-// Run implements the subcommand.
 func (c *replayCommand) Run(ctx context.Context, e *cli.Env) error {
 	f, err := cli.LoadFacility(c.Config)
 	if err != nil {

@@ -14,7 +14,6 @@ type runCommand struct {
 	Config string `default:"facility.yaml" help:"Configuration file." placeholder:"FILE"`
 }
 
-// Run implements the subcommand.
 func (c *runCommand) Run(ctx context.Context, e *cli.Env) error {
 	f, err := cli.LoadFacility(c.Config)
 	if err != nil {

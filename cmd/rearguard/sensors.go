@@ -25,7 +25,6 @@ type sensorsCommand struct {
 	JSON      bool   `help:"Print as JSON."`
 }
 
-// Run implements the subcommand.
 func (c *sensorsCommand) Run(ctx context.Context, e *cli.Env) error {
 	base, err := daemonURL(c.URL, c.Config)
 	if err != nil {

@@ -32,7 +32,6 @@ type speciesReport struct {
 	DaysAt25  float64 `json:"egg_to_adult_days_at_25_celsius"`
 }
 
-// Run implements the subcommand.
 func (c *speciesCommand) Run(e *cli.Env) error {
 	if c.Enter {
 		_, err := fmt.Fprint(e.Out, species.HowToEnter)

@@ -31,7 +31,6 @@ func buildVersion() string {
 	return "development"
 }
 
-// Run implements the subcommand.
 func (c *versionCommand) Run(e *cli.Env) error {
 	if c.JSON {
 		return json.NewEncoder(e.Out).Encode(map[string]string{

@@ -41,10 +41,11 @@ func ParseCutoff(name string) (Cutoff, error) {
 	return 0, fmt.Errorf("unknown cut-off %q (want horizontal, vertical or intermediate)", name)
 }
 
-// MarshalText implements encoding.TextMarshaler.
+// MarshalText gives what String does.
 func (c Cutoff) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
 
-// UnmarshalText implements encoding.TextUnmarshaler.
+// UnmarshalText reads a name as ParseCutoff does, and keeps what was when there
+// is no such cut-off.
 func (c *Cutoff) UnmarshalText(text []byte) error {
 	parsed, err := ParseCutoff(string(text))
 	if err != nil {
@@ -92,10 +93,11 @@ func (l Linear) UpperC() float64 { return l.upperC }
 // Cutoff returns the rule above the upper threshold.
 func (l Linear) Cutoff() Cutoff { return l.cutoff }
 
-// Unit implements Rate.
+// Unit returns "degree-days", of 1 °C above the lower threshold for a day.
 func (l Linear) Unit() string { return "degree-days" }
 
-// PerDay implements Rate. It is 0 for a temperature that is not a number.
+// PerDay returns the degree-days of a day at one temperature, never below 0,
+// and 0 for a temperature that is not a number.
 func (l Linear) PerDay(temperatureC float64) float64 {
 	switch {
 	case !(temperatureC > l.lowerC):
@@ -113,9 +115,9 @@ func (l Linear) PerDay(temperatureC float64) float64 {
 	}
 }
 
-// Along implements Rate. The temperature of a straight line is spread evenly
-// between its ends, so the exact integral follows from the mean excess over
-// each threshold.
+// Along returns the degree-days of a straight line of temperature. It is spread
+// evenly between its ends, so the exact integral follows from the mean excess
+// over each threshold.
 func (l Linear) Along(fromC, toC, days float64) float64 {
 	low, high := math.Min(fromC, toC), math.Max(fromC, toC)
 	switch {

@@ -73,10 +73,11 @@ func (n *Nonlinear) Range() (lowC, highC float64) { return n.lowC, n.highC }
 // rate.
 func (n *Nonlinear) Optimum() (temperatureC, perDay float64) { return n.optimumC, n.optimum }
 
-// Unit implements Rate.
+// Unit returns "stages": a whole stage is 1.
 func (n *Nonlinear) Unit() string { return "stages" }
 
-// PerDay implements Rate. It is 0 for a temperature that is not a number.
+// PerDay returns the rate in stages a day, 0 outside Range and for a
+// temperature that is not a number.
 func (n *Nonlinear) PerDay(temperatureC float64) float64 {
 	if !(temperatureC > n.lowC && temperatureC < n.highC) {
 		return 0
@@ -84,9 +85,9 @@ func (n *Nonlinear) PerDay(temperatureC float64) float64 {
 	return n.model.PerDay(n.parameters, temperatureC)
 }
 
-// Along implements Rate. For a temperature that moves by more than a millionth
-// of a degree, the error is below a ten-millionth of what the same time at the
-// optimum would give.
+// Along returns the stages of a straight line of temperature. Where that moves
+// by more than a millionth of a degree, the error is below a ten-millionth of
+// what the same time at the optimum would give.
 func (n *Nonlinear) Along(fromC, toC, days float64) float64 {
 	low, high := math.Min(fromC, toC), math.Max(fromC, toC)
 	// Written so that NaN yields 0.

@@ -37,7 +37,6 @@ type Feed struct {
 // New returns the feed of the facility.
 func New(source find.Source) *Feed { return &Feed{source: source} }
 
-// ServeHTTP implements http.Handler.
 func (f *Feed) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	s := f.source.Snapshot()
 	if s == nil {

@@ -17,7 +17,6 @@ type FieldError struct {
 	Reason string
 }
 
-// Error implements error.
 func (e *FieldError) Error() string { return e.Field + ": " + e.Reason }
 
 // Bounds on what can be entered. They catch slips of the finger; they are

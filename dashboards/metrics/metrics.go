@@ -49,7 +49,8 @@ func Handler(source find.Source, version string) http.Handler {
 // collector is an unchecked one.
 func (c *Collector) Describe(chan<- *prometheus.Desc) {}
 
-// Collect implements prometheus.Collector.
+// Collect sends every series of the newest snapshot; of a daemon that has none
+// yet, its build information only.
 func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	e := &emitter{ch: ch, seen: map[string]bool{}}
 	e.gauge(buildInfo, 1, c.version, runtime.Version())

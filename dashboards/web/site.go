@@ -162,7 +162,6 @@ func (s *Site) routes() {
 	s.mux.HandleFunc("/", s.notFound)
 }
 
-// ServeHTTP implements http.Handler.
 func (s *Site) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.mux.ServeHTTP(w, r) }
 
 // Close ends the open streams; they would otherwise hold up a shutdown.

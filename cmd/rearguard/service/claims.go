@@ -31,7 +31,6 @@ type claimingEngine struct {
 	facility *facility.Facility
 }
 
-// Do implements web.Facility.
 func (e *claimingEngine) Do(ctx context.Context, command fold.Command) error {
 	if claim, ok := command.(fold.ClaimSensor); ok {
 		return e.claim(ctx, claim)

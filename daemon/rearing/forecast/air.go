@@ -18,7 +18,7 @@ type Air interface {
 // ConstantAir is a room that stays at one temperature in °C.
 type ConstantAir float64
 
-// TemperatureC implements Air.
+// TemperatureC is the same at all times.
 func (c ConstantAir) TemperatureC(time.Time) float64 { return float64(c) }
 
 // DiurnalAir is a room that repeats one day: the mean temperature in °C at
@@ -28,7 +28,8 @@ type DiurnalAir struct {
 	Location *time.Location
 }
 
-// TemperatureC implements Air.
+// TemperatureC follows the clock of Location, also on the days it is put
+// forward or back.
 func (d DiurnalAir) TemperatureC(t time.Time) float64 {
 	t = t.In(d.Location)
 	h := t.Hour()
@@ -45,7 +46,7 @@ type SettlingAir struct {
 	Persistence float64
 }
 
-// TemperatureC implements Air.
+// TemperatureC is off by the whole of ErrorC at From and before.
 func (a SettlingAir) TemperatureC(t time.Time) float64 {
 	days := math.Max(0, t.Sub(a.From).Hours()/24)
 	return a.Air.TemperatureC(t) + a.ErrorC*math.Pow(a.Persistence, days)
@@ -79,7 +80,6 @@ func NewScheduleAir(points []SetPoint, loc *time.Location) (Air, error) {
 	return s, nil
 }
 
-// TemperatureC implements Air.
 func (s scheduleAir) TemperatureC(t time.Time) float64 {
 	t = t.In(s.location)
 	h := float64(t.Hour()) + float64(t.Minute())/60
@@ -119,7 +119,6 @@ func NewTableAir(times []time.Time, temperaturesC []float64) (Air, error) {
 	return tableAir{times, temperaturesC}, nil
 }
 
-// TemperatureC implements Air.
 func (a tableAir) TemperatureC(t time.Time) float64 {
 	i := sort.Search(len(a.times), func(i int) bool { return a.times[i].After(t) })
 	switch {
