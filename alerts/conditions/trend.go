@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"rearguard/sensors"
 	"rearguard/sensors/air"
 )
 
@@ -116,8 +117,8 @@ func (tr Trend) add(in *RoomState) Trend {
 	recent := tr.since(in.Now.Add(-slopeWindow))
 	tr.Temperature = robustSlope(recent, 0.02, func(s Sample) (float64, bool) { return s.C, true })
 	tr.Moisture = robustSlope(recent, 0.002, func(s Sample) (float64, bool) { return math.Log(s.W), s.W > 0 })
-	tr.Early = theilSen(points(tr.between(in.Now.Add(-slopeWindow), in.Now.Add(-slopeWindow/2)), celsius))
-	tr.Late = theilSen(points(tr.since(in.Now.Add(-slopeWindow/2)), celsius))
+	tr.Early = sensors.TheilSen(points(tr.between(in.Now.Add(-slopeWindow), in.Now.Add(-slopeWindow/2)), celsius))
+	tr.Late = sensors.TheilSen(points(tr.since(in.Now.Add(-slopeWindow/2)), celsius))
 	return tr
 }
 
@@ -173,7 +174,7 @@ func (tr Trend) now() Sample {
 		for i, s := range recent {
 			values[i] = value(s)
 		}
-		return median(values)
+		return sensors.Median(values)
 	}
 	s := Sample{Time: last.Time, C: pick(func(s Sample) float64 { return s.C }), D: pick(func(s Sample) float64 { return s.D }), Over: last.Over}
 	if last.W > 0 {
@@ -203,77 +204,15 @@ func (tr Trend) between(from, to time.Time) []Sample {
 	return tr.Samples[first:last]
 }
 
-type xy struct{ x, y float64 }
-
 // points are hours since the first sample, and the value.
-func points(samples []Sample, value func(Sample) (float64, bool)) []xy {
-	list := make([]xy, 0, len(samples))
+func points(samples []Sample, value func(Sample) (float64, bool)) []sensors.XY {
+	list := make([]sensors.XY, 0, len(samples))
 	for _, s := range samples {
 		if y, ok := value(s); ok {
-			list = append(list, xy{s.Time.Sub(samples[0].Time).Hours(), y})
+			list = append(list, sensors.XY{X: s.Time.Sub(samples[0].Time).Hours(), Y: y})
 		}
 	}
 	return list
-}
-
-// theilSen is the median of the slopes between all pairs (Theil 1950, Sen
-// 1968), 0 for fewer than two points. Up to 29 % of bad points leave it
-// unmoved.
-func theilSen(list []xy) float64 {
-	slopes := make([]float64, 0, len(list)*(len(list)-1)/2)
-	for i, a := range list {
-		for _, b := range list[i+1:] {
-			if b.x > a.x {
-				slopes = append(slopes, (b.y-a.y)/(b.x-a.x))
-			}
-		}
-	}
-	return median(slopes)
-}
-
-// median reorders the values it is given.
-func median(values []float64) float64 {
-	n := len(values)
-	if n == 0 {
-		return 0
-	}
-	upper := nth(values, n/2)
-	if n%2 == 1 {
-		return upper
-	}
-	return (slices.Max(values[:n/2]) + upper) / 2
-}
-
-// nth puts the value of rank k in its place, none greater before it and none
-// smaller behind it, and returns it: Hoare's selection, which a room's slopes
-// need every minute and which is several times as fast as sorting.
-func nth(values []float64, k int) float64 {
-	low, high := 0, len(values)-1
-	for low < high {
-		pivot := values[(low+high)/2]
-		i, j := low, high
-		for i <= j {
-			for values[i] < pivot {
-				i++
-			}
-			for values[j] > pivot {
-				j--
-			}
-			if i <= j {
-				values[i], values[j] = values[j], values[i]
-				i, j = i+1, j-1
-			}
-		}
-		switch {
-		case k <= j:
-			high = j
-		case k >= i:
-			low = i
-		default:
-			return values[k]
-		}
-	}
-	return values[k]
 }
 
 // robustSlope gives the slope with bounds three standard errors away, taken
@@ -282,25 +221,25 @@ func nth(values []float64, k int) float64 {
 func robustSlope(samples []Sample, least float64, value func(Sample) (float64, bool)) Slope {
 	list := points(samples, value)
 	n := len(list)
-	if n < leastSamples || list[n-1].x-list[0].x < leastStretch.Hours() {
+	if n < leastSamples || list[n-1].X-list[0].X < leastStretch.Hours() {
 		return Slope{}
 	}
-	slope := theilSen(list)
+	slope := sensors.TheilSen(list)
 	rest := make([]float64, n)
 	meanX := 0.0
 	for i, p := range list {
-		rest[i] = p.y - slope*p.x
-		meanX += p.x / float64(n)
+		rest[i] = p.Y - slope*p.X
+		meanX += p.X / float64(n)
 	}
-	middle := median(slices.Clone(rest))
+	middle := sensors.Median(slices.Clone(rest))
 	spread := 0.0
 	for i, p := range list {
 		rest[i] = math.Abs(rest[i] - middle)
-		spread += (p.x - meanX) * (p.x - meanX)
+		spread += (p.X - meanX) * (p.X - meanX)
 	}
 	// 1.4826 makes the median absolute deviation a standard deviation for
 	// normal noise.
-	sigma := max(1.4826*median(rest), least)
+	sigma := max(1.4826*sensors.Median(rest), least)
 	bound := 3 * sigma / math.Sqrt(spread)
 	return Slope{Known: true, PerHour: slope, Low: slope - bound, High: slope + bound}
 }

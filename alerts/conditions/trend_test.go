@@ -2,26 +2,9 @@ package conditions
 
 import (
 	"math"
-	"slices"
 	"testing"
 	"time"
-
-	"pgregory.net/rapid"
 )
-
-func TestMedian(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		values := rapid.SliceOf(rapid.Float64Range(-5, 5)).Draw(t, "values")
-		sorted := slices.Sorted(slices.Values(values))
-		want := 0.0
-		if n := len(sorted); n > 0 {
-			want = (sorted[(n-1)/2] + sorted[n/2]) / 2
-		}
-		if got := median(values); got != want {
-			t.Fatalf("median %v, want %v", got, want)
-		}
-	})
-}
 
 // Up to 29 % of the points may be anything without moving the slope far: the
 // breakdown point of the Theil-Sen estimator.

@@ -66,7 +66,7 @@ func (b *BatteryWatch) closeDay() {
 	if len(b.Today) == 0 {
 		return
 	}
-	level := median(b.Today)
+	level := sensors.Median(b.Today)
 	b.Today = b.Today[:0]
 	if n := len(b.Days); n > 0 && level > b.Days[n-1]+20 {
 		// A new battery: its past says nothing.
@@ -76,7 +76,7 @@ func (b *BatteryWatch) closeDay() {
 		b.Days, b.DayStart = b.Days[1:], b.DayStart[1:]
 	}
 	b.Days, b.DayStart = append(b.Days, level), append(b.DayStart, b.Day*dayMillis)
-	b.PerDay = theilSen(b.DayStart, b.Days, b.DayStart[0])
+	b.PerDay = slopeSince(b.DayStart, b.Days, b.DayStart[0])
 }
 
 // Fade returns the trend in percent a day and the days from now until the

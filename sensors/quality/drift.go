@@ -68,7 +68,7 @@ func (n *Neighbours) learn(m *member, at int64) {
 	}
 	if m.HoursN >= minDayHours {
 		hours := m.Hours
-		n.closeDay(m, before*dayMillis, median(hours[:m.HoursN]))
+		n.closeDay(m, before*dayMillis, sensors.Median(hours[:m.HoursN]))
 	}
 	m.HoursN = 0
 }
@@ -80,7 +80,7 @@ func (n *Neighbours) closeDay(m *member, start int64, x float64) {
 	m.Days, m.DayStart = append(m.Days, x), append(m.DayStart, start)
 	if !m.Learned {
 		if len(m.Days) >= learnDays {
-			m.Base = median(append([]float64{}, m.Days...))
+			m.Base = sensors.Median(append([]float64{}, m.Days...))
 			m.Learned = true
 		}
 		return
@@ -90,7 +90,7 @@ func (n *Neighbours) closeDay(m *member, start int64, x float64) {
 	n.chart(&d.Up, &d.UpFrom, start, x)
 	n.chart(&d.Down, &d.DownFrom, start, -x)
 	last := m.Days[max(0, len(m.Days)-3):]
-	size := median(append([]float64{}, last...)) - m.Base
+	size := sensors.Median(append([]float64{}, last...)) - m.Base
 	from := d.UpFrom
 	if d.Down > d.Up {
 		from = d.DownFrom
@@ -98,7 +98,7 @@ func (n *Neighbours) closeDay(m *member, start int64, x float64) {
 	switch {
 	case n.c.DriftSize <= 0:
 	case math.Max(d.Up, d.Down) > n.c.DriftSum && math.Abs(size) >= n.driftSize(m):
-		d.PerDay = theilSen(m.DayStart, m.Days, from)
+		d.PerDay = slopeSince(m.DayStart, m.Days, from)
 		if !d.Active {
 			d.Active, d.Since = true, onset(start, from, m.DayStart[0], x, d.PerDay)
 		}
@@ -139,22 +139,16 @@ func onset(now, chart, first int64, size, perDay float64) int64 {
 	return min(max(back, first), chart)
 }
 
-// theilSen is the median of the slopes between all pairs of days since from,
-// in units a day (Theil 1950, Sen 1968; from memory). It is zero for fewer
-// than two days.
-func theilSen(at []int64, x []float64, from int64) float64 {
-	var slopes []float64
+// slopeSince is the slope through the days since from, in units a day: zero for
+// fewer than two days.
+func slopeSince(at []int64, x []float64, from int64) float64 {
+	var list []sensors.XY
 	for i := range x {
-		for j := i + 1; j < len(x); j++ {
-			if at[i] >= from {
-				slopes = append(slopes, (x[j]-x[i])/(float64(at[j]-at[i])/float64(dayMillis)))
-			}
+		if at[i] >= from {
+			list = append(list, sensors.XY{X: float64(at[i]) / float64(dayMillis), Y: x[i]})
 		}
 	}
-	if len(slopes) == 0 {
-		return 0
-	}
-	return median(slopes)
+	return sensors.TheilSen(list)
 }
 
 // NeighboursState is all that a Neighbours remembers.

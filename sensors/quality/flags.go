@@ -2,7 +2,6 @@ package quality
 
 import (
 	"math"
-	"slices"
 
 	"rearguard/sensors"
 )
@@ -82,17 +81,4 @@ func spikeDifferential(a, b, c float64) float64 {
 		return 0
 	}
 	return math.Min(math.Abs(up), math.Abs(down))
-}
-
-// median sorts x in place; it is NaN for no values.
-func median(x []float64) float64 {
-	if len(x) == 0 {
-		return math.NaN()
-	}
-	slices.Sort(x)
-	m := len(x) / 2
-	if len(x)%2 == 1 {
-		return x[m]
-	}
-	return (x[m-1] + x[m]) / 2
 }

@@ -5,6 +5,8 @@ import (
 	"math"
 	"slices"
 	"time"
+
+	"rearguard/sensors"
 )
 
 // TracePoint is one value of a Trace.
@@ -59,7 +61,7 @@ func Identify(traces []Trace, since time.Time) []Rise {
 		for i, r := range rises {
 			all[i] = r.Score
 		}
-		common := median(all)
+		common := sensors.Median(all)
 		for i := range rises {
 			noise := rises[i].By / rises[i].Score
 			if rises[i].Score == 0 || math.IsNaN(noise) {
@@ -117,10 +119,10 @@ func (t Trace) rise(since time.Time) (Rise, bool) {
 	level := before[len(before)-1]
 	noise := 0.0
 	if len(steps) > 0 {
-		level = median(slices.Clone(before[max(0, len(before)-5):]))
+		level = sensors.Median(slices.Clone(before[max(0, len(before)-5):]))
 		// 1.4826 makes the median of the absolute a standard deviation for
 		// normal noise, and a step has two values' worth of it.
-		noise = 1.4826 * median(steps) / math.Sqrt2
+		noise = 1.4826 * sensors.Median(steps) / math.Sqrt2
 	}
 	// A sensor that stood still between two of its steps may still have half
 	// of one to give; below a hundredth of its level nothing is believed.

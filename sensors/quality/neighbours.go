@@ -259,7 +259,7 @@ func (n *Neighbours) centerWithout(skip *member, at int64) (float64, int) {
 	if len(n.scratch) < 2 {
 		return 0, len(n.scratch)
 	}
-	return median(n.scratch), len(n.scratch)
+	return sensors.Median(n.scratch), len(n.scratch)
 }
 
 // follow smooths the room's level.
