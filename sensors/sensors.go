@@ -127,10 +127,7 @@ type Series struct {
 
 // CompareSeries orders series by sensor, then quantity.
 func CompareSeries(a, b Series) int {
-	if d := strings.Compare(string(a.Sensor), string(b.Sensor)); d != 0 {
-		return d
-	}
-	return cmp.Compare(a.Quantity, b.Quantity)
+	return cmp.Or(strings.Compare(string(a.Sensor), string(b.Sensor)), cmp.Compare(a.Quantity, b.Quantity))
 }
 
 // Reading is one value of one quantity of one sensor at one event time.
@@ -148,15 +145,6 @@ type Reading struct {
 	Value float64
 	// Flag says how far Value can be trusted.
 	Flag Flag
-}
-
-// CompareArrival orders readings as the engine handles them and as the records
-// give them back: by arrival, then series, then time.
-func CompareArrival(a, b Reading) int {
-	if d := a.Arrival.Compare(b.Arrival); d != 0 {
-		return d
-	}
-	return cmp.Or(CompareSeries(a.Series, b.Series), a.Time.Compare(b.Time))
 }
 
 // Message is one MQTT application message as the broker link hands it on.

@@ -21,10 +21,11 @@ const (
 	lookRows = 200_000
 )
 
-// ScanArrival gives all readings that arrived in [from, to) in the order of
-// sensors.CompareArrival, however long after their time they came. What
-// arrives after the scan began is not given. It holds about one day of
-// arrivals in memory, and nothing of the file while the caller works.
+// ScanArrival gives all readings that arrived in [from, to), however long after
+// their time they came, as the engine handled them: in order of arrival, then
+// series, then time. What arrives after the scan began is not given. It holds
+// about one day of arrivals in memory, and nothing of the file while the
+// caller works.
 func (r *Reader) ScanArrival(ctx context.Context, from, to time.Time) iter.Seq2[sensors.Reading, error] {
 	return func(yield func(sensors.Reading, error) bool) {
 		if err := r.scanArrival(ctx, from.UnixMilli(), to.UnixMilli(), lookRows, func(rd sensors.Reading) bool { return yield(rd, nil) }); err != nil {
@@ -68,7 +69,7 @@ type arrived struct {
 	flag          sensors.Flag
 }
 
-// compareArrived is sensors.CompareArrival.
+// compareArrived is the order of ScanArrival.
 func compareArrived(a, b arrived) int {
 	switch {
 	case a.arrival != b.arrival:

@@ -175,7 +175,7 @@ func TestRollWhileCommittingAndScanning(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if seen > 0 && sensors.CompareArrival(last, r) >= 0 {
+			if seen > 0 && compareArrival(last, r) >= 0 {
 				t.Fatalf("%+v after %+v", r, last)
 			}
 			seen, last = seen+1, r
