@@ -47,7 +47,7 @@ func (c *learnCommand) Run(ctx context.Context, e *cli.Env) error {
 		return err
 	}
 	reports := []learnReport{}
-	for _, fit := range study.Fits(starting, learned.Observations, true) {
+	for _, fit := range study.WithCurves(study.Fits(starting, learned.Observations)) {
 		if c.Species == "" || fit.Species == species.ID(c.Species) {
 			reports = append(reports, learnReport{fit, learned.Decided(fit.Key)})
 		}

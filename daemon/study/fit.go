@@ -39,7 +39,7 @@ type Fit struct {
 	// observations give none.
 	Regression   *fitting.Line `json:"regression,omitempty"`
 	IkemotoTakai *fitting.Line `json:"ikemoto_takai,omitempty"`
-	// Curves are nonlinear fits, best first.
+	// Curves are nonlinear fits, best first, where WithCurves was asked.
 	Curves []Curve `json:"curves,omitempty"`
 	// Remarks say why something above is missing.
 	Remarks []string `json:"remarks,omitempty"`
@@ -156,8 +156,8 @@ func name(sp *species.Species, key Key) string {
 
 // Fits returns what observations say, by species and stage. Starting are the
 // species as they were before anything was adopted, since what was learned
-// must not be counted twice. Curves are fitted only if asked for.
-func Fits(starting *species.Catalog, observations []Observation, curves bool) []Fit {
+// must not be counted twice. Curves are left to WithCurves.
+func Fits(starting *species.Catalog, observations []Observation) []Fit {
 	groups := map[Key][]Observation{}
 	for _, o := range observations {
 		groups[o.Key()] = append(groups[o.Key()], o)
@@ -165,7 +165,7 @@ func Fits(starting *species.Catalog, observations []Observation, curves bool) []
 	var fits []Fit
 	for key, group := range groups {
 		if sp, ok := starting.Species(key.Species); ok {
-			fits = append(fits, fitOf(sp, key, group, curves))
+			fits = append(fits, fitOf(sp, key, group))
 		}
 	}
 	slices.SortFunc(fits, func(a, b Fit) int {
@@ -189,15 +189,13 @@ func FitOf(starting *species.Catalog, observations []Observation, key Key) (Fit,
 	if !ok || len(group) == 0 {
 		return Fit{}, false
 	}
-	return fitOf(sp, key, group, false), true
+	return fitOf(sp, key, group), true
 }
 
-func fitOf(sp *species.Species, key Key, group []Observation, curves bool) Fit {
+func fitOf(sp *species.Species, key Key, group []Observation) Fit {
 	f := Fit{Key: key, Name: name(sp, key), Observations: group}
-	var points []fitting.Observation
-	doubt := 0.0
+	points, doubt := pointsOf(group), 0.0
 	for _, o := range group {
-		points = append(points, fitting.Observation{TemperatureC: o.TemperatureC, Days: o.Days})
 		doubt += (o.DoubtDays / o.Days) * (o.DoubtDays / o.Days)
 	}
 	f.Variation = math.Sqrt(sp.RateSpread*sp.RateSpread + doubt/float64(len(group)))
@@ -224,10 +222,25 @@ func fitOf(sp *species.Species, key Key, group []Observation, curves bool) Fit {
 	} else {
 		f.Remarks = append(f.Remarks, err.Error())
 	}
-	if curves {
-		f.Curves = curvesOf(points)
-	}
 	return f
+}
+
+// pointsOf are the durations that lines and curves are fitted to.
+func pointsOf(group []Observation) []fitting.Observation {
+	var points []fitting.Observation
+	for _, o := range group {
+		points = append(points, fitting.Observation{TemperatureC: o.TemperatureC, Days: o.Days})
+	}
+	return points
+}
+
+// WithCurves adds the nonlinear curves to fits; it takes long, so only pages
+// and reports that show them ask for it.
+func WithCurves(fits []Fit) []Fit {
+	for i := range fits {
+		fits[i].Curves = curvesOf(pointsOf(fits[i].Observations))
+	}
+	return fits
 }
 
 // curvesOf fits every nonlinear model that has fewer parameters than there are

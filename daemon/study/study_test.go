@@ -110,7 +110,7 @@ func TestFitsReproducePublishedLine(t *testing.T) {
 			all[i].Until = "pupa"
 		}
 	}
-	fits := Fits(lib, all, true)
+	fits := WithCurves(Fits(lib, all))
 	if len(fits) != 1 || fits[0].Regression == nil || fits[0].IkemotoTakai == nil {
 		t.Fatalf("%+v", fits)
 	}

@@ -47,7 +47,7 @@ func learningOf(s *snapshot.Snapshot) []Fit {
 	if s.Learning == nil || s.Starting == nil {
 		return out
 	}
-	for _, f := range study.Fits(s.Starting, s.Learning.Observations, false) {
+	for _, f := range study.Fits(s.Starting, s.Learning.Observations) {
 		one := Fit{
 			Species: string(f.Species), Stage: string(f.Stage), Until: string(f.Until),
 			Observations: each(f.Observations, func(o *study.Observation) Observation {

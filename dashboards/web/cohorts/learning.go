@@ -34,7 +34,7 @@ func buildLearning(v *page.View, _ *http.Request) (page.Content, error) {
 	if v.S.Learning == nil || v.S.Starting == nil {
 		return page.Content{Title: learningTitle, Data: list}, nil
 	}
-	for _, f := range study.Fits(v.S.Starting, v.S.Learning.Observations, false) {
+	for _, f := range study.Fits(v.S.Starting, v.S.Learning.Observations) {
 		if len(list) == 0 || list[len(list)-1].ID != f.Species {
 			list = append(list, learnedSpecies{ID: f.Species, Name: string(f.Species), Cohorts: teachers(v.S.Learning, f.Species)})
 			if sp, err := find.Species(v.S, f.Species); err == nil {
@@ -110,7 +110,7 @@ func fitsWithCurves(s *snapshot.Snapshot, id species.ID) []study.Fit {
 		return nil
 	}
 	others := func(o study.Observation) bool { return o.Species != id }
-	return study.Fits(s.Starting, slices.DeleteFunc(slices.Clone(s.Learning.Observations), others), true)
+	return study.WithCurves(study.Fits(s.Starting, slices.DeleteFunc(slices.Clone(s.Learning.Observations), others)))
 }
 
 func rowsOf(f *study.Fit) []estimateRow {
