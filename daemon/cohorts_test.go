@@ -6,10 +6,9 @@ import (
 	"time"
 
 	"rearguard/daemon/fold"
-	"rearguard/daemon/snapshot"
-
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/snapshot"
 )
 
 // Undoing a count restores the state to the last bit, also when it was

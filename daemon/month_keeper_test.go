@@ -8,18 +8,17 @@ import (
 	"strings"
 	"time"
 
-	"rearguard/daemon/fold"
-	"rearguard/daemon/snapshot"
-	"rearguard/sensors/desk"
-
 	"rearguard/alerts"
 	"rearguard/daemon/facility"
+	"rearguard/daemon/fold"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/rehearsal"
+	"rearguard/daemon/snapshot"
 	"rearguard/daemon/study"
 	"rearguard/sensors"
 	"rearguard/sensors/calibration"
+	"rearguard/sensors/desk"
 )
 
 // keeper is what the people of the month remember.

@@ -8,10 +8,9 @@ import (
 	"strings"
 	"time"
 
-	"rearguard/sensors/desk"
-
 	"rearguard/daemon/rehearsal"
 	"rearguard/daemon/snapshot"
+	"rearguard/sensors/desk"
 )
 
 // day is a time of the month: so many days and hours after its beginning.

@@ -11,19 +11,18 @@ import (
 	"testing"
 	"time"
 
-	"rearguard/daemon/fold"
-	"rearguard/daemon/foldtest"
-	"rearguard/daemon/snapshot"
-	"rearguard/sensors/desk"
-
 	"github.com/klauspost/compress/zstd"
 
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
+	"rearguard/daemon/fold"
+	"rearguard/daemon/foldtest"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
 	"rearguard/daemon/rehearsal"
+	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 )
 
 // monthRecordEnv makes TestRecordMonth live the month anew.

@@ -6,15 +6,14 @@ import (
 	"strings"
 	"time"
 
-	"rearguard/daemon/snapshot"
-	"rearguard/daemon/study"
-	"rearguard/sensors/desk"
-
 	"rearguard/alerts"
 	"rearguard/daemon/rearing/forecast"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/records"
+	"rearguard/daemon/snapshot"
+	"rearguard/daemon/study"
 	"rearguard/sensors/calibration"
+	"rearguard/sensors/desk"
 	"rearguard/sensors/quality"
 )
 

@@ -10,14 +10,13 @@ import (
 	"testing"
 	"time"
 
-	"rearguard/daemon/fold"
-	"rearguard/daemon/foldtest"
-	"rearguard/daemon/lookback"
-
 	"github.com/klauspost/compress/zstd"
 
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
+	"rearguard/daemon/fold"
+	"rearguard/daemon/foldtest"
+	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"

@@ -9,18 +9,17 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
+
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/lookback"
 	"rearguard/daemon/planning"
-	"rearguard/daemon/snapshot"
-
-	"github.com/google/go-cmp/cmp"
-
 	"rearguard/daemon/rearing/forecast"
 	"rearguard/daemon/rearing/husbandry"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/snapshot"
 )
 
 // planned is a facility with ten days of air, monarchs in the nursery that

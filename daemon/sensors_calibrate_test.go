@@ -8,13 +8,12 @@ import (
 	"testing"
 	"time"
 
-	"rearguard/daemon/fold"
-	"rearguard/sensors/desk"
-
 	"github.com/google/go-cmp/cmp"
 
+	"rearguard/daemon/fold"
 	"rearguard/sensors"
 	"rearguard/sensors/calibration"
+	"rearguard/sensors/desk"
 )
 
 func shiftCertificate(id sensors.SensorID, shift float64, at time.Time) calibration.Certificate {

@@ -9,16 +9,15 @@ import (
 	"testing"
 	"time"
 
-	"rearguard/daemon/fold"
-	"rearguard/daemon/foldtest"
-	"rearguard/daemon/snapshot"
-	"rearguard/sensors/desk"
-
 	"github.com/google/go-cmp/cmp"
 
 	"rearguard/daemon/facility"
+	"rearguard/daemon/fold"
+	"rearguard/daemon/foldtest"
 	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 	"rearguard/sensors/payload"
 	"rearguard/sensors/quality"
 )

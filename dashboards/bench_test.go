@@ -6,9 +6,8 @@ import (
 	"net/http/httptest"
 	"testing"
 
-	"rearguard/daemon/snapshot"
-
 	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards"
 	"rearguard/dashboards/dashtest"
 	"rearguard/dashboards/web"

@@ -6,10 +6,9 @@ import (
 	"fmt"
 	"io"
 
-	"rearguard/daemon/lookback"
-
 	"rearguard/cmd/internal/cli"
 	"rearguard/cmd/prove/forecasts"
+	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/study"
 )

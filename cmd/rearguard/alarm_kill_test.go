@@ -16,11 +16,10 @@ import (
 	"testing"
 	"time"
 
-	"rearguard/daemon/lookback"
-
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
 	"rearguard/alerts"
+	"rearguard/daemon/lookback"
 	"rearguard/daemon/records"
 	"rearguard/sensors/broker/brokertest"
 )

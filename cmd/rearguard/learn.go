@@ -7,10 +7,9 @@ import (
 	"io"
 	"text/tabwriter"
 
-	"rearguard/daemon/lookback"
-
 	"rearguard/cmd/internal/cli"
 	"rearguard/daemon/development/fitting"
+	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/study"
 )

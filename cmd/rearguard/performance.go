@@ -8,10 +8,9 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"rearguard/daemon/lookback"
-
 	"rearguard/alerts/performance"
 	"rearguard/cmd/internal/cli"
+	"rearguard/daemon/lookback"
 )
 
 type performanceCommand struct {

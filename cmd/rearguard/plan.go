@@ -11,15 +11,14 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"rearguard/cmd/internal/cli"
 	"rearguard/daemon/lookback"
 	"rearguard/daemon/planning"
-	"rearguard/daemon/snapshot"
-
-	"rearguard/cmd/internal/cli"
 	"rearguard/daemon/rearing/forecast"
 	"rearguard/daemon/rearing/husbandry"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
 )
 

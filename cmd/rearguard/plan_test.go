@@ -14,11 +14,10 @@ import (
 	"testing"
 	"time"
 
-	"rearguard/daemon/fold"
-	"rearguard/daemon/planning"
-
 	"rearguard/cmd/internal/cli"
 	"rearguard/daemon"
+	"rearguard/daemon/fold"
+	"rearguard/daemon/planning"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/records"
 	"rearguard/sensors"

@@ -9,10 +9,9 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"rearguard/daemon/lookback"
-
 	"rearguard/cmd/internal/cli"
 	"rearguard/daemon/facility"
+	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"

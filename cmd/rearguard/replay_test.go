@@ -11,11 +11,10 @@ import (
 	"testing"
 	"time"
 
-	"rearguard/daemon/fold"
-	"rearguard/daemon/lookback"
-
 	"rearguard/cmd/internal/cli"
 	"rearguard/daemon"
+	"rearguard/daemon/fold"
+	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/records"
 	"rearguard/sensors"

@@ -6,6 +6,7 @@ package snapshot
 import (
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"rearguard/alerts/performance"
@@ -85,6 +86,20 @@ type Species struct {
 type StageName struct {
 	ID   species.StageID
 	Name string
+}
+
+// SpeciesIn are the species of a catalog for forms, in order of name.
+func SpeciesIn(catalog *species.Catalog) []Species {
+	var list []Species
+	for _, sp := range catalog.All() {
+		v := Species{ID: sp.ID, Name: sp.CommonName, ScientificName: sp.ScientificName, Assumed: sp.Assumed(), Origin: sp.Origin}
+		for _, st := range sp.Stages {
+			v.Stages = append(v.Stages, StageName{ID: st.ID, Name: st.Name})
+		}
+		list = append(list, v)
+	}
+	slices.SortFunc(list, func(a, b Species) int { return strings.Compare(a.Name, b.Name) })
+	return list
 }
 
 // Link is the state of the broker link.

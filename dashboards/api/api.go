@@ -15,10 +15,9 @@ import (
 	"strings"
 	"time"
 
+	"rearguard/daemon"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/snapshot"
-
-	"rearguard/daemon"
 	"rearguard/dashboards/entry"
 	"rearguard/dashboards/find"
 )

@@ -15,14 +15,13 @@ import (
 	"testing"
 	"time"
 
-	"rearguard/daemon/fold"
-	"rearguard/daemon/snapshot"
-
 	"github.com/google/go-cmp/cmp"
 
 	"rearguard/alerts"
 	"rearguard/daemon"
+	"rearguard/daemon/fold"
 	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/api"
 	"rearguard/dashboards/dashtest"
 )

@@ -5,12 +5,11 @@ import (
 	"time"
 
 	"rearguard/daemon/limits"
-	"rearguard/daemon/snapshot"
-	"rearguard/sensors/desk"
-
 	"rearguard/daemon/rearing/forecast"
 	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 )
 
 // instant is nil for the zero time, so that it is left out.

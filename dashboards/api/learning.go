@@ -3,9 +3,8 @@ package api
 import (
 	"time"
 
-	"rearguard/daemon/snapshot"
-
 	"rearguard/daemon/development/fitting"
+	"rearguard/daemon/snapshot"
 	"rearguard/daemon/study"
 )
 

@@ -6,14 +6,13 @@ import (
 	"time"
 
 	"rearguard/daemon/fold"
-	"rearguard/daemon/snapshot"
-	"rearguard/sensors/desk"
-
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/entry"
 	"rearguard/dashboards/find"
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 )
 
 // list builds an operation that shows all of a kind.

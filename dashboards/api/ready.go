@@ -4,7 +4,6 @@ import (
 	"net/http"
 
 	"rearguard/daemon/snapshot"
-
 	"rearguard/dashboards/find"
 )
 

@@ -3,9 +3,8 @@ package api
 import (
 	"time"
 
-	"rearguard/sensors/desk"
-
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 )
 
 // Finding is one complaint about a sensor.

@@ -3,11 +3,10 @@ package api
 import (
 	"time"
 
-	"rearguard/daemon/snapshot"
-	"rearguard/sensors/desk"
-
 	"rearguard/alerts"
+	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 )
 
 // The types below are the wire format. Keys are snake_case and carry the unit;

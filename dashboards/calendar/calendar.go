@@ -20,9 +20,8 @@ import (
 	"strings"
 	"time"
 
-	"rearguard/daemon/snapshot"
-
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/find"
 	"rearguard/sensors"
 )

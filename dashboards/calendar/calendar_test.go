@@ -13,13 +13,12 @@ import (
 	"time"
 	"unicode/utf8"
 
-	"rearguard/daemon/snapshot"
-
 	ics "github.com/arran4/golang-ical"
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
 	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/calendar"
 	"rearguard/dashboards/dashtest"
 )

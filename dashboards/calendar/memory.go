@@ -7,10 +7,9 @@ import (
 	"sync"
 	"time"
 
-	"rearguard/daemon/snapshot"
-
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/find"
 	"rearguard/sensors"
 )

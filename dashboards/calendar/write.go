@@ -7,11 +7,10 @@ import (
 	"time"
 	"unicode"
 
-	"rearguard/daemon/snapshot"
-
 	ics "github.com/arran4/golang-ical"
 
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/find"
 	"rearguard/dashboards/format"
 	"rearguard/sensors"

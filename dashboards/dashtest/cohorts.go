@@ -5,13 +5,12 @@ import (
 	"strings"
 	"time"
 
-	"rearguard/daemon/snapshot"
-	"rearguard/sensors/desk"
-
 	"rearguard/alerts"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 )
 
 func expected(event species.EventName, stage string, early, median, late time.Duration) snapshot.ExpectedEvent {

@@ -4,14 +4,13 @@ import (
 	"math"
 	"time"
 
+	"rearguard/alerts"
 	"rearguard/alerts/performance"
 	"rearguard/daemon/limits"
-	"rearguard/daemon/snapshot"
-	"rearguard/sensors/desk"
-
-	"rearguard/alerts"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 )
 
 // Now is the engine's time in the hand-made snapshots.

@@ -4,10 +4,9 @@ import (
 	"time"
 
 	"rearguard/daemon/snapshot"
-	"rearguard/sensors/desk"
-
 	"rearguard/sensors"
 	"rearguard/sensors/calibration"
+	"rearguard/sensors/desk"
 	"rearguard/sensors/payload"
 	"rearguard/sensors/quality"
 )

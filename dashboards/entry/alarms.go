@@ -4,10 +4,9 @@ import (
 	"fmt"
 	"time"
 
+	"rearguard/alerts"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/snapshot"
-
-	"rearguard/alerts"
 )
 
 // Acknowledge takes on an alarm.

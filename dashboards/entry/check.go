@@ -7,11 +7,10 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"rearguard/daemon/snapshot"
-
 	"rearguard/alerts"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/find"
 	"rearguard/sensors"
 )

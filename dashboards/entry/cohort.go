@@ -6,10 +6,9 @@ import (
 	"time"
 
 	"rearguard/daemon/fold"
-	"rearguard/daemon/snapshot"
-
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/find"
 	"rearguard/sensors"
 )

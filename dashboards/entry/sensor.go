@@ -4,10 +4,9 @@ import (
 	"regexp"
 	"time"
 
+	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/snapshot"
-
-	"rearguard/daemon/facility"
 	"rearguard/dashboards/find"
 	"rearguard/sensors"
 )

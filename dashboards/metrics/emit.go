@@ -5,12 +5,11 @@ import (
 	"strings"
 	"time"
 
-	"rearguard/daemon/snapshot"
-	"rearguard/sensors/desk"
-
 	"github.com/prometheus/client_golang/prometheus"
 
+	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 )
 
 // emitter sends metrics and keeps a scrape whole: one repeated series or one

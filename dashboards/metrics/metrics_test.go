@@ -10,12 +10,11 @@ import (
 	"strings"
 	"testing"
 
-	"rearguard/daemon/snapshot"
-
 	"github.com/google/go-cmp/cmp"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/dashtest"
 	"rearguard/dashboards/metrics"
 	"rearguard/sensors"

@@ -9,10 +9,9 @@ import (
 	"testing"
 	"time"
 
-	"rearguard/daemon/lookback"
-
 	"rearguard/alerts"
 	"rearguard/alerts/performance"
+	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/population"
 	"rearguard/dashboards/dashtest"
 	"rearguard/dashboards/web"

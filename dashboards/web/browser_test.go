@@ -11,13 +11,12 @@ import (
 	"testing"
 	"time"
 
-	"rearguard/daemon/fold"
-	"rearguard/daemon/snapshot"
-
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 
 	"rearguard/alerts"
+	"rearguard/daemon/fold"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/dashtest"
 	"rearguard/dashboards/web"
 )

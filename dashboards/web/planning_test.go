@@ -10,11 +10,10 @@ import (
 	"time"
 
 	"rearguard/daemon/fold"
-	"rearguard/daemon/snapshot"
-
 	"rearguard/daemon/rearing/forecast"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/snapshot"
 	"rearguard/daemon/study"
 	"rearguard/dashboards/dashtest"
 )

@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"rearguard/daemon"
-
 	"rearguard/dashboards/entry"
 	"rearguard/dashboards/find"
 	"rearguard/dashboards/web/forms"

@@ -13,10 +13,9 @@ import (
 	"strings"
 	"time"
 
-	"rearguard/daemon/snapshot"
-
 	"rearguard/alerts"
 	"rearguard/daemon"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/find"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/alarms"

@@ -28,7 +28,6 @@ import (
 
 	"rearguard/daemon/fold"
 	"rearguard/daemon/snapshot"
-
 	"rearguard/dashboards/find"
 	"rearguard/dashboards/web/alarms"
 	"rearguard/dashboards/web/cohorts"

@@ -12,13 +12,12 @@ import (
 	"testing"
 	"time"
 
-	"rearguard/daemon/fold"
-	"rearguard/daemon/snapshot"
-
 	"github.com/google/go-cmp/cmp"
 
 	"rearguard/alerts"
+	"rearguard/daemon/fold"
 	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/dashtest"
 	"rearguard/dashboards/web"
 )

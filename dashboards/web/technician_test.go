@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"rearguard/daemon/fold"
-
 	"rearguard/dashboards/dashtest"
 	"rearguard/dashboards/web"
 	"rearguard/sensors"

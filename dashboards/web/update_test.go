@@ -7,10 +7,9 @@ import (
 	"testing"
 	"time"
 
-	"rearguard/daemon/snapshot"
-
 	"github.com/chromedp/chromedp"
 
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/dashtest"
 	"rearguard/sensors"
 )

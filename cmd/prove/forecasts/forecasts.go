@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"rearguard/daemon/lookback"
-
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/study"
 )

@@ -8,11 +8,10 @@ import (
 	"testing"
 	"time"
 
-	"rearguard/daemon/fold"
-	"rearguard/daemon/lookback"
-
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
+	"rearguard/daemon/fold"
+	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"

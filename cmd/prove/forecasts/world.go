@@ -9,11 +9,10 @@ import (
 	"slices"
 	"time"
 
-	"rearguard/daemon/fold"
-
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"rearguard/daemon/facility"
+	"rearguard/daemon/fold"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/study"

@@ -3,10 +3,9 @@ package incidents
 import (
 	"time"
 
+	"rearguard/alerts/harm"
 	"rearguard/daemon/limits"
 	"rearguard/daemon/snapshot"
-
-	"rearguard/alerts/harm"
 )
 
 // What counts as lethal in the model, beside heat, which has its thermal-death

@@ -3,11 +3,10 @@ package incidents
 import (
 	"time"
 
-	"rearguard/daemon/snapshot"
-
 	"rearguard/alerts"
 	"rearguard/alerts/conditions"
 	"rearguard/daemon/rehearsal"
+	"rearguard/daemon/snapshot"
 )
 
 // season is the weather an incident happens in.

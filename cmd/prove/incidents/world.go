@@ -8,15 +8,14 @@ import (
 	"strings"
 	"time"
 
-	"rearguard/daemon/fold"
-	"rearguard/daemon/snapshot"
-
 	"rearguard/alerts/notify"
 	"rearguard/daemon/facility"
+	"rearguard/daemon/fold"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
 	"rearguard/daemon/rehearsal"
+	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
 )
 

@@ -6,14 +6,13 @@ import (
 	"slices"
 	"time"
 
-	"rearguard/daemon/fold"
-	"rearguard/daemon/snapshot"
-
 	"rearguard/alerts"
 	"rearguard/alerts/conditions"
+	"rearguard/daemon/fold"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
+	"rearguard/daemon/snapshot"
 )
 
 // Year is what a time without any incident brought: every call in it is one

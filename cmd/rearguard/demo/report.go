@@ -4,14 +4,13 @@ import (
 	"context"
 	"time"
 
-	"rearguard/daemon/snapshot"
-
 	"rearguard/alerts"
 	"rearguard/alerts/notify"
 	"rearguard/daemon"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
+	"rearguard/daemon/snapshot"
 )
 
 // narrate tells what rearguard finds, as it finds it.

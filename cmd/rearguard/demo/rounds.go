@@ -4,9 +4,8 @@ import (
 	"context"
 	"time"
 
-	"rearguard/daemon/fold"
-
 	"rearguard/daemon"
+	"rearguard/daemon/fold"
 	"rearguard/daemon/rehearsal"
 )
 

@@ -7,11 +7,10 @@ import (
 	"fmt"
 	"time"
 
-	"rearguard/daemon/snapshot"
-	"rearguard/sensors/desk"
-
 	"rearguard/alerts/notify"
 	"rearguard/daemon/records"
+	"rearguard/daemon/snapshot"
+	"rearguard/sensors/desk"
 )
 
 // filtersName is the blob that remembers what the broker's session is

@@ -8,14 +8,13 @@ import (
 	"sync"
 	"time"
 
-	"rearguard/daemon/fold"
-	"rearguard/daemon/strict"
-	"rearguard/sensors/desk"
-
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
+	"rearguard/daemon/fold"
+	"rearguard/daemon/strict"
 	"rearguard/sensors"
 	"rearguard/sensors/broker"
+	"rearguard/sensors/desk"
 )
 
 // claimingEngine is the engine as pages and API see it. A sensor that is

@@ -4,9 +4,8 @@ import (
 	"context"
 	"time"
 
-	"rearguard/daemon/snapshot"
-
 	"rearguard/daemon/facility"
+	"rearguard/daemon/snapshot"
 	"rearguard/sensors/broker"
 	"rearguard/sensors/payload"
 )

@@ -14,20 +14,19 @@ import (
 	"sync"
 	"time"
 
-	"rearguard/daemon/fold"
-	"rearguard/daemon/lookback"
-	"rearguard/daemon/snapshot"
-	"rearguard/sensors/desk"
-
 	"rearguard/alerts/notify"
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
+	"rearguard/daemon/fold"
+	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards"
 	"rearguard/dashboards/web"
 	"rearguard/sensors"
 	"rearguard/sensors/broker"
+	"rearguard/sensors/desk"
 	"rearguard/sensors/payload"
 )
 

@@ -6,9 +6,8 @@ import (
 	"strings"
 	"time"
 
-	"rearguard/daemon/snapshot"
-
 	"rearguard/alerts"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/find"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/page"

@@ -4,9 +4,8 @@ import (
 	"testing"
 	"time"
 
-	"rearguard/daemon/snapshot"
-
 	"rearguard/alerts"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/dashtest"
 	"rearguard/dashboards/web/alarms"
 	"rearguard/dashboards/web/page"

@@ -8,11 +8,10 @@ import (
 	"strconv"
 	"time"
 
+	"rearguard/alerts"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/lookback"
 	"rearguard/daemon/snapshot"
-
-	"rearguard/alerts"
 	"rearguard/dashboards/entry"
 	"rearguard/dashboards/find"
 	"rearguard/dashboards/web/page"

@@ -10,11 +10,10 @@ import (
 	"strings"
 	"time"
 
-	"rearguard/daemon/lookback"
-	"rearguard/daemon/snapshot"
-
 	"rearguard/alerts"
 	"rearguard/daemon/facility"
+	"rearguard/daemon/lookback"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/find"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/forms"

@@ -8,11 +8,10 @@ import (
 	"math"
 	"slices"
 
-	"rearguard/daemon/snapshot"
-
 	"rearguard/daemon/rearing/forecast"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/find"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/page"

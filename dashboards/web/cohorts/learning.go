@@ -7,12 +7,11 @@ import (
 	"net/http"
 	"slices"
 
-	"rearguard/daemon/fold"
-	"rearguard/daemon/snapshot"
-
 	"rearguard/daemon/development/fitting"
+	"rearguard/daemon/fold"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/snapshot"
 	"rearguard/daemon/study"
 	"rearguard/dashboards/find"
 	"rearguard/dashboards/web/chart"

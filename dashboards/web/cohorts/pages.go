@@ -3,10 +3,9 @@ package cohorts
 import (
 	"net/http"
 
-	"rearguard/daemon/snapshot"
-
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/entry"
 	"rearguard/dashboards/find"
 	"rearguard/dashboards/web/page"

@@ -7,11 +7,10 @@ import (
 	"time"
 
 	"rearguard/daemon/planning"
-	"rearguard/daemon/snapshot"
-
 	"rearguard/daemon/rearing/husbandry"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/web/forms"
 	"rearguard/dashboards/web/page"
 	"rearguard/sensors"

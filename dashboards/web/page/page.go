@@ -12,7 +12,6 @@ import (
 	"rearguard/daemon/fold"
 	"rearguard/daemon/planning"
 	"rearguard/daemon/snapshot"
-
 	"rearguard/dashboards/entry"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/forms"

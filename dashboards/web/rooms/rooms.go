@@ -4,9 +4,8 @@ package rooms
 import (
 	"net/http"
 
-	"rearguard/daemon/snapshot"
-
 	"rearguard/alerts/conditions"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/find"
 	"rearguard/dashboards/web/alarms"
 	"rearguard/dashboards/web/chart"

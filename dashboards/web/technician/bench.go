@@ -8,8 +8,6 @@ import (
 	"time"
 
 	"rearguard/daemon/fold"
-	"rearguard/sensors/desk"
-
 	"rearguard/dashboards/entry"
 	"rearguard/dashboards/find"
 	"rearguard/dashboards/format"
@@ -17,6 +15,7 @@ import (
 	"rearguard/dashboards/web/page"
 	"rearguard/sensors"
 	"rearguard/sensors/calibration"
+	"rearguard/sensors/desk"
 )
 
 type benchModel struct {

@@ -6,15 +6,14 @@ import (
 	"strconv"
 	"strings"
 
-	"rearguard/daemon/snapshot"
-	"rearguard/sensors/desk"
-
 	"rearguard/daemon/facility"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/entry"
 	"rearguard/dashboards/find"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/page"
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 	"rearguard/sensors/payload"
 )
 

@@ -7,13 +7,12 @@ import (
 	"time"
 
 	"rearguard/daemon/snapshot"
-	"rearguard/sensors/desk"
-
 	"rearguard/dashboards/find"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/chart"
 	"rearguard/dashboards/web/page"
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 )
 
 // History gives the stored readings of a series in order of time, from from

@@ -6,12 +6,11 @@ import (
 	"time"
 
 	"rearguard/daemon/snapshot"
-	"rearguard/sensors/desk"
-
 	"rearguard/dashboards/find"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/page"
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 )
 
 // dueWithin is how long before its date a calibration is called for.

@@ -8,11 +8,10 @@ import (
 	"strings"
 	"time"
 
-	"rearguard/sensors/desk"
-
 	"rearguard/dashboards/find"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/page"
+	"rearguard/sensors/desk"
 	"rearguard/sensors/quality"
 )
 

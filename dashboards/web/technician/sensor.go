@@ -5,12 +5,11 @@ package technician
 import (
 	"net/http"
 
-	"rearguard/sensors/desk"
-
 	"rearguard/dashboards/entry"
 	"rearguard/dashboards/find"
 	"rearguard/dashboards/web/page"
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 )
 
 // Pages are the pages about sensors. History gives what was stored of them.
