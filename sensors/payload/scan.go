@@ -60,6 +60,10 @@ func (s *scanner) scan(root *place) error {
 	if err := s.value(root, 0); err != nil {
 		return err
 	}
+	return s.end()
+}
+
+func (s *scanner) end() error {
 	s.space()
 	if s.pos < len(s.doc) {
 		return s.fail("text after the end of the JSON value")
@@ -132,64 +136,62 @@ func (s *scanner) keep(at *place, t token) {
 }
 
 func (s *scanner) object(at *place, depth int) error {
-	s.pos++
-	if s.peek() == '}' {
-		s.pos++
-		return nil
-	}
-	for {
-		if s.peek() != '"' {
-			return s.fail("a member name in quotation marks is wanted")
-		}
-		name, escaped, err := s.text()
-		if err != nil {
-			return err
-		}
-		if escaped && at != nil {
-			name, err = unescape(name)
-			if err != nil {
-				return s.fail("bad escape in a member name")
-			}
-		}
-		if s.peek() != ':' {
-			return s.fail("':' is wanted")
-		}
-		s.pos++
-		if err := s.value(at.member(name), depth+1); err != nil {
-			return err
-		}
-		switch s.peek() {
-		case ',':
-			s.pos++
-		case '}':
-			s.pos++
-			return nil
-		default:
-			return s.fail("',' or '}' is wanted")
-		}
-	}
+	return s.items('}', func(int) error {
+		return s.member("a member name", depth, func(name []byte) (*place, error) { return at.member(name), nil })
+	})
 }
 
 func (s *scanner) array(at *place, depth int) error {
+	return s.items(']', func(i int) error { return s.value(at.element(i), depth+1) })
+}
+
+// items goes from the opening bracket at hand to the closing one; each scans
+// one of the items between, which commas separate.
+func (s *scanner) items(closing byte, each func(i int) error) error {
 	s.pos++
-	if s.peek() == ']' {
+	if s.peek() == closing {
 		s.pos++
 		return nil
 	}
 	for i := 0; ; i++ {
-		if err := s.value(at.element(i), depth+1); err != nil {
+		if err := each(i); err != nil {
 			return err
 		}
 		switch s.peek() {
 		case ',':
 			s.pos++
-		case ']':
+		case closing:
 			s.pos++
 			return nil
 		default:
-			return s.fail("',' or ']' is wanted")
+			return s.fail(fmt.Sprintf("',' or '%c' is wanted", closing))
 		}
 	}
+}
+
+// member scans a member of an object into the place that its name has.
+func (s *scanner) member(what string, depth int, placeOf func(name []byte) (*place, error)) error {
+	if s.peek() != '"' {
+		return s.fail(what + " in quotation marks is wanted")
+	}
+	name, escaped, err := s.text()
+	if err != nil {
+		return err
+	}
+	if escaped {
+		if name, err = unescape(name); err != nil {
+			return s.fail("bad escape in " + what)
+		}
+	}
+	if s.peek() != ':' {
+		return s.fail("':' is wanted")
+	}
+	s.pos++
+	at, err := placeOf(name)
+	if err != nil {
+		return err
+	}
+	return s.value(at, depth+1)
 }
 
 // text reads a string and returns what is between its quotation marks.

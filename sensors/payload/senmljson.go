@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"fmt"
 	"math"
-	"strings"
 	"unicode/utf8"
 )
 
@@ -49,99 +48,39 @@ func (j *senMLJSON) read(body []byte, each func(*senMLRecord) error) error {
 	if s.peek() != '[' {
 		return s.fail("an array of records is wanted")
 	}
-	s.pos++
-	for first := true; ; first = false {
-		switch c := s.peek(); {
-		case c == ']' && first:
-			s.pos++
-			return s.end()
-		case c != '{':
+	err := s.items(']', func(int) error {
+		if s.peek() != '{' {
 			return s.fail("a record is wanted")
 		}
 		clear(s.found)
-		if err := j.scan(&s); err != nil {
+		if err := s.items('}', func(int) error { return s.member("a label", 1, j.place) }); err != nil {
 			return err
 		}
 		r, err := j.record()
-		if err == nil {
-			err = each(&r)
-		}
 		if err != nil {
 			return err
 		}
-		switch s.peek() {
-		case ',':
-			s.pos++
-		case ']':
-			s.pos++
-			return s.end()
-		default:
-			return s.fail("',' or ']' is wanted")
-		}
+		return each(&r)
+	})
+	if err != nil {
+		return err
 	}
+	return s.end()
 }
 
-func (s *scanner) end() error {
-	s.space()
-	if s.pos < len(s.doc) {
-		return s.fail("text after the end of the JSON value")
-	}
-	return nil
-}
-
-// scan scans one record into found.
-func (j *senMLJSON) scan(s *scanner) error {
-	s.pos++
-	if s.peek() == '}' {
-		s.pos++
-		return nil
-	}
-	for {
-		if s.peek() != '"' {
-			return s.fail("a label in quotation marks is wanted")
-		}
-		label, escaped, err := s.text()
-		if err != nil {
-			return err
-		}
-		if escaped {
-			if label, err = unescape(label); err != nil {
-				return s.fail("bad escape in a label")
-			}
-		}
-		if s.peek() != ':' {
-			return s.fail("':' is wanted")
-		}
-		s.pos++
-		target := j.place(label)
-		if target == nil && strings.HasSuffix(string(label), "_") {
-			// RFC 8428 section 4.4: whoever does not know the field must not
-			// use the pack.
-			return fmt.Errorf("field %s must be understood and is not known", excerpt(label))
-		}
-		if err := s.value(target, 2); err != nil {
-			return err
-		}
-		switch s.peek() {
-		case ',':
-			s.pos++
-		case '}':
-			s.pos++
-			return nil
-		default:
-			return s.fail("',' or '}' is wanted")
-		}
-	}
-}
-
-// place returns the place of a known label, or nil.
-func (j *senMLJSON) place(label []byte) *place {
+// place returns the place of a known label, nil for one to be left out.
+func (j *senMLJSON) place(label []byte) (*place, error) {
 	for i := range j.names {
 		if j.names[i] == string(label) {
-			return &j.places[i]
+			return &j.places[i], nil
 		}
 	}
-	return nil
+	if bytes.HasSuffix(label, []byte("_")) {
+		// RFC 8428 section 4.4: whoever does not know the field must not use
+		// the pack.
+		return nil, fmt.Errorf("field %s must be understood and is not known", excerpt(label))
+	}
+	return nil, nil
 }
 
 // record makes a record of the tokens found. A base field that is wrong
