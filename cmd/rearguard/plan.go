@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -44,10 +45,9 @@ func (p *planSource) snapshot(ctx context.Context, e *cli.Env) (*snapshot.Snapsh
 		if err != nil {
 			return nil, err
 		}
-		return &snapshot.Snapshot{Time: e.Now().UTC(), Site: snapshot.Site{
-			Location: time.UTC},
-			Knowledge: snapshot.Knowledge{
-				Catalog: library}}, nil
+		return &snapshot.Snapshot{
+			Time: e.Now().UTC(), Site: snapshot.Site{Location: time.UTC}, Knowledge: snapshot.Knowledge{Catalog: library},
+		}, nil
 	}
 	f, err := cli.LoadFacility(p.Config)
 	if err != nil {
@@ -138,10 +138,8 @@ func (c *planEmergences) Run(ctx context.Context, e *cli.Env) error {
 	if err != nil {
 		return planned(err)
 	}
-	met := false
 	if err := c.answer(e, options, func(w io.Writer) {
 		for _, o := range options {
-			met = met || len(o.Plans) > 0
 			fmt.Fprintf(w, "In %s, %.1f °C on average:\n", o.Air, o.MeanC)
 			for _, p := range o.Plans {
 				fmt.Fprintf(w, "  %d eggs laid on %s\t%.0f %% chance\t%.0f %% of the survivors emerge in time\n",
@@ -157,10 +155,7 @@ func (c *planEmergences) Run(ctx context.Context, e *cli.Env) error {
 	}); err != nil {
 		return err
 	}
-	for _, o := range options {
-		met = met || len(o.Plans) > 0
-	}
-	if !met {
+	if !slices.ContainsFunc(options, func(o planning.EmergenceOption) bool { return len(o.Plans) > 0 }) {
 		return errors.New("no air that was tried meets the request")
 	}
 	return nil

@@ -129,10 +129,10 @@ func (l Linear) Day(method Method, minC, maxC, nextMinC float64) (float64, error
 	default:
 		return 0, fmt.Errorf("no degree-days from daily extremes by method %q", method)
 	}
-	dd := l.above(shape, minC, maxC, false)
+	dd := l.above(shape, minC, maxC)
 	if method.Double() {
 		// A cold day can end warmer than its maximum.
-		dd += l.above(shape, math.Min(nextMinC, maxC), math.Max(nextMinC, maxC), false)
+		dd += l.above(shape, math.Min(nextMinC, maxC), math.Max(nextMinC, maxC))
 		dd /= 2
 	}
 	return math.Max(0, dd), nil

@@ -117,7 +117,10 @@ func (l Linear) PerDay(temperatureC float64) float64 {
 
 // Along returns the degree-days of a straight line of temperature. It is spread
 // evenly between its ends, so the exact integral follows from the mean excess
-// over each threshold.
+// over each threshold. The published daily forms of the intermediate cut-off
+// let development run backwards while the temperature exceeds the upper
+// threshold by more than the span of the two thresholds; here the rate stays at
+// zero.
 func (l Linear) Along(fromC, toC, days float64) float64 {
 	low, high := math.Min(fromC, toC), math.Max(fromC, toC)
 	switch {
@@ -127,17 +130,18 @@ func (l Linear) Along(fromC, toC, days float64) float64 {
 	case low >= l.lowerC && high <= l.upperC:
 		return ((low+high)/2 - l.lowerC) * days
 	}
-	return math.Max(0, l.above(triangleAbove, low, high, true)) * days
+	dd := l.above(triangleAbove, low, high)
+	if l.cutoff == Intermediate {
+		beyond, _ := triangleAbove(low, high, 2*l.upperC-l.lowerC)
+		dd += beyond
+	}
+	return math.Max(0, dd) * days
 }
 
 // above returns the degree-days of a day from the mean excess over, and the
 // share of the day above, each threshold, which shape gives for a day between
 // two extremes.
-//
-// The published daily forms of the intermediate cut-off let development run
-// backwards while the temperature exceeds the upper threshold by more than the
-// span of the two thresholds; stop keeps the rate at zero there instead.
-func (l Linear) above(shape func(low, high, threshold float64) (excess, share float64), low, high float64, stop bool) float64 {
+func (l Linear) above(shape func(low, high, threshold float64) (excess, share float64), low, high float64) float64 {
 	lower, _ := shape(low, high, l.lowerC)
 	if high <= l.upperC {
 		return lower
@@ -147,12 +151,7 @@ func (l Linear) above(shape func(low, high, threshold float64) (excess, share fl
 	case Vertical:
 		return lower - upper - (l.upperC-l.lowerC)*share
 	case Intermediate:
-		dd := lower - 2*upper
-		if stop {
-			beyond, _ := shape(low, high, 2*l.upperC-l.lowerC)
-			dd += beyond
-		}
-		return dd
+		return lower - 2*upper
 	default:
 		return lower - upper
 	}

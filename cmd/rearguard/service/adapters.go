@@ -49,51 +49,27 @@ func (f filterStore) SaveSubscribedFilters(ctx context.Context, filters []string
 // relayRefused passes on to the engine, until ctx ends, the messages that the
 // link refused for their size.
 func (s *service) relayRefused(ctx context.Context, out chan<- desk.Rejected) {
-	ticker := time.NewTicker(s.TickEvery)
-	defer ticker.Stop()
 	var seen uint64
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case <-ticker.C:
-		}
+	s.eachTick(ctx, func() {
 		total := s.refused.Total()
 		ring := s.refused.Snapshot()
 		for _, m := range ring[len(ring)-min(len(ring), int(total-seen)):] {
-			select {
-			case <-ctx.Done():
-				return
-			case out <- desk.Rejected{Time: m.Time, Topic: m.Topic, Outcome: "oversize", Reason: m.Reason, Excerpt: desk.Excerpt(m.Head)}:
-			}
+			handOver(ctx, out, desk.Rejected{Time: m.Time, Topic: m.Topic, Outcome: "oversize", Reason: m.Reason, Excerpt: desk.Excerpt(m.Head)})
 		}
 		seen = total
-	}
+	})
 }
 
 // relayNotices passes on to the engine, until ctx ends, what became of notices
 // whenever that has changed.
 func (s *service) relayNotices(ctx context.Context, out chan<- snapshot.NoticeState) {
-	ticker := time.NewTicker(s.TickEvery)
-	defer ticker.Stop()
 	var last snapshot.NoticeState
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case <-ticker.C:
+	s.eachTick(ctx, func() {
+		if state, err := s.noticeState(ctx); err == nil && !state.Equal(last) {
+			last = state
+			handOver(ctx, out, state)
 		}
-		state, err := s.noticeState(ctx)
-		if err != nil || state.Equal(last) {
-			continue
-		}
-		last = state
-		select {
-		case <-ctx.Done():
-			return
-		case out <- state:
-		}
-	}
+	})
 }
 
 // noticeState counts what became of notices.

@@ -17,15 +17,10 @@ func (s *service) relayLinks(ctx context.Context, out chan<- snapshot.Link) {
 		case <-ctx.Done():
 			return
 		case state := <-s.link.States():
-			view := snapshot.Link{
+			handOver(ctx, out, snapshot.Link{
 				Address: s.Facility.Broker.Address, Connected: state.Connected, Subscribed: state.Subscribed,
 				Since: state.Since, Problem: state.Problem,
-			}
-			select {
-			case <-ctx.Done():
-				return
-			case out <- view:
-			}
+			})
 		}
 	}
 }

@@ -186,15 +186,15 @@ func (s *service) start(ctx, hard context.Context, running *parts) {
 		func() { s.notifier.Run(ctx) },
 		func() { s.unrecorded.Run(ctx) },
 		func() { s.askSensors(ctx) },
-		func() { s.tick(ctx, ticks) },
+		func() { s.eachTick(ctx, func() { handOver(ctx, ticks, s.Clock()) }) },
 		func() { s.packHistory(ctx) },
 	} {
 		running.Go(work)
 	}
 }
 
-// tick sends the time to the engine until ctx ends.
-func (s *service) tick(ctx context.Context, ticks chan<- time.Time) {
+// eachTick calls do every TickEvery until ctx ends.
+func (s *service) eachTick(ctx context.Context, do func()) {
 	ticker := time.NewTicker(s.TickEvery)
 	defer ticker.Stop()
 	for {
@@ -202,12 +202,16 @@ func (s *service) tick(ctx context.Context, ticks chan<- time.Time) {
 		case <-ctx.Done():
 			return
 		case <-ticker.C:
+			do()
 		}
-		select {
-		case <-ctx.Done():
-			return
-		case ticks <- s.Clock():
-		}
+	}
+}
+
+// handOver sends v unless ctx ends first.
+func handOver[T any](ctx context.Context, out chan<- T, v T) {
+	select {
+	case <-ctx.Done():
+	case out <- v:
 	}
 }
 
