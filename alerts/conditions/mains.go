@@ -34,8 +34,8 @@ func SignOf(in *RoomState, memory *RoomMemory) RoomSign {
 	return s
 }
 
-// heard reports whether any sensor of the room ever reported: a house that is
-// only being set up has not lost its mains.
+// heard reports whether any sensor of the room ever reported: a facility that
+// is only being set up has not lost its mains.
 func (in *RoomState) heard() bool {
 	for i := range in.Sensors {
 		if !in.Sensors[i].LastReading.IsZero() {

@@ -51,8 +51,8 @@ func (c *forecastsCommand) Run(ctx context.Context, e *cli.Env) error {
 	}
 	for _, w := range report.Worlds {
 		fmt.Fprintf(e.Out, "%s: %d simulated cohorts through the engine\n", w.Name, w.Cohorts)
-		printCalibration(e.Out, "without counts", w.WithoutCounts)
-		printCalibration(e.Out, "with counts", w.WithCounts)
+		printReliability(e.Out, "without counts", w.WithoutCounts)
+		printReliability(e.Out, "with counts", w.WithCounts)
 		fmt.Fprintf(e.Out, "counts narrow the interval to %.2f of its width\n", w.WidthRatio)
 		printCounts(e.Out, "their counts", w.Counts)
 	}
@@ -62,7 +62,7 @@ func (c *forecastsCommand) Run(ctx context.Context, e *cli.Env) error {
 	return nil
 }
 
-func printCalibration(out io.Writer, name string, r study.Reliability) {
+func printReliability(out io.Writer, name string, r study.Reliability) {
 	fmt.Fprintf(out, "%s: the 80 %% interval holds %.1f %% of %d outcomes; %.2f days wide, %.2f of what the species' mean days need; bias of the median %+.2f days\n",
 		name, 100*r.Coverage, r.Outcomes, r.WidthDays, r.Sharpness, r.BiasDays)
 }

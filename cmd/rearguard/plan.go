@@ -62,7 +62,7 @@ func (p *planSource) snapshot(ctx context.Context, e *cli.Env) (*snapshot.Snapsh
 		return nil, err
 	}
 	defer reader.Close()
-	return lookback.Present(ctx, f, catalog, reader, e.Logger)
+	return lookback.LastSnapshot(ctx, f, catalog, reader, e.Logger)
 }
 
 // answer prints what a question came to: as JSON, or by print.

@@ -64,9 +64,9 @@ func Replay(ctx context.Context, o ReplayOptions) (*Replayed, error) {
 	return out, nil
 }
 
-// Present reads the state of a facility out of its records, as of the last
+// LastSnapshot reads the state of a facility out of its records, as of the last
 // commit, also while the daemon writes them. Nothing is written.
-func Present(ctx context.Context, f *facility.Facility, catalog *species.Catalog, reader *records.Reader, logger *slog.Logger) (*snapshot.Snapshot, error) {
+func LastSnapshot(ctx context.Context, f *facility.Facility, catalog *species.Catalog, reader *records.Reader, logger *slog.Logger) (*snapshot.Snapshot, error) {
 	now, err := fold.Restore(ctx, fold.Options{Facility: f, Catalog: catalog, Logger: logger}, reader, nil)
 	if err != nil {
 		return nil, err

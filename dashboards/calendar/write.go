@@ -117,7 +117,7 @@ func eventOf(p published, loc *time.Location, invented bool) *ics.VEvent {
 }
 
 func nameOf(p published) string {
-	if p.event.Event == "moult" {
+	if p.event.Event == species.EventMoult {
 		return "Moult to " + p.stageName
 	}
 	return format.Event(p.event.Event)

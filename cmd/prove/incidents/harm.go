@@ -3,6 +3,7 @@ package incidents
 import (
 	"time"
 
+	"rearguard/alerts/conditions"
 	"rearguard/alerts/harm"
 	"rearguard/daemon/limits"
 	"rearguard/daemon/snapshot"
@@ -32,11 +33,11 @@ func boundsOf(s *snapshot.Snapshot, r *room) bounds {
 		}
 		for _, l := range v.Limits {
 			switch l.Condition {
-			case "heat":
+			case conditions.Heat:
 				b.heatC = l.Value
-			case "chill":
+			case conditions.Chill:
 				b.chillC = l.Value
-			case "drying":
+			case conditions.Drying:
 				b.dryKPa = l.Value
 			}
 		}

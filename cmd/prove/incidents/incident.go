@@ -24,7 +24,7 @@ func (s season) month() time.Month { return [...]time.Month{time.January, time.A
 // those of a cool place; a hot day says so itself.
 func (s season) meanC() float64 { return [...]float64{10, 10, 11}[s] }
 
-// incident is one way in which a house fails.
+// incident is one way in which a facility fails.
 type incident struct {
 	name   string
 	season season
@@ -38,8 +38,8 @@ type incident struct {
 	// cause lists the conditions of which any names the cause; empty where
 	// the shape cannot tell it and nothing should be named.
 	cause []alerts.Condition
-	// house is set when the whole house is struck, else it is the first room.
-	house bool
+	// everywhere is set when all rooms are struck, else it is the first one.
+	everywhere bool
 	// heat is set where it is heat that harms the animals.
 	heat bool
 	// damp is set where water is the trouble.
@@ -122,14 +122,14 @@ func library() []incident {
 		{name: "misting left on, vent shut", season: summer, hour: -1, begin: fault(wet | shut), lasts: 2 * day, damp: true},
 		{name: "vent stuck open, winter", season: winter, hour: -1, begin: fault(vent), lasts: day, cause: opened},
 		{name: "vent stuck open, spring", season: spring, hour: -1, begin: fault(vent), lasts: day, cause: opened},
-		{name: "vent stuck shut on a hot day", season: summer, hour: 6, begin: both(fault(shut), design(func(d *rehearsal.Design) { d.SunW *= 15 })), then: warmer(8, 3*time.Hour), lasts: day, cause: heater, heat: true, house: true},
+		{name: "vent stuck shut on a hot day", season: summer, hour: 6, begin: both(fault(shut), design(func(d *rehearsal.Design) { d.SunW *= 15 })), then: warmer(8, 3*time.Hour), lasts: day, cause: heater, heat: true, everywhere: true},
 		{name: "door left open, winter", season: winter, hour: 9, begin: fault(door), lasts: 12 * time.Hour, cause: opened},
 		{name: "door left open, spring", season: spring, hour: 18, begin: fault(door), lasts: 12 * time.Hour, cause: opened},
 		{name: "power lost in one room", season: winter, hour: -1, begin: fault(unpwrd), lasts: day, cause: power},
 		{name: "power lost in one room, spring", season: spring, hour: 21, begin: fault(unpwrd), lasts: day, cause: power},
-		{name: "mains lost, winter", season: winter, hour: -1, begin: each(func(r *room) { r.Faults |= unpwrd }), lasts: day, cause: list(conditions.MainsLost), house: true},
-		{name: "mains lost, night", season: winter, hour: 2, begin: each(func(r *room) { r.Faults |= unpwrd }), lasts: day, cause: list(conditions.MainsLost), house: true},
-		{name: "broker down", season: spring, hour: -1, begin: brokerLost, lasts: 12 * time.Hour, cause: list(conditions.BrokerLost), house: true},
+		{name: "mains lost, winter", season: winter, hour: -1, begin: each(func(r *room) { r.Faults |= unpwrd }), lasts: day, cause: list(conditions.MainsLost), everywhere: true},
+		{name: "mains lost, night", season: winter, hour: 2, begin: each(func(r *room) { r.Faults |= unpwrd }), lasts: day, cause: list(conditions.MainsLost), everywhere: true},
+		{name: "broker down", season: spring, hour: -1, begin: brokerLost, lasts: 12 * time.Hour, cause: list(conditions.BrokerLost), everywhere: true},
 		{name: "one sensor dead", season: spring, hour: -1, begin: sensor(func(p *probe) { p.dead = true }), lasts: day, cause: silent},
 		{name: "all sensors of a room dead", season: spring, hour: -1, begin: func(w *world) {
 			for _, p := range w.rooms[0].probes {
@@ -143,7 +143,7 @@ func library() []incident {
 			w.rooms[0].probes[0].driftC = since.Hours() / 6
 		}, lasts: 2 * day, cause: faulty},
 		{name: "cold snap with a weak heater", season: winter, hour: 12, begin: design(func(d *rehearsal.Design) { d.HeaterW *= 0.2 }), then: warmer(-14, 10*time.Hour), lasts: 2 * day, cause: weak},
-		{name: "heat wave", season: summer, hour: 6, begin: func(*world) {}, then: warmer(16, day), lasts: 2 * day, heat: true, house: true, damp: true},
+		{name: "heat wave", season: summer, hour: 6, begin: func(*world) {}, then: warmer(16, day), lasts: 2 * day, heat: true, everywhere: true, damp: true},
 		{name: "window cracked, slow leak", season: winter, hour: 20, begin: design(func(d *rehearsal.Design) { d.AirChangesPerHour += 3 }), lasts: day, cause: opened},
 		{name: "heater and humidifier dead together", season: winter, hour: -1, begin: fault(dead | dry), lasts: day, cause: power},
 		{name: "heater stuck while one sensor is dead", season: winter, hour: -1, begin: both(fault(stuck|shut), sensor(func(p *probe) { p.dead = true })), lasts: day, cause: heater, heat: true},

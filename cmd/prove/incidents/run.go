@@ -174,7 +174,7 @@ func rehearse(in incident, seed uint64, catalog *species.Catalog) (Outcome, erro
 	}
 	for i, r := range w.rooms {
 		sp, stage := occupants()[w.rng.IntN(len(occupants()))], stages()[w.rng.IntN(len(stages()))]
-		if err := w.house(fmt.Sprintf("c%d", i), sp, stage, r); err != nil {
+		if err := w.rear(fmt.Sprintf("c%d", i), sp, stage, r); err != nil {
 			return out, err
 		}
 	}
@@ -244,7 +244,7 @@ func (o *Outcome) follow(w *world, b bounds, began time.Time) {
 
 // step takes in one step of an alarm.
 func (o *Outcome) step(w *world, t records.AlarmTransition, began time.Time, in incident) {
-	ours := in.house || t.Key.Room == w.rooms[0].id || t.Key.Room == "" && len(w.rooms) > 0
+	ours := in.everywhere || t.Key.Room == w.rooms[0].id || t.Key.Room == "" && len(w.rooms) > 0
 	// What is said of a cause once the harm is done no longer helps anybody.
 	late := o.Harmful && t.Time.Sub(began) > o.HarmAfter
 	if names(t.Key.Condition) && ours && !late && t.Event == alerts.EventRaise && !slices.Contains(o.Named, t.Key.Condition) {

@@ -46,7 +46,7 @@ type room struct {
 // gatewayLasts is how long a room's gateway runs from its battery.
 const gatewayLasts = 6 * time.Hour
 
-// world is the whole house in front of a sandbox of the engine.
+// world is the whole facility in front of a sandbox of the engine.
 type world struct {
 	rng     *rand.Rand
 	climate *rehearsal.Climate
@@ -76,7 +76,7 @@ type plan struct {
 	meanC float64
 }
 
-// built is the configuration of the house.
+// built is the configuration of the facility.
 func (p plan) facility() (*facility.Facility, error) {
 	var b strings.Builder
 	fmt.Fprintf(&b, "facility: {name: Invented house, timezone: UTC}\nbroker: {address: \"tcp://127.0.0.1:1883\", client_id: rehearsal}\nrooms:\n")
@@ -142,15 +142,15 @@ func newWorld(p plan, catalog *species.Catalog) (*world, error) {
 	return w, w.sandbox.Link(snapshot.Link{Address: "tcp://127.0.0.1:1883", Connected: true, Subscribed: true, Since: p.begin})
 }
 
-// house a cohort of a species from a stage on in a room.
-func (w *world) house(id string, sp species.ID, stage species.StageID, r *room) error {
+// rear a cohort of a species from a stage on in a room.
+func (w *world) rear(id string, sp species.ID, stage species.StageID, r *room) error {
 	return w.sandbox.Do(fold.AddCohort{Who: "keeper", Cohort: population.Cohort{
 		ID: population.CohortID(id), Species: sp, Start: w.now, StartStage: stage, Individuals: 80,
 		Placements: []population.Placement{{Room: r.id, From: w.now}},
 	}})
 }
 
-// advance moves the house by one report interval and lets the engine see it.
+// advance moves the facility by one report interval and lets the engine see it.
 func (w *world) advance() error {
 	weather := w.climate.At(w.now)
 	hour := float64(w.now.Hour()) + float64(w.now.Minute())/60

@@ -143,7 +143,7 @@ func (k *keeper) round() error {
 		if here == nil {
 			k.number[i]++
 			sp := occupants()[(i+k.number[i])%len(occupants())]
-			if err := k.w.house(fmt.Sprintf("r%d-%d", i, k.number[i]), sp, "egg", r); err != nil {
+			if err := k.w.rear(fmt.Sprintf("r%d-%d", i, k.number[i]), sp, species.Egg, r); err != nil {
 				return err
 			}
 			continue
@@ -160,7 +160,7 @@ func (k *keeper) look(c *snapshot.Cohort) error {
 	counted := func(stage species.StageID) bool {
 		return slices.ContainsFunc(c.Counts, func(n population.Count) bool { return n.Stage == stage })
 	}
-	milestones := map[species.StageID]bool{"larva-1": true, "pupa": true, "adult": true}
+	milestones := map[species.StageID]bool{species.FirstInstar: true, species.Pupa: true, species.Adult: true}
 	if !milestones[c.Stage] || counted(c.Stage) {
 		return nil
 	}
@@ -172,7 +172,7 @@ func (k *keeper) look(c *snapshot.Cohort) error {
 		err := k.w.sandbox.Do(fold.RecordCount{Count: population.Count{
 			Cohort: c.ID, Time: k.w.now, Stage: c.Stage, Seen: seen, Of: c.Individuals, By: "keeper",
 		}})
-		if err != nil || c.Stage != "adult" {
+		if err != nil || c.Stage != species.Adult {
 			return err
 		}
 		return k.w.sandbox.Do(fold.EndCohort{Cohort: c.ID, At: k.w.now, Who: "keeper"})

@@ -54,7 +54,7 @@ func (s *service) relayRefused(ctx context.Context, out chan<- desk.Rejected) {
 		total := s.refused.Total()
 		ring := s.refused.Snapshot()
 		for _, m := range ring[len(ring)-min(len(ring), int(total-seen)):] {
-			handOver(ctx, out, desk.Rejected{Time: m.Time, Topic: m.Topic, Outcome: "oversize", Reason: m.Reason, Excerpt: desk.Excerpt(m.Head)})
+			handOver(ctx, out, desk.Rejected{Time: m.Time, Topic: m.Topic, Outcome: desk.Oversize, Reason: m.Reason, Excerpt: desk.Excerpt(m.Head)})
 		}
 		seen = total
 	})
