@@ -85,9 +85,9 @@ func (u *Unrecorded) Claim(now time.Time) []notify.Notice {
 	return list
 }
 
-// Settle says what became of a claimed notice: when it was told, or zero if it
+// Release says what became of a claimed notice: when it was told, or zero if it
 // was not.
-func (u *Unrecorded) Settle(key string, toldAt time.Time) {
+func (u *Unrecorded) Release(key string, toldAt time.Time) {
 	u.mu.Lock()
 	delete(u.claimed, key)
 	entered := u.entered[key]
@@ -98,14 +98,14 @@ func (u *Unrecorded) Settle(key string, toldAt time.Time) {
 	u.mu.Unlock()
 	if entered {
 		// It came into the outbox while it was being told.
-		u.settle(key, toldAt)
+		u.releaseEntered(key, toldAt)
 	}
 }
 
-// settle marks a notice that is in the outbox already. One that is no longer
-// pending there was withdrawn in favour of a newer one.
-func (u *Unrecorded) settle(key string, toldAt time.Time) {
-	err := u.store.SettleNotice(context.Background(), key, toldAt)
+// releaseEntered marks a notice that is in the outbox already. One that is no
+// longer pending there was withdrawn in favour of a newer one.
+func (u *Unrecorded) releaseEntered(key string, toldAt time.Time) {
+	err := u.store.ReleaseNotice(context.Background(), key, toldAt)
 	if err != nil && !errors.Is(err, records.ErrNotFound) {
 		u.commit.logger.Error("a notice that was told directly could not be marked; it may be told again", "notice", key, "error", err)
 	}
@@ -129,7 +129,7 @@ func (u *Unrecorded) mark(batches []*records.Batch) {
 	}
 }
 
-// written forgets what is in the outbox now. A notice that was settled while
+// written forgets what is in the outbox now. A notice that was released while
 // it was being written is marked there.
 func (u *Unrecorded) written(batches []*records.Batch) {
 	late := make(map[string]time.Time)
@@ -151,6 +151,6 @@ func (u *Unrecorded) written(batches []*records.Batch) {
 	}
 	u.mu.Unlock()
 	for key, at := range late {
-		u.settle(key, at)
+		u.releaseEntered(key, at)
 	}
 }

@@ -20,16 +20,16 @@ const LongestClaim = time.Minute
 // goroutines.
 type Waiting interface {
 	// Claim gives the waiting notices that are to be told without the outbox,
-	// and keeps the outbox from telling them as well until Settle. Only urgent
+	// and keeps the outbox from telling them as well until Release. Only urgent
 	// ones are told so: those whose AlarmNotice has priority Critical or High.
 	// They come in the order in which they were decided; those claimed and not
-	// settled yet are left out.
+	// released yet are left out.
 	Claim(now time.Time) []Notice
-	// Settle says what became of a claimed notice: when a channel took it, or
+	// Release says what became of a claimed notice: when a channel took it, or
 	// zero if none did. A notice that was told enters the outbox as delivered.
 	// Any other is given by Claim again until it is written; then the outbox
-	// delivers it. Settle itself must not call Wake.
-	Settle(key string, toldAt time.Time)
+	// delivers it. Release itself must not call Wake.
+	Release(key string, toldAt time.Time)
 }
 
 // Unrecorded brings people the notices that wait for records that cannot be
@@ -105,13 +105,13 @@ func (u *Unrecorded) dispatch(_ context.Context, l *lanes) time.Duration {
 	}
 	for _, n := range claimed {
 		if !started[n.Key] {
-			u.waiting.Settle(n.Key, time.Time{})
+			u.waiting.Release(n.Key, time.Time{})
 		}
 	}
 	return pause
 }
 
-// attempt makes one attempt and settles the claim.
+// attempt makes one attempt and releases the claim.
 func (u *Unrecorded) attempt(ctx context.Context, channel Channel, n untold) result {
 	err := transmit(ctx, channel, compose(n.lead, n.alarm, u.now(), notRecorded))
 	now := u.now()
@@ -119,7 +119,7 @@ func (u *Unrecorded) attempt(ctx context.Context, channel Channel, n untold) res
 	if err == nil {
 		about.Info("notice delivered before it could be recorded", "kind", n.alarm.Kind)
 		u.note(n, now)
-		u.waiting.Settle(n.lead.Key, now)
+		u.waiting.Release(n.lead.Key, now)
 		return result{channel: n.lead.Channel}
 	}
 	f := failure{attempts: n.attempts + 1, due: now}
@@ -139,7 +139,7 @@ func (u *Unrecorded) attempt(ctx context.Context, channel Channel, n untold) res
 		about.Warn("notice neither delivered nor recorded yet", "again_in", after, "error", err)
 	}
 	u.fail(n.lead.Key, f)
-	u.waiting.Settle(n.lead.Key, time.Time{})
+	u.waiting.Release(n.lead.Key, time.Time{})
 	return result{channel: n.lead.Channel}
 }
 

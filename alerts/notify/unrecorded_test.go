@@ -41,11 +41,11 @@ func (q *queue) Claim(time.Time) []notify.Notice {
 	return list
 }
 
-func (q *queue) Settle(key string, toldAt time.Time) {
+func (q *queue) Release(key string, toldAt time.Time) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	if !q.claimed[key] {
-		panic("settled and never claimed: " + key)
+		panic("released and never claimed: " + key)
 	}
 	delete(q.claimed, key)
 	if !toldAt.IsZero() {
@@ -137,7 +137,7 @@ func TestUnrecordedRetriesWithGrowingPauses(t *testing.T) {
 			t.Errorf("attempts (-want +got):\n%s", diff)
 		}
 		if diff := cmp.Diff(map[string]time.Duration{key: 14 * time.Second}, q.told); diff != "" {
-			t.Errorf("settled (-want +got):\n%s", diff)
+			t.Errorf("released (-want +got):\n%s", diff)
 		}
 	})
 }

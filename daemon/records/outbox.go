@@ -36,14 +36,6 @@ func (r *Reader) DueNotices(ctx context.Context, now time.Time, limit int) ([]no
 		` WHERE state = 'pending' AND due_at <= ? ORDER BY due_at, id LIMIT ?`, now.UnixMilli(), limit)
 }
 
-// NextDue gives the time at which the next pending notice is due, zero when
-// none is pending.
-func (r *Reader) NextDue(ctx context.Context) (time.Time, error) {
-	var due sql.NullInt64
-	err := r.db.QueryRowContext(ctx, `SELECT min(due_at) FROM outbox WHERE state = 'pending'`).Scan(&due)
-	return fromMillis(due), describe(r.path, err)
-}
-
 // Notices gives the notices of one occurrence in the order of entry.
 func (r *Reader) Notices(ctx context.Context, occurrence int64) ([]notify.Notice, error) {
 	return collect(ctx, r, scanNotice, outboxColumns+` WHERE occurrence = ? ORDER BY id`, occurrence)
@@ -96,11 +88,11 @@ func (s *Store) MarkSuperseded(ctx context.Context, id int64, at time.Time, by i
 		WHERE id = ? AND state = 'pending'`, at.UnixMilli(), fmt.Sprintf("told with notice %d", by), id)
 }
 
-// SettleNotice says what became of a notice that was entered while it was
+// ReleaseNotice says what became of a notice that was entered while it was
 // being told without the outbox: it was handed over at the time at, or, for
 // the zero time, it was not, and is due at once. It fails with ErrNotFound
 // when no pending notice has the key.
-func (s *Store) SettleNotice(ctx context.Context, key string, at time.Time) error {
+func (s *Store) ReleaseNotice(ctx context.Context, key string, at time.Time) error {
 	if at.IsZero() {
 		return s.mark(ctx, key, `UPDATE outbox SET due_at = created_at WHERE key = ? AND state = 'pending'`, key)
 	}
