@@ -7,7 +7,8 @@ import (
 	"time"
 )
 
-// MaxShelving is the longest time for which an alarm can be shelved at once.
+// MaxShelving is the longest time for which an alarm can be shelved at once
+// (ISA-18.2 asks for a limit and leaves its length to the site).
 const MaxShelving = 24 * time.Hour
 
 // Why an order can be refused. The errors returned wrap one of these.

@@ -171,7 +171,7 @@ func (x Trouble) follow(tr *Trend, now time.Time, outdoorC *float64) Trouble {
 	if now.Sub(x.Since) < formingFor || x.Cause != Unclear && now.Sub(x.ToldAt) >= sureAfter {
 		return x
 	}
-	cause, evidence := Recognise(*tr, x.Range, outdoorC)
+	cause, evidence := recognise(*tr, x.Range, outdoorC)
 	x.Powered = false
 	if cause == CauseWeak {
 		if now.Sub(x.Since) < slopeWindow+formingFor {
@@ -189,12 +189,12 @@ func (x Trouble) follow(tr *Trend, now time.Time, outdoorC *float64) Trouble {
 	return x
 }
 
-// Recognise tells the cause from the shape of the last minutes against the
+// recognise tells the cause from the shape of the last minutes against the
 // usual range, and from the temperature outdoors where that is known. It
 // answers Unclear, with what it sees, where more than one cause would look
 // like that: a failed heater and a failed mains are one and the same until the
 // humidifier shows whether it still runs.
-func Recognise(tr Trend, usual Range, outdoorC *float64) (Cause, string) {
+func recognise(tr Trend, usual Range, outdoorC *float64) (Cause, string) {
 	t, w := tr.Temperature, tr.Moisture
 	if !t.Known || len(tr.Samples) == 0 {
 		return Unclear, "too few readings to see a shape"

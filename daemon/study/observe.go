@@ -15,9 +15,9 @@ import (
 	"rearguard/daemon/rearing/species"
 )
 
-// Crossing is when half of a cohort's animals had entered a stage, as far as
+// crossing is when half of a cohort's animals had entered a stage, as far as
 // counts tell.
-type Crossing struct {
+type crossing struct {
 	Stage species.StageID
 	At    time.Time
 	// Doubt is the standard deviation of At: it lies somewhere between two
@@ -36,18 +36,18 @@ type look struct {
 	exact     []float64
 }
 
-// Crossings returns when half of the cohort had entered each stage, in order
+// crossings returns when half of the cohort had entered each stage, in order
 // of stage, for those that counts bracket. The start is the entry into the
 // first stage.
-func Crossings(sp *species.Species, c *population.Cohort, counts []population.Count) []Crossing {
+func crossings(sp *species.Species, c *population.Cohort, counts []population.Count) []crossing {
 	first, ok := sp.StageIndex(c.StartStage)
 	if !ok {
 		return nil
 	}
 	rounds := roundsOf(sp, c, counts, first)
-	found := []Crossing{{Stage: c.StartStage, At: c.Start}}
+	found := []crossing{{Stage: c.StartStage, At: c.Start}}
 	for s := first + 1; s < len(sp.Stages); s++ {
-		if x, ok := crossing(rounds, s); ok && x.At.After(found[len(found)-1].At) {
+		if x, ok := crossingOf(rounds, s); ok && x.At.After(found[len(found)-1].At) {
 			x.Stage = sp.Stages[s].ID
 			found = append(found, x)
 		}
@@ -130,13 +130,13 @@ func (r *look) close(first int) {
 	}
 }
 
-// crossing brackets the entry of half of the cohort into stage s between the
+// crossingOf brackets the entry of half of the cohort into stage s between the
 // last round by which certainly fewer had entered and the first by which
 // certainly as many had, and draws a straight line between them.
-func crossing(rounds []look, s int) (Crossing, bool) {
+func crossingOf(rounds []look, s int) (crossing, bool) {
 	after := slices.IndexFunc(rounds, func(r look) bool { return r.low[s] >= 0.5 })
 	if after < 1 {
-		return Crossing{}, false
+		return crossing{}, false
 	}
 	before := after - 1
 	for before > 0 && rounds[before].high[s] >= 0.5 {
@@ -144,7 +144,7 @@ func crossing(rounds []look, s int) (Crossing, bool) {
 	}
 	for _, r := range rounds[after:] {
 		if r.high[s] < 0.5 {
-			return Crossing{}, false // the counts contradict each other
+			return crossing{}, false // the counts contradict each other
 		}
 	}
 	a, b := &rounds[before], &rounds[after]
@@ -156,7 +156,7 @@ func crossing(rounds []look, s int) (Crossing, bool) {
 	}
 	// Animals enter a stage in a burst and not evenly: anywhere between the
 	// two rounds is possible.
-	return Crossing{At: a.at.Add(time.Duration(x * float64(width))), Doubt: time.Duration(float64(width) / math.Sqrt(12))}, true
+	return crossing{At: a.at.Add(time.Duration(x * float64(width))), Doubt: time.Duration(float64(width) / math.Sqrt(12))}, true
 }
 
 // Observation is how long the animals of one cohort took from the entry into
@@ -185,7 +185,7 @@ const mostDoubt = 0.25
 // MeanC returns the mean temperature of its air between two times, and false
 // where that is not known.
 func Observe(sp *species.Species, c *population.Cohort, counts []population.Count, meanC func(from, to time.Time) (float64, bool)) []Observation {
-	xs := Crossings(sp, c, counts)
+	xs := crossings(sp, c, counts)
 	var found []Observation
 	for i := 1; i < len(xs); i++ {
 		from, to := xs[i-1], xs[i]

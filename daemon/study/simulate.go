@@ -61,8 +61,8 @@ func Draw(rng *rand.Rand, sp *species.Species, start time.Time, air []float64, z
 	return t
 }
 
-// StageAt is how many animals are in each stage at an hour.
-func (t *Truth) StageAt(hour float64) []int {
+// stageAt is how many animals are in each stage at an hour.
+func (t *Truth) stageAt(hour float64) []int {
 	in := make([]int, len(t.Species.Stages))
 	for _, e := range t.Entered {
 		s := 0
@@ -77,7 +77,7 @@ func (t *Truth) StageAt(hour float64) []int {
 // Count is what a keeper notes at an hour who looks at some of the animals and
 // misreads a few: how many are in the fullest stage.
 func (t *Truth) Count(rng *rand.Rand, id population.CohortID, hour float64) population.Count {
-	in := t.StageAt(hour)
+	in := t.stageAt(hour)
 	main := 0
 	for s := range in {
 		if in[s] > in[main] {

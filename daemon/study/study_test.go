@@ -57,8 +57,8 @@ func TestCrossingsFromCounts(t *testing.T) {
 	}
 	for name, c := range cases {
 		got := map[species.StageID]float64{}
-		last := Crossing{}
-		for _, x := range Crossings(sp, cohort, c.counts)[1:] {
+		last := crossing{}
+		for _, x := range crossings(sp, cohort, c.counts)[1:] {
 			got[x.Stage] = x.At.Sub(begin).Hours()
 			last = x
 		}

@@ -22,7 +22,7 @@ func Shelve(s *snapshot.Snapshot, key alerts.Key, who string, length time.Durati
 	cmd := fold.Shelve{
 		Key: key, Who: c.who(who), For: length, Reason: c.needed("reason", reason, maxText, "say why this alarm may be silent"),
 	}
-	c.must(length >= minShelve && length <= MaxShelve, "for", fmt.Sprintf("choose between 1 minute and %d hours", int(MaxShelve.Hours())))
+	c.must(length >= minShelve && length <= alerts.MaxShelving, "for", fmt.Sprintf("choose between 1 minute and %d hours", int(alerts.MaxShelving.Hours())))
 	return cmd, c.err
 }
 

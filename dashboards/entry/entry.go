@@ -27,10 +27,7 @@ const (
 	maxCount = 1_000_000
 	// maxLengthMM is longer than any caterpillar.
 	maxLengthMM = 300
-	// MaxShelve is the longest time an alarm may be silenced in one go
-	// (ISA-18.2 asks for a limit and leaves its length to the site).
-	MaxShelve = 24 * time.Hour
-	minShelve = time.Minute
+	minShelve   = time.Minute
 	// clockSlack is how far ahead of the engine's clock an entry may lie:
 	// phones are a little fast.
 	clockSlack = 2 * time.Minute

@@ -30,7 +30,7 @@ func learned(t *testing.T) *snapshot.Snapshot {
 	s.Catalog, s.Starting, s.Learning = library, library, &study.Learning{}
 	for i := range s.Rooms {
 		s.Rooms[i].Expected = &snapshot.ExpectedAir{
-			From: snapshot.AirFromDays, Days: 9, Air: dayAndNight(25, 1, 15, time.UTC), Doubt: forecast.AirUncertainty{DayMeanSDC: 0.6, Persistence: 0.5},
+			From: snapshot.AirFromDays, Days: 9, Air: dayAndNight(25, 1, time.UTC), Doubt: forecast.AirUncertainty{DayMeanSDC: 0.6, Persistence: 0.5},
 		}
 	}
 	s.Rooms[0].Bending = []snapshot.BendingError{{SpeciesName: "Monarch", StageName: "instar 4", Days: 9, Relative: -0.012}}
@@ -138,11 +138,11 @@ func TestLearningPagesAndDecisions(t *testing.T) {
 }
 
 // dayAndNight is a day with a mean, and an amplitude (half of the difference
-// between warmest and coolest) as a cosine with its peak at the hour warmest.
-func dayAndNight(meanC, amplitudeC float64, warmest int, loc *time.Location) forecast.DiurnalAir {
+// between warmest and coolest) as a cosine with its peak at 15 h.
+func dayAndNight(meanC, amplitudeC float64, loc *time.Location) forecast.DiurnalAir {
 	d := forecast.DiurnalAir{Location: loc}
 	for h := range d.HourC {
-		d.HourC[h] = meanC + amplitudeC*math.Cos(2*math.Pi*float64(h-warmest)/24)
+		d.HourC[h] = meanC + amplitudeC*math.Cos(2*math.Pi*float64(h-15)/24)
 	}
 	return d
 }

@@ -152,12 +152,12 @@ func (c Config) Validate() error {
 		fault("URL", "certificates are given, but %s is not encrypted; use mqtts://", c.URL)
 	}
 	for _, f := range c.Filters {
-		if err := CheckFilter(f); err != nil {
+		if err := checkFilter(f); err != nil {
 			fault("Filters", "%v", err)
 		}
 	}
 	if c.Availability != "" {
-		if err := CheckTopic(c.Availability); err != nil {
+		if err := checkTopic(c.Availability); err != nil {
 			fault("Availability", "%v", err)
 		}
 	}

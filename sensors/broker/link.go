@@ -107,7 +107,7 @@ func (l *Link) Stats() Stats {
 func (l *Link) SetFilters(filters []string) error {
 	var faults []error
 	for _, f := range filters {
-		if err := CheckFilter(f); err != nil {
+		if err := checkFilter(f); err != nil {
 			faults = append(faults, &ConfigError{"Filters", err.Error()})
 		}
 	}
@@ -150,7 +150,7 @@ type Publication struct {
 // comes in on the same stream as the messages, so it must not be called from
 // the goroutine that receives them.
 func (l *Link) Publish(ctx context.Context, p Publication) error {
-	if err := CheckTopic(p.Topic); err != nil {
+	if err := checkTopic(p.Topic); err != nil {
 		return err
 	}
 	if p.QoS > 1 {

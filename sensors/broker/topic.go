@@ -24,17 +24,17 @@ type FilterStore interface {
 	SaveSubscribedFilters(ctx context.Context, filters []string) error
 }
 
-// CheckTopic reports why topic cannot be published to.
-func CheckTopic(topic string) error {
+// checkTopic reports why topic cannot be published to.
+func checkTopic(topic string) error {
 	if strings.ContainsAny(topic, "+#") {
 		return fmt.Errorf("topic %q has a wildcard", topic)
 	}
 	return checkString("topic", topic)
 }
 
-// CheckFilter reports why filter cannot be subscribed to (MQTT 3.1.1 section
+// checkFilter reports why filter cannot be subscribed to (MQTT 3.1.1 section
 // 4.7).
-func CheckFilter(filter string) error {
+func checkFilter(filter string) error {
 	if err := checkString("topic filter", filter); err != nil {
 		return err
 	}

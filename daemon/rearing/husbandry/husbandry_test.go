@@ -18,7 +18,7 @@ func TestEggPlanKeepsItsChance(t *testing.T) {
 	sp := speciesOf(t, "vanessa-cardui")
 	doubt := forecast.AirUncertainty{DayMeanSDC: 1.2, Persistence: 0.6}
 	rng := rand.New(rand.NewPCG(7, 7))
-	air := dayAndNight(23, 2, 15, time.UTC)
+	air := dayAndNight(23, 2, time.UTC)
 	o := outlook(t, air, doubt, 90)
 	by := t0.Add(60 * 24 * time.Hour)
 	req := EggRequest{Emergences: 60, By: by, Survival: 0.7, SurvivalSD: 0.1}

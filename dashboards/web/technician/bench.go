@@ -64,7 +64,7 @@ func buildBench(v *page.View, r *http.Request) (page.Content, error) {
 	if err != nil {
 		return page.Content{}, err
 	}
-	m := benchModel{Sensor: RowOf(v, s), Bench: s.Bench, Due: v.S.Time.In(v.Loc).AddDate(0, calibration.DefaultDueMonths, 0).Format(time.DateOnly)}
+	m := benchModel{Sensor: rowOf(v, s), Bench: s.Bench, Due: v.S.Time.In(v.Loc).AddDate(0, calibration.DefaultDueMonths, 0).Format(time.DateOnly)}
 	for _, one := range m.Sensor.Air() {
 		m.Quantities = append(m.Quantities, one.Quantity)
 	}

@@ -41,8 +41,8 @@ type Row struct {
 	V        *page.View
 }
 
-// RowOf makes the row of a sensor.
-func RowOf(v *page.View, s *desk.View) Row {
+// rowOf makes the row of a sensor.
+func rowOf(v *page.View, s *desk.View) Row {
 	return Row{View: s, RoomName: find.RoomName(v.S, s.Room), V: v}
 }
 
@@ -51,7 +51,7 @@ func Rows(v *page.View, room sensors.RoomID) []Row {
 	var rows []Row
 	for i := range v.S.Sensors {
 		if room == "" || v.S.Sensors[i].Room == room {
-			rows = append(rows, RowOf(v, &v.S.Sensors[i]))
+			rows = append(rows, rowOf(v, &v.S.Sensors[i]))
 		}
 	}
 	return rows
@@ -120,7 +120,7 @@ func sensorPage() page.Page {
 			if err != nil {
 				return page.Content{}, err
 			}
-			return page.Content{Title: "Sensor " + string(s.ID), Data: sensorModel{RowOf(v, s)}}, nil
+			return page.Content{Title: "Sensor " + string(s.ID), Data: sensorModel{rowOf(v, s)}}, nil
 		},
 	}
 }
