@@ -51,9 +51,9 @@ type Order struct {
 	Verb Verb
 	Key  Key
 	Who  string
-	// Reason is needed to shelve and to take out of service, For to shelve.
-	Reason string
+	// For is needed to shelve, Reason to shelve and to take out of service.
 	For    time.Duration
+	Reason string
 }
 
 func (o *Order) refuse(why error, format string, args ...any) error {

@@ -173,7 +173,7 @@ func (m *month) acknowledgeSome(s *snapshot.Snapshot) {
 			continue
 		}
 		if n++; n%2 == 1 {
-			m.do(fold.Acknowledge{Key: a.Key, Who: ines})
+			m.do(fold.Order{Verb: alerts.Acknowledge, Key: a.Key, Who: ines})
 		}
 	}
 }
@@ -193,20 +193,20 @@ func (m *month) silence(s *snapshot.Snapshot, hour, today int) {
 	case 10:
 		if key, ok := first(m.maintained); ok && today%3 != 1 {
 			m.shelved = key
-			m.do(fold.Shelve{Key: key, Who: ines, For: 5 * time.Hour, Reason: "waiting for a part"})
+			m.do(fold.Order{Verb: alerts.Shelve, Key: key, Who: ines, For: 5 * time.Hour, Reason: "waiting for a part"})
 		}
 		if key, ok := first(m.shelved); ok && today%3 == 1 {
 			m.maintained = key
-			m.do(fold.OutOfService{Key: key, Who: ines, Reason: "under repair"})
+			m.do(fold.Order{Verb: alerts.TakeOut, Key: key, Who: ines, Reason: "under repair"})
 		}
 	case 12:
 		if m.shelved != none && today%2 == 0 {
-			m.do(fold.Unshelve{Key: m.shelved, Who: ines})
+			m.do(fold.Order{Verb: alerts.Unshelve, Key: m.shelved, Who: ines})
 		}
 		m.shelved = none
 	case 15:
 		if m.maintained != none && today%3 != 1 {
-			m.do(fold.ReturnToService{Key: m.maintained, Who: ines})
+			m.do(fold.Order{Verb: alerts.Return, Key: m.maintained, Who: ines})
 			m.maintained = none
 		}
 	}

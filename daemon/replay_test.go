@@ -40,7 +40,7 @@ func story(r *rig, interrupt func(at time.Time)) {
 		r.ticks <- at.Add(10 * time.Second)
 		if m == 640 && !acked {
 			acked = true
-			r.do(fold.Acknowledge{Key: alerts.Key{Condition: "heat", Room: "nursery"}, Who: "lead"})
+			r.do(fold.Order{Verb: alerts.Acknowledge, Key: alerts.Key{Condition: "heat", Room: "nursery"}, Who: "lead"})
 		}
 		if m == 1500 {
 			r.do(fold.MoveCohort{Cohort: "monarch-1", Room: "hall", At: at.Add(-30 * time.Minute), Who: "keeper"})

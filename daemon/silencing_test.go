@@ -35,17 +35,17 @@ func TestSilencingSurvivesRestartAndReplay(t *testing.T) {
 			r.ticks <- at.Add(10 * time.Second)
 			switch m {
 			case 40:
-				r.do(fold.Acknowledge{Key: heat, Who: "lead"})
+				r.do(fold.Order{Verb: alerts.Acknowledge, Key: heat, Who: "lead"})
 			case 50:
-				r.do(fold.Shelve{Key: heat, Who: "lead", Reason: "moving shelves", For: 20 * time.Minute})
+				r.do(fold.Order{Verb: alerts.Shelve, Key: heat, Who: "lead", Reason: "moving shelves", For: 20 * time.Minute})
 			case 80:
-				r.do(fold.OutOfService{Key: heat, Who: "lead", Reason: "new heater"})
+				r.do(fold.Order{Verb: alerts.TakeOut, Key: heat, Who: "lead", Reason: "new heater"})
 			case 120:
-				r.do(fold.ReturnToService{Key: heat, Who: "lead"})
+				r.do(fold.Order{Verb: alerts.Return, Key: heat, Who: "lead"})
 			case 180:
-				r.do(fold.Shelve{Key: heat, Who: "lead", Reason: "cleaning", For: time.Hour})
+				r.do(fold.Order{Verb: alerts.Shelve, Key: heat, Who: "lead", Reason: "cleaning", For: time.Hour})
 			case 200:
-				r.do(fold.Unshelve{Key: heat, Who: "lead"})
+				r.do(fold.Order{Verb: alerts.Unshelve, Key: heat, Who: "lead"})
 			}
 			if restart && m%23 == 22 {
 				r.stop()

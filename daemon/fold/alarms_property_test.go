@@ -140,16 +140,16 @@ func TestAlarmsThroughTheFold(t *testing.T) {
 			case 4:
 				now = now.Add(time.Duration(rapid.IntRange(1, 90).Draw(t, "silence")) * time.Minute)
 			case 5:
-				refusedOr(t, sandbox.Do(Acknowledge{Key: heat, Who: "lead"}))
+				refusedOr(t, sandbox.Do(Order{Verb: alerts.Acknowledge, Key: heat, Who: "lead"}))
 			case 6:
-				refusedOr(t, sandbox.Do(Shelve{Key: heat, Who: "lead", Reason: "r", For: time.Duration(rapid.IntRange(1, 40).Draw(t, "for")) * time.Minute}))
+				refusedOr(t, sandbox.Do(Order{Verb: alerts.Shelve, Key: heat, Who: "lead", Reason: "r", For: time.Duration(rapid.IntRange(1, 40).Draw(t, "for")) * time.Minute}))
 			case 7:
-				refusedOr(t, sandbox.Do(Unshelve{Key: heat, Who: "lead"}))
+				refusedOr(t, sandbox.Do(Order{Verb: alerts.Unshelve, Key: heat, Who: "lead"}))
 			case 8:
 				if rapid.Bool().Draw(t, "on") {
-					refusedOr(t, sandbox.Do(OutOfService{Key: heat, Who: "lead", Reason: "r"}))
+					refusedOr(t, sandbox.Do(Order{Verb: alerts.TakeOut, Key: heat, Who: "lead", Reason: "r"}))
 				} else {
-					refusedOr(t, sandbox.Do(ReturnToService{Key: heat, Who: "lead"}))
+					refusedOr(t, sandbox.Do(Order{Verb: alerts.Return, Key: heat, Who: "lead"}))
 				}
 			}
 			if err := sandbox.Advance(now); err != nil {

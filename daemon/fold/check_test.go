@@ -59,8 +59,8 @@ func prepare(t *testing.T) *prepared {
 	l.do(monarchs("m", "egg", 50, testStart.Add(12*time.Hour)))
 	l.do(RecordCount{Count: population.Count{Cohort: "m", Time: testStart.Add(4 * 24 * time.Hour), Stage: "larva-1", Seen: 40, Of: 48, Lost: 2, Cause: "dried", By: "keeper"}})
 	l.do(Calibrate{Certificate: certificate(t, "nursery-a", l.Clock()), Who: "Ana"})
-	l.do(Shelve{Key: shelved, Who: "lead", For: 5 * time.Hour, Reason: "draught"})
-	l.do(OutOfService{Key: maintained, Who: "lead", Reason: "humidifier under repair"})
+	l.do(Order{Verb: alerts.Shelve, Key: shelved, Who: "lead", For: 5 * time.Hour, Reason: "draught"})
+	l.do(Order{Verb: alerts.TakeOut, Key: maintained, Who: "lead", Reason: "humidifier under repair"})
 	l.do(StartBench{Sensor: "nursery-b", Quantity: sensors.Temperature, Who: "Ana"})
 	l.do(StartBench{Sensor: "hall-a", Quantity: sensors.Temperature, Who: "Ana"})
 	begin := l.Clock().Truncate(time.Minute)
@@ -117,11 +117,11 @@ func (p *prepared) events(t *testing.T) map[string]Command {
 	now := p.from.Clock
 	all := make(map[string]Command)
 	for _, c := range []Command{
-		Acknowledge{Key: heat, Who: "lead"},
-		Shelve{Key: heat, Who: "lead", For: time.Hour, Reason: "moving"},
-		Unshelve{Key: shelved, Who: "lead"},
-		OutOfService{Key: heat, Who: "lead", Reason: "moving"},
-		ReturnToService{Key: maintained, Who: "lead"},
+		Order{Verb: alerts.Acknowledge, Key: heat, Who: "lead"},
+		Order{Verb: alerts.Shelve, Key: heat, Who: "lead", For: time.Hour, Reason: "moving"},
+		Order{Verb: alerts.Unshelve, Key: shelved, Who: "lead"},
+		Order{Verb: alerts.TakeOut, Key: heat, Who: "lead", Reason: "moving"},
+		Order{Verb: alerts.Return, Key: maintained, Who: "lead"},
 		monarchs("late", "egg", 30, now.Add(-3*24*time.Hour)),
 		MoveCohort{Cohort: "m", Room: "hall", At: now.Add(-5 * time.Hour), Who: "keeper"},
 		EndCohort{Cohort: "m", At: now.Add(-2 * time.Hour), Who: "keeper"},

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"time"
 
+	"rearguard/alerts"
 	"rearguard/daemon/records"
 	"rearguard/sensors/desk"
 )
@@ -41,7 +42,7 @@ func nothing() error { return nil }
 // happened.
 func kinds() []kind {
 	return []kind{
-		of[Acknowledge](), of[Shelve](), of[Unshelve](), of[OutOfService](), of[ReturnToService](),
+		ordering(alerts.Acknowledge), ordering(alerts.Shelve), ordering(alerts.Unshelve), ordering(alerts.TakeOut), ordering(alerts.Return),
 		of[AddCohort](), of[MoveCohort](), of[EndCohort](), of[RecordCount](), of[UndoCount](),
 		of[AdoptConstants](), of[RefuseConstants](),
 		of[ClaimSensor](), of[StartBench](), of[ReadBench](), of[FinishBench](), of[LeaveBench](), of[Calibrate](), of[ReapplyCalibration](),
@@ -135,7 +136,7 @@ func (f *Fold) carryOut(ctx context.Context, event Command, arrival time.Time) e
 	if err := f.AdvanceTo(ctx, arrival); err != nil {
 		return err
 	}
-	if _, ok := event.(order); ok {
+	if _, ok := event.(Order); ok {
 		if err := f.alarms.Advance(arrival); err != nil {
 			return err
 		}

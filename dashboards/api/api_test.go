@@ -94,14 +94,14 @@ func TestCommands(t *testing.T) {
 		name, path, body string
 		want             fold.Command
 	}{
-		{"acknowledge", "/alarms/acknowledge", `{"key":{"condition":"heat","room":"nursery"},"who":" Ines "}`, fold.Acknowledge{Key: heat, Who: "Ines"}},
+		{"acknowledge", "/alarms/acknowledge", `{"key":{"condition":"heat","room":"nursery"},"who":" Ines "}`, fold.Order{Verb: alerts.Acknowledge, Key: heat, Who: "Ines"}},
 		{
 			"shelve", "/alarms/shelve", `{"key":{"condition":"heat","room":"nursery"},"who":"Ines","for_seconds":3600,"reason":"cleaning"}`,
-			fold.Shelve{Key: heat, Who: "Ines", For: time.Hour, Reason: "cleaning"},
+			fold.Order{Verb: alerts.Shelve, Key: heat, Who: "Ines", For: time.Hour, Reason: "cleaning"},
 		},
 		{
 			"unshelve", "/alarms/unshelve", `{"key":{"condition":"damp","room":"pupae"},"who":"Ines"}`,
-			fold.Unshelve{Key: alerts.Key{Condition: "damp", Room: "pupae"}, Who: "Ines"},
+			fold.Order{Verb: alerts.Unshelve, Key: alerts.Key{Condition: "damp", Room: "pupae"}, Who: "Ines"},
 		},
 		{
 			"add", "/cohorts", `{"id":"dp-0514","species":"danaus-plexippus","room":"nursery","individuals":60,"who":"Ines"}`,

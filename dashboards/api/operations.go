@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"time"
 
+	"rearguard/alerts"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
@@ -80,13 +81,13 @@ func post[B any](path, id, summary string, take func(s *snapshot.Snapshot, r *ht
 func writes() []operation {
 	return []operation{
 		post("/alarms/acknowledge", "acknowledgeAlarm", "Take on an alarm", func(s *snapshot.Snapshot, _ *http.Request, b *AcknowledgeBody) (fold.Command, error) {
-			return entry.Acknowledge(s, b.Key.alarm(), b.Who)
+			return entry.Order(s, fold.Order{Verb: alerts.Acknowledge, Key: b.Key.alarm(), Who: b.Who})
 		}),
 		post("/alarms/shelve", "shelveAlarm", "Silence an alarm for a limited time", func(s *snapshot.Snapshot, _ *http.Request, b *ShelveBody) (fold.Command, error) {
-			return entry.Shelve(s, b.Key.alarm(), b.Who, length(b.For), b.Reason)
+			return entry.Order(s, fold.Order{Verb: alerts.Shelve, Key: b.Key.alarm(), Who: b.Who, For: length(b.For), Reason: b.Reason})
 		}),
 		post("/alarms/unshelve", "unshelveAlarm", "End a shelving before its time", func(s *snapshot.Snapshot, _ *http.Request, b *AcknowledgeBody) (fold.Command, error) {
-			return entry.Unshelve(s, b.Key.alarm(), b.Who)
+			return entry.Order(s, fold.Order{Verb: alerts.Unshelve, Key: b.Key.alarm(), Who: b.Who})
 		}),
 		post("/cohorts", "addCohort", "Enter a cohort", func(s *snapshot.Snapshot, _ *http.Request, b *CohortBody) (fold.Command, error) {
 			return entry.AddCohort(s, entry.NewCohort{

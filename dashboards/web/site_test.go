@@ -202,21 +202,21 @@ func TestForms(t *testing.T) {
 		name, path, form, to string
 		want                 fold.Command
 	}{
-		{"acknowledge", "/alarms/acknowledge", "condition=heat&room=nursery&subject=&who=Ines&back=/alarms", "/alarms?done=acknowledged", fold.Acknowledge{Key: heat, Who: "Ines"}},
-		{"no way out", "/alarms/acknowledge", "condition=heat&room=nursery&who=Ines&back=//evil.example", "/?done=acknowledged", fold.Acknowledge{Key: heat, Who: "Ines"}},
+		{"acknowledge", "/alarms/acknowledge", "condition=heat&room=nursery&subject=&who=Ines&back=/alarms", "/alarms?done=acknowledged", fold.Order{Verb: alerts.Acknowledge, Key: heat, Who: "Ines"}},
+		{"no way out", "/alarms/acknowledge", "condition=heat&room=nursery&who=Ines&back=//evil.example", "/?done=acknowledged", fold.Order{Verb: alerts.Acknowledge, Key: heat, Who: "Ines"}},
 		{
 			"shelve", "/alarms/shelve", "condition=heat&room=nursery&who=Ines&minutes=240&reason=cleaning&back=/", "/?done=shelved",
-			fold.Shelve{Key: heat, Who: "Ines", For: 4 * time.Hour, Reason: "cleaning"},
+			fold.Order{Verb: alerts.Shelve, Key: heat, Who: "Ines", For: 4 * time.Hour, Reason: "cleaning"},
 		},
 		{
 			"unshelve", "/alarms/unshelve", "condition=damp&room=pupae&who=Ines&back=/", "/?done=unshelved",
-			fold.Unshelve{Key: alerts.Key{Condition: "damp", Room: "pupae"}, Who: "Ines"},
+			fold.Order{Verb: alerts.Unshelve, Key: alerts.Key{Condition: "damp", Room: "pupae"}, Who: "Ines"},
 		},
 		{
 			"out of service", "/alarms/out-of-service", "condition=heat&room=nursery&who=Ines&reason=new+heater&back=/alarms", "/alarms?done=out-of-service",
-			fold.OutOfService{Key: heat, Who: "Ines", Reason: "new heater"},
+			fold.Order{Verb: alerts.TakeOut, Key: heat, Who: "Ines", Reason: "new heater"},
 		},
-		{"return to service", "/alarms/return", "condition=heat&room=nursery&who=Ines&back=/alarms", "/alarms?done=returned", fold.ReturnToService{Key: heat, Who: "Ines"}},
+		{"return to service", "/alarms/return", "condition=heat&room=nursery&who=Ines&back=/alarms", "/alarms?done=returned", fold.Order{Verb: alerts.Return, Key: heat, Who: "Ines"}},
 		{
 			"count", "/cohorts/dp-0412/count", "stage=larva-4&seen=40&of=52&who=Ines", "/cohorts/dp-0412?done=count",
 			fold.RecordCount{Count: population.Count{Cohort: "dp-0412", Time: now, Stage: "larva-4", Seen: 40, Of: 52, By: "Ines"}},

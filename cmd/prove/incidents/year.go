@@ -128,7 +128,7 @@ func (k *keeper) round() error {
 	s := k.w.sandbox.Snapshot()
 	for _, a := range s.Alarms {
 		if a.State == alerts.Unacknowledged || a.State == alerts.Returned {
-			if err := k.w.sandbox.Do(fold.Acknowledge{Key: a.Key, Who: "keeper"}); err != nil {
+			if err := k.w.sandbox.Do(fold.Order{Verb: alerts.Acknowledge, Key: a.Key, Who: "keeper"}); err != nil {
 				return err
 			}
 		}

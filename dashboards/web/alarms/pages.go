@@ -11,7 +11,6 @@ import (
 	"rearguard/alerts"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/lookback"
-	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/entry"
 	"rearguard/dashboards/find"
 	"rearguard/dashboards/web/page"
@@ -75,31 +74,23 @@ func (p past) performancePage(_ *page.View, r *http.Request) (page.Content, erro
 // Actions are the forms on the cards of alarms.
 func Actions() []page.Action {
 	return []page.Action{
-		{Path: "/alarms/acknowledge", Take: answer("acknowledged", entry.Acknowledge)},
-		{Path: "/alarms/shelve", Take: shelve},
-		{Path: "/alarms/unshelve", Take: answer("unshelved", entry.Unshelve)},
-		{Path: "/alarms/out-of-service", Take: outOfService},
-		{Path: "/alarms/return", Take: answer("returned", entry.ReturnToService)},
+		{Path: "/alarms/acknowledge", Take: order(alerts.Acknowledge, "acknowledged")},
+		{Path: "/alarms/shelve", Take: order(alerts.Shelve, "shelved")},
+		{Path: "/alarms/unshelve", Take: order(alerts.Unshelve, "unshelved")},
+		{Path: "/alarms/out-of-service", Take: order(alerts.TakeOut, "out-of-service")},
+		{Path: "/alarms/return", Take: order(alerts.Return, "returned")},
 	}
 }
 
-// answer makes an action of a command that needs the alarm and a name.
-func answer[C fold.Command](done string, take func(*snapshot.Snapshot, alerts.Key, string) (C, error)) func(*page.Form) (page.Outcome, error) {
+func order(verb alerts.Verb, done string) func(*page.Form) (page.Outcome, error) {
 	return func(f *page.Form) (page.Outcome, error) {
-		cmd, err := take(f.S, key(f), f.Text("who"))
+		o := fold.Order{Verb: verb, Key: key(f), Who: f.Text("who"), Reason: f.Text("reason")}
+		if verb == alerts.Shelve {
+			o.For = time.Duration(f.Whole("minutes")) * time.Minute
+		}
+		cmd, err := entry.Order(f.S, o)
 		return page.Outcome{Command: cmd, Done: done, Back: f.Back()}, err
 	}
-}
-
-func shelve(f *page.Form) (page.Outcome, error) {
-	length := time.Duration(f.Whole("minutes")) * time.Minute
-	cmd, err := entry.Shelve(f.S, key(f), f.Text("who"), length, f.Text("reason"))
-	return page.Outcome{Command: cmd, Done: "shelved", Back: f.Back()}, err
-}
-
-func outOfService(f *page.Form) (page.Outcome, error) {
-	cmd, err := entry.OutOfService(f.S, key(f), f.Text("who"), f.Text("reason"))
-	return page.Outcome{Command: cmd, Done: "out-of-service", Back: f.Back()}, err
 }
 
 func key(f *page.Form) alerts.Key {
