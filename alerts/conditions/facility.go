@@ -71,7 +71,7 @@ func (in FacilityState) part(c alerts.Condition, p PartState) alerts.Observation
 	o.Truth = alerts.True
 	o.Detail = p.Name
 	if !p.Since.IsZero() {
-		o.Value = minutes(in.Now.Sub(p.Since))
+		o.Value = in.Now.Sub(p.Since).Minutes()
 		o.Detail += ", since " + clock(p.Since, in.Now, in.Location)
 	}
 	if p.Problem != "" {
@@ -82,12 +82,12 @@ func (in FacilityState) part(c alerts.Condition, p PartState) alerts.Observation
 
 func (in FacilityState) delivery() alerts.Observation {
 	o := in.found(NoticeUndeliverable, "min")
-	o.Truth, o.Limit = alerts.False, minutes(deliveryLate)
+	o.Truth, o.Limit = alerts.False, deliveryLate.Minutes()
 	if in.Undelivered <= 0 || in.OldestUndelivered.IsZero() {
 		return o
 	}
 	age := in.Now.Sub(in.OldestUndelivered)
-	o.Value = minutes(age)
+	o.Value = age.Minutes()
 	if age < deliveryLate {
 		// Still being tried: no reason to begin, none to end.
 		o.Truth = alerts.Between

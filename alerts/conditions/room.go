@@ -191,7 +191,7 @@ func (e evaluation) blind() alerts.Observation {
 	}
 	o.Detail = "no believable temperature"
 	if !e.in.BlindSince.IsZero() {
-		o.Value = minutes(e.in.Now.Sub(e.in.BlindSince))
+		o.Value = e.in.Now.Sub(e.in.BlindSince).Minutes()
 		o.Detail += " since " + e.clock(e.in.BlindSince)
 	}
 	if !last.LastReading.IsZero() {
@@ -214,7 +214,7 @@ func (e evaluation) silent(s SensorState) alerts.Observation {
 	}
 	limit := SilentAfter(s.Interval)
 	age := e.in.Now.Sub(since)
-	o.Value, o.Limit, o.Truth = minutes(age), minutes(limit), alerts.False
+	o.Value, o.Limit, o.Truth = age.Minutes(), limit.Minutes(), alerts.False
 	if age < limit {
 		return o
 	}
@@ -290,5 +290,3 @@ func lastValue(s SensorState) string {
 	}
 	return " " + s.LastValue
 }
-
-func minutes(d time.Duration) float64 { return d.Minutes() }

@@ -103,18 +103,29 @@ func scanTransition(rows *sql.Rows) (t AlarmTransition, err error) {
 
 // collect runs query and gives its rows.
 func collect[T any](ctx context.Context, r *Reader, scan func(*sql.Rows) (T, error), query string, args ...any) ([]T, error) {
-	rows, err := r.db.QueryContext(ctx, query, args...)
+	var list []T
+	err := eachRow(ctx, r.db, func(rows *sql.Rows) error {
+		v, err := scan(rows)
+		list = append(list, v)
+		return err
+	}, query, args...)
 	if err != nil {
 		return nil, describe(r.path, err)
 	}
-	defer rows.Close()
-	var list []T
-	for rows.Next() {
-		v, err := scan(rows)
-		if err != nil {
-			return nil, describe(r.path, err)
-		}
-		list = append(list, v)
+	return list, nil
+}
+
+// eachRow runs query and calls each for its rows, until one fails.
+func eachRow(ctx context.Context, q querier, each func(*sql.Rows) error, query string, args ...any) error {
+	rows, err := q.QueryContext(ctx, query, args...)
+	if err != nil {
+		return err
 	}
-	return list, describe(r.path, rows.Err())
+	defer rows.Close()
+	for rows.Next() {
+		if err := each(rows); err != nil {
+			return err
+		}
+	}
+	return rows.Err()
 }

@@ -198,35 +198,21 @@ func (s *arrivalScan) read(ctx context.Context, q querier, at int64) (w window, 
 }
 
 func (s *arrivalScan) readChunks(ctx context.Context, q querier, w *window) error {
-	rows, err := q.QueryContext(ctx, `SELECT day, series, readings, min_arrival, max_arrival, data FROM chunk
-		WHERE min_arrival >= ? AND min_arrival < ? AND max_arrival >= ?`, s.earliest(w.lo), w.hi, w.lo)
-	if err != nil {
-		return err
-	}
-	defer rows.Close()
-	for rows.Next() {
+	return eachRow(ctx, q, func(rows *sql.Rows) error {
 		var p packed
-		if err := rows.Scan(&p.day, &p.series, &p.readings, &p.first, &p.last, &p.data); err != nil {
-			return err
-		}
+		err := rows.Scan(&p.day, &p.series, &p.readings, &p.first, &p.last, &p.data)
 		w.chunks = append(w.chunks, p)
-	}
-	return rows.Err()
+		return err
+	}, `SELECT day, series, readings, min_arrival, max_arrival, data FROM chunk
+		WHERE min_arrival >= ? AND min_arrival < ? AND max_arrival >= ?`, s.earliest(w.lo), w.hi, w.lo)
 }
 
 // readHot reads the hot part of w, and brings its end forward when that would
 // be too much for one look.
 func (s *arrivalScan) readHot(ctx context.Context, q querier, w *window) error {
-	rows, err := q.QueryContext(ctx, `SELECT time, series, arrival, raw, value, flag FROM hot
-		WHERE time >= ? AND time < ? AND arrival >= ? AND arrival < ? ORDER BY time, series`,
-		w.lo+s.hot.early, w.hi+s.hot.late, w.lo, w.hi)
-	if err != nil {
-		return err
-	}
-	defer rows.Close()
 	rolled := rolledDay{s: s, day: noDay}
 	wanted := w.hi
-	for rows.Next() {
+	err := eachRow(ctx, q, func(rows *sql.Rows) error {
 		var a arrived
 		var id int64
 		var raw, value sql.NullFloat64
@@ -235,12 +221,10 @@ func (s *arrivalScan) readHot(ctx context.Context, q querier, w *window) error {
 		}
 		rank, known := s.ranks[id]
 		if !known || a.arrival >= w.hi {
-			continue
+			return nil
 		}
-		if has, err := rolled.has(ctx, q, id, a.time); err != nil {
+		if has, err := rolled.has(ctx, q, id, a.time); err != nil || has {
 			return err
-		} else if has {
-			continue
 		}
 		a.rank, a.raw, a.value = rank, fromNumber(raw), fromNumber(value)
 		w.hot = append(w.hot, a)
@@ -248,6 +232,12 @@ func (s *arrivalScan) readHot(ctx context.Context, q querier, w *window) error {
 			w.hi = w.lo + (w.hi-w.lo)/2
 			w.hot = slices.DeleteFunc(w.hot, func(a arrived) bool { return a.arrival >= w.hi })
 		}
+		return nil
+	}, `SELECT time, series, arrival, raw, value, flag FROM hot
+		WHERE time >= ? AND time < ? AND arrival >= ? AND arrival < ? ORDER BY time, series`,
+		w.lo+s.hot.early, w.hi+s.hot.late, w.lo, w.hi)
+	if err != nil {
+		return err
 	}
 	switch {
 	case w.hi < wanted:
@@ -255,7 +245,7 @@ func (s *arrivalScan) readHot(ctx context.Context, q querier, w *window) error {
 	case len(w.hot) <= s.limit/4:
 		s.span = min(2*s.span, dayMillis)
 	}
-	return rows.Err()
+	return nil
 }
 
 // rolledDay tells which readings of a day are in its chunks: one that is hot

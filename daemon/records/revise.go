@@ -2,6 +2,7 @@ package records
 
 import (
 	"context"
+	"database/sql"
 	"fmt"
 	"sort"
 	"time"
@@ -132,20 +133,14 @@ func (s *Store) revalue(ctx context.Context, k *chunk.Codec, r *Revalue) error {
 
 // chunkDays are the days from a first one of which a series has a chunk.
 func (s *Store) chunkDays(ctx context.Context, id, first int64) ([]int64, error) {
-	rows, err := s.conn.QueryContext(ctx, `SELECT day FROM chunk WHERE series = ? AND day >= ? ORDER BY day`, id, first)
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
 	var days []int64
-	for rows.Next() {
+	err := eachRow(ctx, s.conn, func(rows *sql.Rows) error {
 		var day int64
-		if err := rows.Scan(&day); err != nil {
-			return nil, err
-		}
+		err := rows.Scan(&day)
 		days = append(days, day)
-	}
-	return days, rows.Err()
+		return err
+	}, `SELECT day FROM chunk WHERE series = ? AND day >= ? ORDER BY day`, id, first)
+	return days, err
 }
 
 // reviseChunk lets change work on the readings of one chunk and stores them

@@ -143,16 +143,11 @@ func (s *Store) writeChunks(ctx context.Context, k *chunk.Codec, day int64, done
 // slicesOf cuts the hot rows with lo <= time < hi into stretches of about
 // rollRows.
 func slicesOf(ctx context.Context, q querier, lo, hi int64) (parts []slice, total int64, err error) {
-	rows, err := q.QueryContext(ctx, `SELECT time, count(*) FROM hot WHERE time >= ? AND time < ? GROUP BY time ORDER BY time`, lo, hi)
-	if err != nil {
-		return nil, 0, err
-	}
-	defer rows.Close()
 	part := slice{from: lo}
-	for rows.Next() {
+	err = eachRow(ctx, q, func(rows *sql.Rows) error {
 		var t, n int64
 		if err := rows.Scan(&t, &n); err != nil {
-			return nil, 0, err
+			return err
 		}
 		if part.rows > 0 && part.rows+n > rollRows {
 			part.to = t
@@ -161,9 +156,10 @@ func slicesOf(ctx context.Context, q querier, lo, hi int64) (parts []slice, tota
 		}
 		part.rows += n
 		total += n
-	}
+		return nil
+	}, `SELECT time, count(*) FROM hot WHERE time >= ? AND time < ? GROUP BY time ORDER BY time`, lo, hi)
 	part.to = hi
-	return append(parts, part), total, rows.Err()
+	return append(parts, part), total, err
 }
 
 // coded is a chunk to write.

@@ -209,12 +209,7 @@ func (s *dayScan) columns() []*chunk.Columns {
 }
 
 func (s *dayScan) loadChunks(ctx context.Context, q querier, day int64) error {
-	rows, err := q.QueryContext(ctx, "SELECT series, data FROM chunk WHERE day = ?"+s.filter, day)
-	if err != nil {
-		return err
-	}
-	defer rows.Close()
-	for rows.Next() {
+	return eachRow(ctx, q, func(rows *sql.Rows) error {
 		var id int64
 		var data sql.RawBytes
 		if err := rows.Scan(&id, &data); err != nil {
@@ -223,18 +218,13 @@ func (s *dayScan) loadChunks(ctx context.Context, q querier, day int64) error {
 		if err := s.codec.Decode(columnsOf(s.cold, id), data); err != nil {
 			return s.r.damaged(day, id, err)
 		}
-	}
-	return rows.Err()
+		return nil
+	}, "SELECT series, data FROM chunk WHERE day = ?"+s.filter, day)
 }
 
 // eachHot gives the hot rows that fulfil the condition in order of time.
 func eachHot(ctx context.Context, q querier, where string, args []any, f func(t, id, arrival int64, raw, value float64, flag sensors.Flag)) error {
-	rows, err := q.QueryContext(ctx, "SELECT time, series, arrival, raw, value, flag FROM hot WHERE "+where+" ORDER BY time, series", args...)
-	if err != nil {
-		return err
-	}
-	defer rows.Close()
-	for rows.Next() {
+	return eachRow(ctx, q, func(rows *sql.Rows) error {
 		var t, id, arrival int64
 		var raw, value sql.NullFloat64
 		var flag sensors.Flag
@@ -242,8 +232,8 @@ func eachHot(ctx context.Context, q querier, where string, args []any, f func(t,
 			return err
 		}
 		f(t, id, arrival, fromNumber(raw), fromNumber(value), flag)
-	}
-	return rows.Err()
+		return nil
+	}, "SELECT time, series, arrival, raw, value, flag FROM hot WHERE "+where+" ORDER BY time, series", args...)
 }
 
 // fromNumber is the inverse of number.

@@ -48,7 +48,7 @@ type Link struct {
 	inSession []string
 	rewired   chan struct{} // signals that wanted has changed
 
-	received, oversize, stalls, connects atomic.Uint64
+	received, oversize, stalls atomic.Uint64
 }
 
 // Stats counts what the link has done since it was made.
@@ -59,8 +59,6 @@ type Stats struct {
 	// Stalls counts the times the receiver was so far behind that the link
 	// had to stop reading.
 	Stalls uint64
-	// Connects counts accepted connections.
-	Connects uint64
 }
 
 // New makes a link. The error joins one *ConfigError for each fault in cfg.
@@ -99,7 +97,7 @@ func (l *Link) State() State { return *l.state.Load() }
 
 // Stats returns the link's counters.
 func (l *Link) Stats() Stats {
-	return Stats{Received: l.received.Load(), Oversize: l.oversize.Load(), Stalls: l.stalls.Load(), Connects: l.connects.Load()}
+	return Stats{Received: l.received.Load(), Oversize: l.oversize.Load(), Stalls: l.stalls.Load()}
 }
 
 // SetFilters replaces the topic filters to subscribe to. Filters no longer

@@ -98,7 +98,6 @@ func (l *Link) connect(ctx context.Context) (*session, error) {
 		return nil, err
 	}
 	s.wg.Go(func() { s.acks.run(opened, opened.closed) })
-	l.connects.Add(1)
 	l.session.Store(s)
 	return s, nil
 }
