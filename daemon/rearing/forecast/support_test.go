@@ -54,7 +54,7 @@ func constant(from time.Time, d time.Duration, c float64) population.Segment {
 }
 
 // dayAndNight is a day with a mean, and an amplitude (half of the difference
-// between warmest and coolest) as a cosine with its peak at 15 h.
+// between warmest and coolest) as a cosine with its peak at three in the afternoon.
 func dayAndNight(meanC, amplitudeC float64, loc *time.Location) DiurnalAir {
 	d := DiurnalAir{Location: loc}
 	for h := range d.HourC {

@@ -165,7 +165,8 @@ func (c *consignment) add(w, i int, entered []float64) {
 // the latest for most of them: the last share of the cohort whose passing was
 // noted, or now.
 func pupatedBefore(p *population.Progress, s int) time.Time {
-	for k := len(population.MarkShares()) - 1; k >= 0; k-- {
+	shares := population.MarkShares()
+	for k := len(shares) - 1; k >= 0; k-- {
 		if at := p.Mark(s, k); !at.IsZero() {
 			return at
 		}
