@@ -167,21 +167,22 @@ func (w *Worker) send(sending context.Context, channel Channel, c collapsed) err
 	err := transmit(sending, channel, compose(c.lead, c.alarm, w.now()))
 	now := w.now()
 	age := now.Sub(c.lead.CreatedAt)
+	about := w.logger.With("notice", c.lead.ID, "channel", c.lead.Channel, "recipient", c.lead.Recipient)
 	after, asked := retryAfter(err)
 	switch {
 	case err == nil:
-		w.logger.Info("notice delivered", "notice", c.lead.ID, "channel", c.lead.Channel, "recipient", c.lead.Recipient, "kind", c.alarm.Kind)
+		about.Info("notice delivered", "kind", c.alarm.Kind)
 		return w.markDelivered(ctx, c.lead.ID, now)
 	case IsPermanent(err):
-		w.logger.Error("notice refused", "notice", c.lead.ID, "channel", c.lead.Channel, "recipient", c.lead.Recipient, "error", err)
+		about.Error("notice refused", "error", err)
 		return w.outbox.MarkDead(ctx, c.lead.ID, now, err.Error())
 	case age > usefulFor:
-		w.logger.Error("notice given up", "notice", c.lead.ID, "channel", c.lead.Channel, "recipient", c.lead.Recipient, "age", age, "error", err)
+		about.Error("notice given up", "age", age, "error", err)
 		return w.outbox.MarkDead(ctx, c.lead.ID, now, fmt.Sprintf("given up after %s: %v", span(age), err))
 	case !asked:
 		after = backoff(c.lead.Attempts+1, w.random())
 	}
-	w.logger.Warn("notice not delivered yet", "notice", c.lead.ID, "channel", c.lead.Channel, "recipient", c.lead.Recipient, "again_in", after, "error", err)
+	about.Warn("notice not delivered yet", "again_in", after, "error", err)
 	return w.outbox.MarkRetry(ctx, c.lead.ID, now.Add(after), err.Error())
 }
 

@@ -73,7 +73,6 @@ func outlived(name string) kind {
 
 type outlivedEvent string
 
-// Kind names the event in the journal.
 func (e outlivedEvent) Kind() string { return string(e) }
 
 func (outlivedEvent) who() string { return "" }

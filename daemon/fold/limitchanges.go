@@ -21,7 +21,6 @@ type limitsEvent struct {
 	Changes []snapshot.LimitChange `json:"changes,omitempty"`
 }
 
-// Kind names the event in the journal.
 func (limitsEvent) Kind() string { return "limits" }
 
 func (limitsEvent) who() string { return "configuration" }

@@ -27,7 +27,6 @@ type own struct {
 // partsEvent is a change of snapshot.PartsState.
 type partsEvent struct{ snapshot.PartsState }
 
-// Kind names the event in the journal.
 func (partsEvent) Kind() string { return "house" }
 
 func (partsEvent) who() string { return "" }
@@ -64,7 +63,6 @@ type linkEvent struct {
 	Link snapshot.Link `json:"link"`
 }
 
-// Kind names the event in the journal.
 func (linkEvent) Kind() string { return "link" }
 
 func (linkEvent) who() string { return "" }
@@ -99,7 +97,6 @@ type resumeEvent struct {
 	From time.Time `json:"from,omitzero"`
 }
 
-// Kind names the event in the journal.
 func (resumeEvent) Kind() string { return "resume" }
 
 func (resumeEvent) who() string { return "" }

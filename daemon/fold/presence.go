@@ -14,7 +14,6 @@ type presenceEvent struct {
 	Here   bool             `json:"here"`
 }
 
-// Kind names the event in the journal.
 func (presenceEvent) Kind() string { return "presence" }
 
 func (presenceEvent) who() string { return "" }
