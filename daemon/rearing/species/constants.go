@@ -5,8 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"rearguard/daemon/development"
 	"strings"
+
+	"rearguard/daemon/development"
 )
 
 // constants fills in the rate model, the requirement and where they are from.
