@@ -22,6 +22,13 @@ const programEnv = "REARGUARD_TEST_PROGRAM_DIR"
 
 // TestMain gives the built program a folder and removes it at the end.
 func TestMain(m *testing.M) {
+	if path := os.Getenv(lockEnv); path != "" {
+		if err := lockRecords(path); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		return
+	}
 	dir, err := os.MkdirTemp("", "rearguard-test-")
 	if err == nil {
 		err = os.Setenv(programEnv, dir)
