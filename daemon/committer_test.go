@@ -213,7 +213,8 @@ func TestEngineGoesOnWhileTheRecordsFail(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			return r, r.stored("nursery-a", sensors.Temperature)
+			stored := r.stored("nursery-a", sensors.Temperature)
+			return r, stored
 		}
 		if !errors.Is(err, ErrNotRecorded) || errors.Is(err, fold.ErrRefused) {
 			t.Errorf("the command is answered %v", err)
@@ -229,7 +230,8 @@ func TestEngineGoesOnWhileTheRecordsFail(t *testing.T) {
 		}
 		release()
 		r.until("all is written", at, func() bool { return r.engine.Snapshot().Store.Unwritten == 0 && r.engine.Snapshot().Store.OK })
-		return r, r.stored("nursery-a", sensors.Temperature)
+		stored := r.stored("nursery-a", sensors.Temperature)
+		return r, stored
 	}
 	calm, want := play(false)
 	r, got := play(true)

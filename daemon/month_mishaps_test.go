@@ -75,7 +75,7 @@ func (m *month) distort(said []rehearsal.Message, now time.Time) []rehearsal.Mes
 			continue
 		}
 		if one.Timed {
-			one = m.misread(one, since, now)
+			one = m.misread(one, since)
 		}
 		switch {
 		case holdsBack(one.Topic, since):
@@ -104,7 +104,7 @@ func lost(topic string, since time.Duration) bool {
 }
 
 // misread changes what a sensor with a clock says.
-func (m *month) misread(one rehearsal.Message, since time.Duration, now time.Time) rehearsal.Message {
+func (m *month) misread(one rehearsal.Message, since time.Duration) rehearsal.Message {
 	var l lantern
 	if err := json.Unmarshal([]byte(one.Payload), &l); err != nil {
 		m.t.Fatal(err)

@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"context"
-	"crypto/x509"
 	"encoding/json"
 	"fmt"
 	"net/http"
@@ -140,18 +139,4 @@ func eventually(t *testing.T, what string, limit time.Duration, condition func()
 		case <-ticker.C:
 		}
 	}
-}
-
-// certificates are the roots that vouch for a test's broker.
-func certificates(t *testing.T, path string) *x509.CertPool {
-	t.Helper()
-	pem, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	pool := x509.NewCertPool()
-	if !pool.AppendCertsFromPEM(pem) {
-		t.Fatalf("%s holds no PEM certificate", path)
-	}
-	return pool
 }

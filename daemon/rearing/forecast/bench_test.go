@@ -12,7 +12,7 @@ func BenchmarkForecast(b *testing.B) {
 	sp := speciesOf(b, "morpho-peleides")
 	p := newProgress(b, sp)
 	_ = p.Advance(constant(t0, 10*24*time.Hour, 25))
-	o := outlook(b, dayAndNight(24, 4, 15, time.UTC), AirUncertainty{DayMeanSDC: 1.5, Persistence: 0.6}, 120)
+	o := outlook(b, dayAndNight(24, 4, time.UTC), AirUncertainty{DayMeanSDC: 1.5, Persistence: 0.6}, 120)
 	for b.Loop() {
 		if _, err := Make(p, o); err != nil {
 			b.Fatal(err)
@@ -35,7 +35,7 @@ func BenchmarkForecastTenThousand(b *testing.B) {
 	for b.Loop() {
 		outlooks := make([]*Outlook, rooms)
 		for r := range outlooks {
-			outlooks[r] = outlook(b, dayAndNight(22+float64(r)/3, 3, 15, time.UTC), AirUncertainty{DayMeanSDC: 1, Persistence: 0.6}, 100)
+			outlooks[r] = outlook(b, dayAndNight(22+float64(r)/3, 3, time.UTC), AirUncertainty{DayMeanSDC: 1, Persistence: 0.6}, 100)
 		}
 		var wg sync.WaitGroup
 		for g := range 2 {

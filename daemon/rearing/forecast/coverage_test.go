@@ -39,7 +39,7 @@ const misreadShare = 0.03
 func simulate(rng *rand.Rand, sp *species.Species, doubt AirUncertainty, z, stageEffect float64) *truth {
 	tr := &truth{species: sp, start: t0}
 	mean, amplitude := 21+6*rng.Float64(), 1+3*rng.Float64()
-	tr.pattern = dayAndNight(mean, amplitude, 15, time.UTC)
+	tr.pattern = dayAndNight(mean, amplitude, time.UTC)
 	const days = 220
 	errs := make([]float64, days+2)
 	for d := range errs {

@@ -18,7 +18,7 @@ func TestForecastAgreesWithAdvance(t *testing.T) {
 	for _, id := range []species.ID{"danaus-plexippus", "morpho-peleides", "cydia-pomonella"} {
 		sp := speciesOf(t, id)
 		p := newProgress(t, sp)
-		air := dayAndNight(24, 4, 15, time.UTC)
+		air := dayAndNight(24, 4, time.UTC)
 		o := outlook(t, air, AirUncertainty{}, 150)
 		f, err := makeOf(p, o, 1024)
 		if err != nil {
@@ -118,7 +118,7 @@ func TestAirForecasts(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	diurnal := dayAndNight(24, 4, 15, berlin)
+	diurnal := dayAndNight(24, 4, berlin)
 	for _, tt := range []struct {
 		name string
 		air  Air

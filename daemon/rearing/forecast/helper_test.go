@@ -54,11 +54,11 @@ func constant(from time.Time, d time.Duration, c float64) population.Segment {
 }
 
 // dayAndNight is a day with a mean, and an amplitude (half of the difference
-// between warmest and coolest) as a cosine with its peak at the hour warmest.
-func dayAndNight(meanC, amplitudeC float64, warmest int, loc *time.Location) DiurnalAir {
+// between warmest and coolest) as a cosine with its peak at three in the afternoon.
+func dayAndNight(meanC, amplitudeC float64, loc *time.Location) DiurnalAir {
 	d := DiurnalAir{Location: loc}
 	for h := range d.HourC {
-		d.HourC[h] = meanC + amplitudeC*math.Cos(2*math.Pi*float64(h-warmest)/24)
+		d.HourC[h] = meanC + amplitudeC*math.Cos(2*math.Pi*float64(h-15)/24)
 	}
 	return d
 }

@@ -15,7 +15,7 @@ func TestDailyNumbersAddUpToTheCohort(t *testing.T) {
 	}
 	sp := speciesOf(t, "vanessa-cardui")
 	p := newProgress(t, sp)
-	o := outlook(t, dayAndNight(23, 3, 15, berlin), AirUncertainty{DayMeanSDC: 1.5, Persistence: 0.6}, 120)
+	o := outlook(t, dayAndNight(23, 3, berlin), AirUncertainty{DayMeanSDC: 1.5, Persistence: 0.6}, 120)
 	days, err := dailyNumbers(p, o, berlin)
 	if err != nil {
 		t.Fatal(err)
@@ -40,7 +40,7 @@ func TestDailyNumbersAddUpToTheCohort(t *testing.T) {
 
 func BenchmarkDailyNumbers(b *testing.B) {
 	p := newProgress(b, speciesOf(b, "morpho-peleides"))
-	o := outlook(b, dayAndNight(24, 4, 15, time.UTC), AirUncertainty{DayMeanSDC: 1.5, Persistence: 0.6}, 120)
+	o := outlook(b, dayAndNight(24, 4, time.UTC), AirUncertainty{DayMeanSDC: 1.5, Persistence: 0.6}, 120)
 	for b.Loop() {
 		if _, err := dailyNumbers(p, o, time.UTC); err != nil {
 			b.Fatal(err)
