@@ -18,45 +18,13 @@ type Alarm struct {
 	// Acked says that a person has taken the open occurrence on.
 	Acked bool `json:"acked,omitempty"`
 
-	// ShelvedUntil is when shelving ends by itself; zero when not shelved.
-	ShelvedUntil time.Time `json:"shelved_until,omitzero"`
-	ShelvedBy    string    `json:"shelved_by,omitempty"`
-	ShelveReason string    `json:"shelve_reason,omitempty"`
-	// OutOfService is set during maintenance.
-	OutOfService       bool   `json:"out_of_service,omitempty"`
-	OutOfServiceBy     string `json:"out_of_service_by,omitempty"`
-	OutOfServiceReason string `json:"out_of_service_reason,omitempty"`
-	// Under is the root alarm of which this one is a consequence, nil for
-	// none. UnfoldAt is when it is let go after its root has returned.
-	Under    *Key      `json:"under,omitempty"`
-	UnfoldAt time.Time `json:"unfold_at,omitzero"`
-	// NamedRoot is the root the last observation named.
-	NamedRoot *Key `json:"named_root,omitempty"`
-
-	RaisedAt  time.Time `json:"raised_at,omitzero"`
-	ClearedAt time.Time `json:"cleared_at,omitzero"`
-	AckedAt   time.Time `json:"acked_at,omitzero"`
-	AckedBy   string    `json:"acked_by,omitempty"`
-	// Annunciations counts how often the open occurrence called a person,
-	// Recurrences how often it returned and became true again.
-	Annunciations   int       `json:"annunciations,omitempty"`
-	LastAnnunciated time.Time `json:"last_annunciated,omitzero"`
-	Recurrences     int       `json:"recurrences,omitempty"`
+	Silencing
+	Folded
+	Course
 	// Owed is set while the alarm is silenced and must call once when that
 	// ends, should it still be active.
 	Owed bool `json:"owed,omitempty"`
-
-	// The last finding that was not unknown.
-	Truth      Truth     `json:"truth,omitempty"`
-	ObservedAt time.Time `json:"observed_at,omitzero"`
-	// FalseSince is when the active alarm was last found false after not
-	// having been so.
-	FalseSince time.Time `json:"false_since,omitzero"`
-	Value      float64   `json:"value,omitempty"`
-	Limit      float64   `json:"limit,omitempty"`
-	Unit       string    `json:"unit,omitempty"`
-	Detail     string    `json:"detail,omitempty"`
-	Due        time.Time `json:"due,omitzero"`
+	Finding
 
 	// On and Off are the running delays.
 	On  Delay `json:"on,omitzero"`
@@ -71,6 +39,58 @@ type Alarm struct {
 	Fleeting bool `json:"fleeting,omitempty"`
 	// UpdatedAt is the time of the last change.
 	UpdatedAt time.Time `json:"updated_at,omitzero"`
+}
+
+// Silencing says who has silenced an alarm by hand, and why.
+type Silencing struct {
+	// ShelvedUntil is when shelving ends by itself; zero when not shelved.
+	ShelvedUntil time.Time `json:"shelved_until,omitzero"`
+	ShelvedBy    string    `json:"shelved_by,omitempty"`
+	ShelveReason string    `json:"shelve_reason,omitempty"`
+	// OutOfService is set during maintenance.
+	OutOfService       bool   `json:"out_of_service,omitempty"`
+	OutOfServiceBy     string `json:"out_of_service_by,omitempty"`
+	OutOfServiceReason string `json:"out_of_service_reason,omitempty"`
+}
+
+func (s Silencing) silencedByHand() bool { return s.OutOfService || !s.ShelvedUntil.IsZero() }
+
+// Folded says of which root an alarm is the consequence.
+type Folded struct {
+	// Under is the root alarm of which this one is a consequence, nil for
+	// none. UnfoldAt is when it is let go after its root has returned.
+	Under    *Key      `json:"under,omitempty"`
+	UnfoldAt time.Time `json:"unfold_at,omitzero"`
+	// NamedRoot is the root the last observation named.
+	NamedRoot *Key `json:"named_root,omitempty"`
+}
+
+// Course is what the open occurrence has been through.
+type Course struct {
+	RaisedAt  time.Time `json:"raised_at,omitzero"`
+	ClearedAt time.Time `json:"cleared_at,omitzero"`
+	AckedAt   time.Time `json:"acked_at,omitzero"`
+	AckedBy   string    `json:"acked_by,omitempty"`
+	// Annunciations counts how often the open occurrence called a person,
+	// Recurrences how often it returned and became true again.
+	Annunciations   int       `json:"annunciations,omitempty"`
+	LastAnnunciated time.Time `json:"last_annunciated,omitzero"`
+	Recurrences     int       `json:"recurrences,omitempty"`
+}
+
+// Finding is what the last observation said that was not unknown.
+type Finding struct {
+	Truth      Truth     `json:"truth,omitempty"`
+	ObservedAt time.Time `json:"observed_at,omitzero"`
+	// FalseSince is when the active alarm was last found false after not
+	// having been so.
+	FalseSince time.Time `json:"false_since,omitzero"`
+	// Value and Limit are in Unit; without a unit there is no number.
+	Value  float64   `json:"value,omitempty"`
+	Limit  float64   `json:"limit,omitempty"`
+	Unit   string    `json:"unit,omitempty"`
+	Detail string    `json:"detail,omitempty"`
+	Due    time.Time `json:"due,omitzero"`
 }
 
 // State returns the ISA-18.2 name of the alarm's state. Silencing comes
@@ -96,8 +116,6 @@ func (a Alarm) State() State {
 // Silenced reports whether the alarm may not call anybody now.
 func (a Alarm) Silenced() bool { return a.silencedByHand() || a.Under != nil }
 
-func (a Alarm) silencedByHand() bool { return a.OutOfService || !a.ShelvedUntil.IsZero() }
-
 // quiet reports whether a carries nothing worth remembering.
 func (a Alarm) quiet() bool {
 	return a.State() == Normal && a.On.idle() && len(a.Activations) == 0
@@ -106,11 +124,10 @@ func (a Alarm) quiet() bool {
 // close ends the open occurrence. Silencing, timers and the chatter memory
 // belong to the alarm, not to the occurrence, and stay.
 func (a Alarm) close() Alarm {
+	found := a.Finding
+	found.FalseSince, found.Due = time.Time{}, time.Time{}
 	return Alarm{
-		Key: a.Key, ShelvedUntil: a.ShelvedUntil, ShelvedBy: a.ShelvedBy, ShelveReason: a.ShelveReason,
-		OutOfService: a.OutOfService, OutOfServiceBy: a.OutOfServiceBy, OutOfServiceReason: a.OutOfServiceReason,
-		Owed: a.Owed, NamedRoot: a.NamedRoot,
-		Truth: a.Truth, ObservedAt: a.ObservedAt, Value: a.Value, Limit: a.Limit, Unit: a.Unit, Detail: a.Detail,
+		Key: a.Key, Silencing: a.Silencing, Folded: Folded{NamedRoot: a.NamedRoot}, Owed: a.Owed, Finding: found,
 		On: a.On, Activations: a.Activations, UpdatedAt: a.UpdatedAt,
 	}
 }

@@ -112,6 +112,19 @@ type Definition struct {
 	ReAlarm time.Duration
 }
 
+// Advice is what a notice and a page tell a person about an alarm.
+type Advice struct {
+	Cause         string        `json:"cause"`
+	Consequence   string        `json:"consequence"`
+	FirstAction   string        `json:"first_action"`
+	TimeToRespond time.Duration `json:"time_to_respond"`
+}
+
+// Advice returns the definition's sentences for a person.
+func (d Definition) Advice() Advice {
+	return Advice{Cause: d.Cause, Consequence: d.Consequence, FirstAction: d.FirstAction, TimeToRespond: d.TimeToRespond}
+}
+
 // Priority is the priority that PriorityFor derives for the definition.
 func (d Definition) Priority() Priority { return PriorityFor(d.Severity, d.TimeToRespond) }
 

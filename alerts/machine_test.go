@@ -254,7 +254,7 @@ func TestRestoreUnderARuleThatIsGone(t *testing.T) {
 // not stay silent.
 func TestRestoreOwingACall(t *testing.T) {
 	b := newBench(t)
-	b.m.Restore([]alerts.Alarm{{Key: b.key, Occurrence: 7, Active: true, Owed: true, RaisedAt: start, UpdatedAt: start}})
+	b.m.Restore([]alerts.Alarm{{Key: b.key, Occurrence: 7, Active: true, Owed: true, Course: alerts.Course{RaisedAt: start}, UpdatedAt: start}})
 	out := b.m.Advance(start.Add(time.Minute))
 	if len(out) != 1 || out[0].Key != b.key || !out[0].Annunciate || b.m.Alarm(b.key).Owed {
 		t.Errorf("got %+v, want one call", out)

@@ -68,6 +68,9 @@ type Engine struct {
 	// clock is before the machine's.
 	lastTick time.Time
 	ahead    time.Duration
+	// mostUnwritten is how many messages may wait to be written before no more
+	// are taken.
+	mostUnwritten int
 	// owed are the acknowledgements of messages whose readings are held back
 	// until the records can be read.
 	owed []func()
@@ -84,6 +87,7 @@ func New(ctx context.Context, opts Options) (*Engine, error) {
 	e := &Engine{
 		opts: opts, commit: newCommitter(opts.Store, opts.Logger),
 		commands: make(chan commandCall), changed: make(chan struct{}), ended: make(chan struct{}),
+		mostUnwritten: unwrittenLimit,
 	}
 	history := past.Recorded{Reader: opts.Store.Reader, Unwritten: e.unwritten, Marked: true}
 	var err error
@@ -176,7 +180,7 @@ func (e *Engine) handle(ctx context.Context, in Sources) error {
 	working := context.WithoutCancel(ctx)
 	for {
 		messages := in.Messages
-		if e.commit.messages() >= unwrittenLimit {
+		if e.commit.messages() >= e.mostUnwritten {
 			// Memory is bounded: the broker keeps the rest.
 			messages = nil
 		}

@@ -139,15 +139,11 @@ type month struct {
 	config  monthConfig
 	catalog *species.Catalog
 
-	store    *records.Store
-	engine   *daemon.Engine
-	cancel   context.CancelFunc
-	done     chan error
-	messages chan sensors.Message
-	ticks    chan time.Time
-	links    chan snapshot.Link
-	oversize chan desk.Rejected
-	notices  chan snapshot.NoticeState
+	store  *records.Store
+	engine *daemon.Engine
+	cancel context.CancelFunc
+	done   chan error
+	inlets
 
 	house *rehearsal.House
 	// last is the time of the last event given; queue is what the broker keeps
@@ -159,6 +155,22 @@ type month struct {
 	mishaps
 	keeper
 	refused map[string]int
+}
+
+// inlets are the ways by which the month reaches the engine.
+type inlets struct {
+	messages chan sensors.Message
+	ticks    chan time.Time
+	links    chan snapshot.Link
+	oversize chan desk.Rejected
+	notices  chan snapshot.NoticeState
+}
+
+func newInlets() inlets {
+	return inlets{
+		make(chan sensors.Message), make(chan time.Time), make(chan snapshot.Link),
+		make(chan desk.Rejected), make(chan snapshot.NoticeState),
+	}
 }
 
 // TestRecordMonth makes the recording, the configuration and nothing else; the
@@ -309,9 +321,7 @@ func (m *month) start(now time.Time) {
 		cancel()
 		m.t.Fatal(err)
 	}
-	m.cancel, m.done = cancel, make(chan error, 1)
-	m.messages, m.ticks, m.links = make(chan sensors.Message), make(chan time.Time), make(chan snapshot.Link)
-	m.oversize, m.notices = make(chan desk.Rejected), make(chan snapshot.NoticeState)
+	m.cancel, m.done, m.inlets = cancel, make(chan error, 1), newInlets()
 	engine, in := m.engine, daemon.Sources{Messages: m.messages, Ticks: m.ticks, Links: m.links, Oversize: m.oversize, Notices: m.notices}
 	go func() { m.done <- engine.Run(ctx, in) }()
 }

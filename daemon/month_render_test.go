@@ -18,14 +18,15 @@ import (
 )
 
 // page renders state as text, one fact a line, so that a difference names the
-// thing that differs. Every field is named here: the text stays as it is when fields are grouped anew.
+// thing that differs. Every field is named here: the text stays as it is when
+// fields are grouped anew.
 type page struct{ strings.Builder }
 
 // line writes a subject and pairs of name and value.
 func (p *page) line(subject string, pairs ...any) {
 	p.WriteString(subject)
 	for i := 0; i+1 < len(pairs); i += 2 {
-		fmt.Fprintf(p, " %v=%s", pairs[i], told(pairs[i+1]))
+		_, _ = fmt.Fprintf(p, " %v=%s", pairs[i], told(pairs[i+1]))
 	}
 	p.WriteByte('\n')
 }

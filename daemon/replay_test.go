@@ -1,10 +1,14 @@
 package daemon
 
 import (
+	"database/sql"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
 	"rearguard/daemon/fold"
+	"rearguard/daemon/foldtest"
 	"rearguard/daemon/snapshot"
 
 	"github.com/google/go-cmp/cmp"
@@ -130,5 +134,69 @@ func TestReplayHasWhatTimeAloneBroughtAbout(t *testing.T) {
 	got := r.replayed()
 	if d := cmp.Diff(want, got.Transitions); d != "" {
 		t.Error(d)
+	}
+}
+
+// What was recorded under another configuration, or by another version, may
+// not be possible any more. The watch begins all the same, with all that is,
+// and no number is given out twice.
+func TestRestoreLeavesOutWhatIsRefused(t *testing.T) {
+	r := newRig(t)
+	r.monarchs(testStart)
+	hall := fold.AddCohort{Who: "keeper", Cohort: population.Cohort{
+		ID: "hall-1", Species: "danaus-plexippus", Start: testStart, StartStage: "egg", Individuals: 50,
+		Placements: []population.Placement{{Room: "hall", From: testStart}},
+	}}
+	r.do(hall)
+	for m := range 60 {
+		r.air(minute(m), 36, 70)
+		r.send("t/hall/a", "21.5", minute(m))
+		r.tick(minute(m))
+	}
+	counted := func(id population.CohortID, seen int) {
+		r.do(fold.RecordCount{Count: population.Count{Cohort: id, Time: minute(50), Stage: "egg", Seen: seen, Of: 50, By: "keeper"}})
+	}
+	counted("hall-1", 48)
+	counted("monarch-1", 47)
+	raised := len(transitions(t, r.path))
+	if raised == 0 {
+		t.Fatal("the story raises no alarm")
+	}
+	r.stop()
+	db, err := sql.Open("sqlite", "file:"+r.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := db.ExecContext(t.Context(), "DELETE FROM state"); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+
+	text := strings.Replace(foldtest.Facility, "  - {id: hall, name: Hall}\n", "", 1)
+	before, after, _ := strings.Cut(text, "  - id: hall-a\n")
+	_, after, _ = strings.Cut(after, "people:")
+	r.facility = foldtest.Parse(t, before+"people:"+after)
+	r.start(minute(61))
+	s := r.tick(minute(62))
+	if len(s.Cohorts) != 1 || s.Cohorts[0].ID != "monarch-1" || s.Cohorts[0].Stage != "egg" {
+		t.Errorf("cohorts %+v, want that of the nursery", s.Cohorts)
+	}
+	heat := alerts.Key{Condition: "heat", Room: "nursery"}
+	if !slices.ContainsFunc(s.Alarms, func(a snapshot.Alarm) bool { return a.Key == heat && a.Active }) {
+		t.Errorf("the heat of the nursery is not among %+v", s.Alarms)
+	}
+	counted("monarch-1", 46)
+	counts, err := r.records().LoadCounts(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var seen []int
+	for _, c := range counts {
+		seen = append(seen, c.Seen)
+	}
+	if d := cmp.Diff([]int{48, 47, 46}, seen); d != "" {
+		t.Errorf("counts in the records:\n%s", d)
 	}
 }

@@ -27,17 +27,20 @@ func minute(m int) time.Time { return testStart.Add(time.Duration(m) * time.Minu
 
 // rig runs one engine on streams that the test feeds one event at a time.
 type rig struct {
-	t        *testing.T
-	path     string
-	facility *facility.Facility
-	store    *records.Store
-	engine   *Engine
-	messages chan sensors.Message
-	ticks    chan time.Time
-	links    chan snapshot.Link
-	cancel   context.CancelFunc
-	done     chan error
-	acked    atomic.Int64
+	t    *testing.T
+	path string
+	// options are those of the records; mostUnwritten, if set, is the engine's.
+	options       records.Options
+	mostUnwritten int
+	facility      *facility.Facility
+	store         *records.Store
+	engine        *Engine
+	messages      chan sensors.Message
+	ticks         chan time.Time
+	links         chan snapshot.Link
+	cancel        context.CancelFunc
+	done          chan error
+	acked         atomic.Int64
 }
 
 func newRig(t *testing.T) *rig {
@@ -48,7 +51,7 @@ func newRig(t *testing.T) *rig {
 // newRigOf is newRig with another configuration.
 func newRigOf(t *testing.T, text string) *rig {
 	t.Helper()
-	r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, text)}
+	r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, text), options: records.Options{Synchronous: records.Normal}}
 	r.start(testStart)
 	t.Cleanup(func() { r.stop() })
 	return r
@@ -57,7 +60,7 @@ func newRigOf(t *testing.T, text string) *rig {
 func (r *rig) start(now time.Time) {
 	r.t.Helper()
 	var err error
-	if r.store, err = records.Open(r.t.Context(), r.path, records.Options{Synchronous: records.Normal}); err != nil {
+	if r.store, err = records.Open(r.t.Context(), r.path, r.options); err != nil {
 		r.t.Fatal(err)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
@@ -68,6 +71,9 @@ func (r *rig) start(now time.Time) {
 	if err != nil {
 		cancel()
 		r.t.Fatal(err)
+	}
+	if r.mostUnwritten > 0 {
+		r.engine.mostUnwritten = r.mostUnwritten
 	}
 	r.cancel = cancel
 	r.messages, r.ticks, r.links = make(chan sensors.Message), make(chan time.Time), make(chan snapshot.Link)

@@ -1,9 +1,98 @@
 package notify
 
 import (
+	"bytes"
+	"encoding/json"
 	"testing"
 	"time"
 )
+
+// storedNotice is a notice as the outbox keeps it, calledBody what a receiver
+// is sent of it.
+const (
+	storedNotice = `{
+	"facility": "Moth House",
+	"invented": true,
+	"kind": "raised",
+	"key": {"condition": "heat", "room": "nursery", "subject": "upper"},
+	"occurrence": 42,
+	"sequence": 2,
+	"priority": 3,
+	"title": "too hot",
+	"room_name": "Nursery",
+	"value": 36.5,
+	"limit": 35,
+	"unit": "°C",
+	"cause": "Heater stuck on.",
+	"consequence": "Animals die.",
+	"first_action": "Switch it off.",
+	"time_to_respond": 3600000000000,
+	"detail": "shelf 2",
+	"raised_at": "2025-01-14T01:14:00Z",
+	"time": "2025-01-14T01:15:00Z",
+	"due": "2025-01-14T02:14:00Z",
+	"zone": "Europe/Madrid",
+	"link": "https://rearguard.example.org/alarms/42"
+}`
+	calledBody = `{
+	"type": "alarm.raised",
+	"timestamp": "2025-01-14T01:15:00Z",
+	"data": {
+		"facility": "Moth House",
+		"invented": true,
+		"state": "active",
+		"occurrence": 42,
+		"raised_at": "2025-01-14T01:14:00Z",
+		"sequence": 2,
+		"recipient": "lead",
+		"condition": "heat",
+		"room": "nursery",
+		"room_name": "Nursery",
+		"subject": "upper",
+		"priority": "high",
+		"title": "too hot",
+		"number": {"value": 36.5, "limit": 35, "unit": "°C"},
+		"detail": "shelf 2",
+		"cause": "Heater stuck on.",
+		"consequence": "Animals die.",
+		"first_action": "Switch it off.",
+		"time_to_respond_seconds": 3600,
+		"due": "2025-01-14T02:14:00Z",
+		"link": "https://rearguard.example.org/alarms/42",
+		"headline": "Nursery: too hot",
+		"text": "It is too hot."
+	}
+}`
+)
+
+// What the outbox holds and what receivers are sent are contracts; how fields
+// are grouped here leaves no trace in them.
+func TestNoticesAreFlat(t *testing.T) {
+	var n AlarmNotice
+	if err := json.Unmarshal([]byte(storedNotice), &n); err != nil {
+		t.Fatal(err)
+	}
+	stored, err := json.Marshal(n)
+	if err != nil {
+		t.Fatal(err)
+	}
+	called, err := encodeBody(Message{Notice: Notice{Recipient: "lead"}, Alarm: n, Subject: "Nursery: too hot", Body: "It is too hot."})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, form := range []struct {
+		name, want string
+		got        []byte
+	}{{"outbox", storedNotice, stored}, {"webhook", calledBody, called}} {
+		var want bytes.Buffer
+		if err := json.Compact(&want, []byte(form.want)); err != nil {
+			t.Fatal(err)
+		}
+		if string(form.got) != want.String() {
+			t.Errorf("%s: got\n%s\nwant\n%s", form.name, form.got, &want)
+		}
+	}
+}
 
 // The example of the Standard Webhooks specification's test suite (test "sign
 // function works" of its reference libraries).

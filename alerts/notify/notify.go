@@ -50,14 +50,11 @@ type AlarmNotice struct {
 	Title    string `json:"title"`
 	RoomName string `json:"room_name"`
 	// Value and Limit are in Unit; without a unit there is no number.
-	Value         float64       `json:"value"`
-	Limit         float64       `json:"limit"`
-	Unit          string        `json:"unit"`
-	Cause         string        `json:"cause"`
-	Consequence   string        `json:"consequence"`
-	FirstAction   string        `json:"first_action"`
-	TimeToRespond time.Duration `json:"time_to_respond"`
-	Detail        string        `json:"detail"`
+	Value float64 `json:"value"`
+	Limit float64 `json:"limit"`
+	Unit  string  `json:"unit"`
+	alerts.Advice
+	Detail string `json:"detail"`
 	// RaisedAt is when the occurrence began, Time when this news happened.
 	RaisedAt time.Time `json:"raised_at"`
 	Time     time.Time `json:"time"`

@@ -166,8 +166,11 @@ func heat(kind notify.Kind, sequence int64, at time.Time) notify.AlarmNotice {
 		Facility: "Invented Moth House", Kind: kind, Zone: "Europe/Madrid",
 		Key: alerts.Key{Condition: "heat", Room: "nursery"}, Occurrence: 42, Sequence: sequence,
 		Priority: alerts.High, Title: "too hot", RoomName: "Nursery", Value: 36.44, Limit: 35, Unit: "°C",
-		Cause: "Heater stuck on.", Consequence: "Animals die.", FirstAction: "Switch the heater off at its isolator.",
-		TimeToRespond: time.Hour, Detail: "shelf 2 (nursery-north), cohort atlas-3 in pupa",
+		Advice: alerts.Advice{
+			Cause: "Heater stuck on.", Consequence: "Animals die.", FirstAction: "Switch the heater off at its isolator.",
+			TimeToRespond: time.Hour,
+		},
+		Detail:   "shelf 2 (nursery-north), cohort atlas-3 in pupa",
 		RaisedAt: begin, Time: at, Link: "https://rearguard.example.org/alarms/42",
 	}
 }

@@ -35,7 +35,7 @@ func News(from Letterhead, t alerts.Transition, a alerts.Alarm, d alerts.Definit
 		Key: t.Key, Occurrence: t.Occurrence, Priority: d.Priority(),
 		Title: d.Title, RoomName: roomName,
 		Value: a.Value, Limit: a.Limit, Unit: a.Unit, Detail: a.Detail,
-		Cause: d.Cause, Consequence: d.Consequence, FirstAction: d.FirstAction, TimeToRespond: d.TimeToRespond,
+		Advice:   d.Advice(),
 		RaisedAt: a.RaisedAt, Time: t.Time, Due: a.Due,
 	}
 	// Calls of one occurrence get even numbers, the end after each the odd

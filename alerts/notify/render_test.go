@@ -27,7 +27,7 @@ func renderings() []rendering {
 	invented.Invented = true
 	facility := notify.AlarmNotice{
 		Facility: "Moth House", Kind: notify.Raised, Key: alerts.Key{Condition: "broker_lost"}, Occurrence: 7, Priority: alerts.Medium,
-		Title: "broker link lost", Cause: "C.", Consequence: "D.", FirstAction: "F.", RaisedAt: begin, Time: begin, Zone: "UTC",
+		Title: "broker link lost", Advice: alerts.Advice{Cause: "C.", Consequence: "D.", FirstAction: "F."}, RaisedAt: begin, Time: begin, Zone: "UTC",
 	}
 	return []rendering{
 		{"raised", heat(notify.Raised, 2, begin), begin.Add(time.Second), "High: Nursery 36.4 °C: too hot (limit 35.0 °C)", `

@@ -91,18 +91,24 @@ type webhookData struct {
 	Priority   string    `json:"priority"`
 	Title      string    `json:"title"`
 	// Number is absent when the condition has no value.
-	Number               *webhookNumber `json:"number,omitempty"`
-	Detail               string         `json:"detail"`
-	Cause                string         `json:"cause"`
-	Consequence          string         `json:"consequence"`
-	FirstAction          string         `json:"first_action"`
-	TimeToRespondSeconds float64        `json:"time_to_respond_seconds"`
-	Due                  time.Time      `json:"due,omitzero"`
-	Link                 string         `json:"link,omitempty"`
+	Number *webhookNumber `json:"number,omitempty"`
+	Detail string         `json:"detail"`
+	webhookAdvice
 	// Headline and Text are what a person reads, ready for a short message
 	// and for a mail.
 	Headline string `json:"headline"`
 	Text     string `json:"text"`
+}
+
+// webhookAdvice is what to do, by when, and where to acknowledge. Its keys
+// stand among those of webhookData.
+type webhookAdvice struct {
+	Cause                string    `json:"cause"`
+	Consequence          string    `json:"consequence"`
+	FirstAction          string    `json:"first_action"`
+	TimeToRespondSeconds float64   `json:"time_to_respond_seconds"`
+	Due                  time.Time `json:"due,omitzero"`
+	Link                 string    `json:"link,omitempty"`
 }
 
 type webhookNumber struct {
@@ -191,8 +197,10 @@ func encodeBody(m Message) ([]byte, error) {
 		Occurrence: a.Occurrence, RaisedAt: a.RaisedAt, Sequence: a.Sequence, Recipient: m.Notice.Recipient,
 		Condition: string(a.Key.Condition), Room: string(a.Key.Room), RoomName: a.RoomName, Subject: a.Key.Subject,
 		Priority: a.Priority.String(), Title: a.Title, Detail: a.Detail,
-		Cause: a.Cause, Consequence: a.Consequence, FirstAction: a.FirstAction,
-		TimeToRespondSeconds: a.TimeToRespond.Seconds(), Due: a.Due, Link: a.Link,
+		webhookAdvice: webhookAdvice{
+			Cause: a.Cause, Consequence: a.Consequence, FirstAction: a.FirstAction,
+			TimeToRespondSeconds: a.TimeToRespond.Seconds(), Due: a.Due, Link: a.Link,
+		},
 		Headline: m.Subject, Text: m.Body,
 	}
 	if a.Kind == Cleared || a.Kind == Over {

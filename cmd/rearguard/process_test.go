@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"context"
-	"crypto/x509"
 	"encoding/json"
 	"fmt"
 	"net/http"
@@ -22,6 +21,13 @@ const programEnv = "REARGUARD_TEST_PROGRAM_DIR"
 
 // TestMain gives the built program a folder and removes it at the end.
 func TestMain(m *testing.M) {
+	if path := os.Getenv(lockEnv); path != "" {
+		if err := lockRecords(path); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		return
+	}
 	dir, err := os.MkdirTemp("", "rearguard-test-")
 	if err == nil {
 		err = os.Setenv(programEnv, dir)
@@ -132,18 +138,4 @@ func eventually(t *testing.T, what string, limit time.Duration, condition func()
 		case <-ticker.C:
 		}
 	}
-}
-
-// certificates are the roots that vouch for a test's broker.
-func certificates(t *testing.T, path string) *x509.CertPool {
-	t.Helper()
-	pem, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	pool := x509.NewCertPool()
-	if !pool.AppendCertsFromPEM(pem) {
-		t.Fatalf("%s holds no PEM certificate", path)
-	}
-	return pool
 }

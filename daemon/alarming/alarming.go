@@ -180,3 +180,6 @@ func (a *Alarms) Restore(st State) []alerts.Alarm {
 	a.machine.SetLastOccurrence(st.LastOccurrence)
 	return a.machine.Restore(st.Alarms)
 }
+
+// CountFrom makes the next trouble raised bear a higher number than n.
+func (a *Alarms) CountFrom(n int64) { a.machine.SetLastOccurrence(n) }

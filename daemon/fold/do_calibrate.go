@@ -69,7 +69,7 @@ func (c ReapplyCalibration) check(ctx context.Context, f *Fold, at time.Time) (c
 	var stored []sensors.Reading
 	if room != nil {
 		if stored, err = f.rooms.unsettled(ctx, room); err != nil {
-			return nil, fmt.Errorf("the records cannot be read now, and nothing was changed; try again: %w", err)
+			return nil, fmt.Errorf("%w: %w", errUnread, err)
 		}
 	}
 	return func() error {

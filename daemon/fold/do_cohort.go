@@ -16,7 +16,7 @@ func (cs *cohorts) redone(ctx context.Context, c *course.Course) (*course.Course
 	if err := c.Redo(cs.rooms.pastOf(ctx), cs.rooms.track, cs.rooms.settled); err != nil {
 		var e unreadable
 		if errors.As(err, &e) {
-			return nil, fmt.Errorf("the records cannot be read now, and nothing was changed; try again: %w", e.error)
+			return nil, fmt.Errorf("%w: %w", errUnread, e.error)
 		}
 		return nil, err
 	}

@@ -148,6 +148,9 @@ type unreadable struct{ error }
 
 func (e unreadable) Unwrap() error { return e.error }
 
+// errUnread refuses a command that needs a past which cannot be read now.
+var errUnread = errors.New("the records cannot be read now, and nothing was changed; try again")
+
 // putOff notes that the past could not be read, and passes on any other error.
 func (f *Fold) putOff(err error) error {
 	var e unreadable

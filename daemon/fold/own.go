@@ -113,7 +113,7 @@ func (f *Fold) Resume(ctx context.Context, at time.Time) error {
 	return f.record(ctx, resumeEvent{At: at, From: f.clock})
 }
 
-// watchFacility evaluates the conditions of rearguard itself, and what can be
+// itself evaluates the conditions of rearguard itself, and what can be
 // told of all rooms together.
 func (w *watch) itself() error {
 	link, parts := &w.own.link, &w.own.parts

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"rearguard/daemon/past"
+	"rearguard/daemon/records"
 	"rearguard/daemon/roomair"
 	"rearguard/sensors"
 )
@@ -22,9 +23,14 @@ type failing struct {
 	// nothing; nil for none.
 	calls int
 	fails func(call int) bool
+	// before, if set, is called ahead of each call.
+	before func()
 }
 
 func (p *failing) call() error {
+	if p.before != nil {
+		p.before()
+	}
 	p.calls++
 	if p.fails != nil && p.fails(p.calls) {
 		return errNoDisk
@@ -63,12 +69,15 @@ type lived struct {
 	t    testing.TB
 	past failing
 	kept past.Memory
+	// batch is the one being filled, seen how many of its readings are kept.
+	batch *records.Batch
+	seen  int
 }
 
 func newLived(t testing.TB, o Options) *lived {
 	t.Helper()
 	l := &lived{t: t}
-	l.past.Past = &l.kept
+	l.past.Past, l.past.before = &l.kept, l.see
 	var err error
 	if l.Fold, err = New(o, &l.past); err != nil {
 		t.Fatal(err)
@@ -77,18 +86,24 @@ func newLived(t testing.TB, o Options) *lived {
 	return l
 }
 
-// keep takes what came of a step into the past.
+// see takes over what was taken up to now, which is past at once.
+func (l *lived) see() {
+	if batch := l.Untaken(); batch != l.batch {
+		l.batch, l.seen = batch, 0
+	}
+	l.kept.Add(l.batch.Readings[l.seen:])
+	l.seen = len(l.batch.Readings)
+}
+
+// keep ends a step.
 func (l *lived) keep(err error) {
 	l.t.Helper()
 	if err != nil {
 		l.t.Fatal(err)
 	}
-	batch, err := l.TakeBatch()
-	if err != nil {
+	l.see()
+	if _, err := l.TakeBatch(); err != nil {
 		l.t.Fatal(err)
-	}
-	if batch != nil {
-		l.kept.Add(batch.Readings)
 	}
 }
 

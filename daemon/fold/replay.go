@@ -189,6 +189,9 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 		if err := f.refold(ctx, reader, s, marks.Clock); err != nil {
 			return nil, err
 		}
+		// What was left out has its number all the same.
+		f.alarms.CountFrom(marks.Occurrence)
+		f.cohorts.lastCount = max(f.cohorts.lastCount, population.CountID(marks.Count))
 	}
 	if from != nil {
 		f.past = from
@@ -198,7 +201,9 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 
 // refold handles again what was stored since a checkpoint. Everything up to
 // the committed clock has had its effects, so what these events would store is
-// dropped, but for newer checkpoints and marks.
+// dropped, but for newer checkpoints and marks. An entry of the journal that
+// this program or this configuration refuses is left out: rooms are watched
+// with what can be restored.
 func (f *Fold) refold(ctx context.Context, reader *records.Reader, s past.Span, committed time.Time) error {
 	n := 0
 	drain := func() error {
@@ -207,8 +212,14 @@ func (f *Fold) refold(ctx context.Context, reader *records.Reader, s past.Span, 
 		f.out.batch = &records.Batch{State: f.out.batch.State}
 		return err
 	}
-	err := f.replay(ctx, reader, s, func(time.Time) {}, func(err error) error { return err }, drain)
-	if err != nil {
+	refused := func(err error) error {
+		if errors.Is(err, errUnread) {
+			return err
+		}
+		f.logger.Error("what was once recorded cannot be carried out again and is left out; see whether cohorts and alarms are as they should be", "error", err)
+		return nil
+	}
+	if err := f.replay(ctx, reader, s, func(time.Time) {}, refused, drain); err != nil {
 		return err
 	}
 	if err := f.AdvanceTo(ctx, committed); err != nil {

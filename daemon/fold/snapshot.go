@@ -54,9 +54,6 @@ func (rs *rooms) view(r *room) snapshot.Room {
 // countsShown bounds the counts of a cohort on its page.
 const countsShown = 100
 
-// mostPassed is the share of a cohort after which an event is behind it.
-const mostPassed = 0.9
-
 func (cs *cohorts) view(c *cohort) snapshot.Cohort {
 	live, sp := c.Live(), c.Species
 	room, _ := c.Cohort.RoomAt(cs.clock)
@@ -80,13 +77,7 @@ func (cs *cohorts) view(c *cohort) snapshot.Cohort {
 	if c.forecast.forecast == nil {
 		return v
 	}
-	for _, e := range c.forecast.forecast.Next() {
-		if e.Passed >= mostPassed {
-			// Only stragglers are left: nothing to get ready for.
-			continue
-		}
-		v.Expected = append(v.Expected, snapshot.ExpectedEvent{Event: e.Name, Stage: e.Stage, Early: e.Early, Median: e.Median, Late: e.Late})
-	}
+	v.Expected = snapshot.Ahead(c.forecast.forecast)
 	return v
 }
 
@@ -100,13 +91,6 @@ func (cs *cohorts) development(c *cohort) snapshot.Development {
 		HeatInjury: cs.heatInjury(c), CatchingUp: c.Behind(cs.rooms.track), Progress: live,
 	}
 	v.Rate, v.RateSD = live.RateFactor()
-	for _, e := range live.Entries() {
-		v.Entered = append(v.Entered, snapshot.StageEntry{Stage: e.Stage, Name: c.Species.StageName(e.Stage), At: e.Time})
-	}
-	for _, share := range live.Shares() {
-		if share.Share > 0 {
-			v.Stages = append(v.Stages, snapshot.StageShare{Stage: share.Stage, Name: share.Name, Share: share.Share})
-		}
-	}
+	v.Entered, v.Stages = snapshot.StagesOf(live, c.Species)
 	return v
 }

@@ -103,7 +103,10 @@ func actionsOf(ctx context.Context, reader *records.Reader, steps []records.Alar
 			o = &open{key: s.Key, from: s.Time}
 			list[s.Occurrence] = o
 		}
-		o.till = s.Time
+		o.till = span.To
+		if s.To == alerts.Normal || s.To == alerts.Returned {
+			o.till = s.Time
+		}
 		if s.Who != "" && s.Event != alerts.EventAcknowledge {
 			actions[s.Occurrence] = true
 		}
@@ -150,11 +153,12 @@ func (c cohortRooms) actedOn(entry records.JournalEntry) ([]sensors.RoomID, erro
 	var id population.CohortID
 	var moved sensors.RoomID
 	var err error
+	at := entry.Arrival
 	switch entry.Kind {
 	case fold.MoveCohort{}.Kind():
 		var m fold.MoveCohort
 		err = json.Unmarshal(entry.Body, &m)
-		id, moved = m.Cohort, m.Room
+		id, moved, at = m.Cohort, m.Room, m.At
 	case fold.RecordCount{}.Kind():
 		var r fold.RecordCount
 		err = json.Unmarshal(entry.Body, &r)
@@ -162,7 +166,7 @@ func (c cohortRooms) actedOn(entry records.JournalEntry) ([]sensors.RoomID, erro
 	case fold.EndCohort{}.Kind():
 		var e fold.EndCohort
 		err = json.Unmarshal(entry.Body, &e)
-		id = e.Cohort
+		id, at = e.Cohort, e.At
 	default:
 		return nil, nil
 	}
@@ -171,8 +175,9 @@ func (c cohortRooms) actedOn(entry records.JournalEntry) ([]sensors.RoomID, erro
 	}
 	var rooms []sensors.RoomID
 	if cohort := c[id]; cohort != nil {
-		// A moment earlier, so that a move counts for the room it left.
-		if room, ok := cohort.RoomAt(entry.Arrival.Add(-time.Second)); ok {
+		// A moment earlier, so that a move counts for the room it left, and an
+		// end for the last room.
+		if room, ok := cohort.RoomAt(at.Add(-time.Second)); ok {
 			rooms = append(rooms, room)
 		}
 	}

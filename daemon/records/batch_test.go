@@ -24,32 +24,37 @@ func dump(t testing.TB, s *Store) map[string][]string {
 	}
 	all := make(map[string][]string)
 	for _, name := range names {
-		rows, err := s.db.Query("SELECT * FROM " + name)
-		if err != nil {
+		if all[name], err = rowsOf(s, name); err != nil {
 			t.Fatal(err)
 		}
-		columns, err := rows.Columns()
-		if err != nil {
-			t.Fatal(err)
-		}
-		all[name] = []string{}
-		for rows.Next() {
-			values := make([]any, len(columns))
-			into := make([]any, len(columns))
-			for i := range values {
-				into[i] = &values[i]
-			}
-			if err := rows.Scan(into...); err != nil {
-				t.Fatal(err)
-			}
-			all[name] = append(all[name], fmt.Sprint(values...))
-		}
-		if err := rows.Err(); err != nil {
-			t.Fatal(err)
-		}
-		rows.Close()
 	}
 	return all
+}
+
+// rowsOf is every row of a table as text.
+func rowsOf(s *Store, table string) ([]string, error) {
+	rows, err := s.db.Query("SELECT * FROM " + table)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	columns, err := rows.Columns()
+	if err != nil {
+		return nil, err
+	}
+	list := []string{}
+	for rows.Next() {
+		values := make([]any, len(columns))
+		into := make([]any, len(columns))
+		for i := range values {
+			into[i] = &values[i]
+		}
+		if err := rows.Scan(into...); err != nil {
+			return nil, err
+		}
+		list = append(list, fmt.Sprint(values...))
+	}
+	return list, rows.Err()
 }
 
 func collectNames(s *Store) (names []string, err error) {

@@ -15,7 +15,9 @@ type Alarm struct {
 	Priority   alerts.Priority
 	State      alerts.State
 	Active     bool
-	Advice
+	// Title is a few words, for example "too hot".
+	Title string
+	alerts.Advice
 	// Value and Limit are in Unit; without a unit there is no number.
 	Value, Limit        float64
 	Unit                string
@@ -28,12 +30,6 @@ type Alarm struct {
 	Due time.Time
 	// Under is the root alarm this one is a consequence of, nil for a root.
 	Under *alerts.Key
-}
-
-// Advice are the sentences about an alarm for a person.
-type Advice struct {
-	Title, Cause, Consequence, FirstAction string
-	TimeToRespond                          time.Duration
 }
 
 // Handling is what people and logic have done about an alarm.
@@ -51,9 +47,7 @@ type Handling struct {
 func AlarmOf(a *alerts.Alarm, def *alerts.Definition, cohorts []population.CohortID) Alarm {
 	v := Alarm{
 		Key: a.Key, Occurrence: a.Occurrence, Priority: def.Priority(), State: a.State(), Active: a.Active,
-		Advice: Advice{
-			Title: def.Title, Cause: def.Cause, Consequence: def.Consequence, FirstAction: def.FirstAction, TimeToRespond: def.TimeToRespond,
-		},
+		Title: def.Title, Advice: def.Advice(),
 		Value: a.Value, Limit: a.Limit, Unit: a.Unit, Detail: a.Detail, RaisedAt: a.RaisedAt, ClearedAt: a.ClearedAt,
 		Handling: Handling{
 			AcknowledgedAt: a.AckedAt, AcknowledgedBy: a.AckedBy,

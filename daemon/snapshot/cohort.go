@@ -127,3 +127,32 @@ type ExpectedEvent struct {
 	// and Late bound the central 80 %.
 	Early, Median, Late time.Time
 }
+
+// mostPassed is the share of a cohort after which an event is behind it: only
+// stragglers are left, and nothing to get ready for.
+const mostPassed = 0.9
+
+// Ahead are the next events of a forecast that are not behind a cohort.
+func Ahead(f *forecast.Forecast) []ExpectedEvent {
+	var out []ExpectedEvent
+	for _, e := range f.Next() {
+		if e.Passed < mostPassed {
+			out = append(out, ExpectedEvent{Event: e.Name, Stage: e.Stage, Early: e.Early, Median: e.Median, Late: e.Late})
+		}
+	}
+	return out
+}
+
+// StagesOf tells when a cohort entered its stages, and which share of it is in
+// which now.
+func StagesOf(live *population.Progress, sp *species.Species) (entered []StageEntry, now []StageShare) {
+	for _, e := range live.Entries() {
+		entered = append(entered, StageEntry{Stage: e.Stage, Name: sp.StageName(e.Stage), At: e.Time})
+	}
+	for _, share := range live.Shares() {
+		if share.Share > 0 {
+			now = append(now, StageShare{Stage: share.Stage, Name: share.Name, Share: share.Share})
+		}
+	}
+	return entered, now
+}

@@ -17,7 +17,7 @@ var (
 // field is one key a mapping may have, from the tags of a struct.
 type field struct {
 	key   string
-	index int
+	index []int
 	rule  rule
 }
 
@@ -31,11 +31,18 @@ type rule struct {
 func fields(t reflect.Type) []field {
 	var out []field
 	for i := range t.NumField() {
-		f := field{key: t.Field(i).Tag.Get("yaml"), index: i}
+		at := t.Field(i)
+		f := field{key: at.Tag.Get("yaml"), index: at.Index}
 		if f.key == "" {
+			if at.Anonymous && at.Type.Kind() == reflect.Struct {
+				for _, inner := range fields(at.Type) {
+					inner.index = append(slices.Clone(at.Index), inner.index...)
+					out = append(out, inner)
+				}
+			}
 			continue
 		}
-		for _, part := range strings.Split(t.Field(i).Tag.Get("rule"), ";") {
+		for _, part := range strings.Split(at.Tag.Get("rule"), ";") {
 			switch name, arg, _ := strings.Cut(part, "="); name {
 			case "need":
 				f.rule.need = true
@@ -54,8 +61,8 @@ func fields(t reflect.Type) []field {
 func Overlay[T any](lower, upper T) T {
 	out, from := reflect.ValueOf(&lower).Elem(), reflect.ValueOf(upper)
 	for _, f := range fields(from.Type()) {
-		if stated := from.Field(f.index); !stated.IsZero() {
-			out.Field(f.index).Set(stated)
+		if stated := from.FieldByIndex(f.index); !stated.IsZero() {
+			out.FieldByIndex(f.index).Set(stated)
 		}
 	}
 	return lower
@@ -124,7 +131,7 @@ func (r *Reading) decodeStruct(n ast.Node, m ast.MapNode, v reflect.Value, path 
 			r.unknownKey(iter.KeyValue(), key, path, names)
 			continue
 		}
-		r.decode(iter.Value(), v.Field(known[i].index), here, known[i].rule)
+		r.decode(iter.Value(), v.FieldByIndex(known[i].index), here, known[i].rule)
 	}
 	for _, f := range known {
 		if f.rule.need && seen[f.key] == nil {

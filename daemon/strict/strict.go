@@ -3,7 +3,8 @@
 // text are reported together with line, column, the line itself and what to
 // do, so that one round of editing is enough.
 //
-// The tag yaml names the key of a field; fields without one are left alone.
+// The tag yaml names the key of a field; fields without one are left alone,
+// except that the fields of an embedded struct count as the struct's own.
 // The tag rule says what is demanded of it, separated by semicolons:
 //
 //	need          the key must be there, and its text or list not empty

@@ -17,14 +17,19 @@ import (
 type colour int
 
 type shelf struct {
-	At     strict.Place
-	ID     string             `yaml:"id" rule:"need"`
-	Paint  colour             `yaml:"paint"`
-	LowC   *float64           `yaml:"low_celsius" rule:"range=-10..30"`
-	Rest   *time.Duration     `yaml:"rest" rule:"range=0s..12h"`
-	Light  string             `yaml:"light" rule:"one=sun|lamp"`
+	At    strict.Place
+	ID    string   `yaml:"id" rule:"need"`
+	Paint colour   `yaml:"paint"`
+	LowC  *float64 `yaml:"low_celsius" rule:"range=-10..30"`
+	Day
 	Weight map[string]float64 `yaml:"weight"`
 	Wet    *bool              `yaml:"wet"`
+}
+
+// Day is embedded: its keys are those of the shelf.
+type Day struct {
+	Rest  *time.Duration `yaml:"rest" rule:"range=0s..12h"`
+	Light string         `yaml:"light" rule:"one=sun|lamp"`
 }
 
 type house struct {
@@ -69,7 +74,7 @@ func TestPartKeepsItsPlaceInTheFile(t *testing.T) {
 	low, rest, wet := -3.5, time.Duration(0), false
 	want := shelf{
 		At: strict.Place{File: "f.yaml", Line: 4, Column: 5, Path: "shelves[0]", Excerpt: strings.Split(text, "\n")[3]},
-		ID: "a", Paint: 7, LowC: &low, Rest: &rest, Weight: map[string]float64{"egg": 2}, Wet: &wet,
+		ID: "a", Paint: 7, LowC: &low, Day: Day{Rest: &rest}, Weight: map[string]float64{"egg": 2}, Wet: &wet,
 	}
 	if diff := cmp.Diff(want, got[0]); diff != "" {
 		t.Errorf("first shelf (-want +got):\n%s", diff)
@@ -102,9 +107,10 @@ func TestPartKeepsItsPlaceInTheFile(t *testing.T) {
 
 func TestOverlayKeepsWhatIsNotStated(t *testing.T) {
 	low, high, dry := 1.0, 0.0, false
-	lower := shelf{ID: "a", Light: "sun", LowC: &low, Weight: map[string]float64{"egg": 1}}
-	got := strict.Overlay(lower, shelf{At: strict.Place{Line: 3}, LowC: &high, Wet: &dry})
-	if diff := cmp.Diff(shelf{ID: "a", Light: "sun", LowC: &high, Weight: lower.Weight, Wet: &dry}, got); diff != "" || *lower.LowC != 1 {
+	rest := time.Hour
+	lower := shelf{ID: "a", Day: Day{Light: "sun"}, LowC: &low, Weight: map[string]float64{"egg": 1}}
+	got := strict.Overlay(lower, shelf{At: strict.Place{Line: 3}, LowC: &high, Wet: &dry, Day: Day{Rest: &rest}})
+	if diff := cmp.Diff(shelf{ID: "a", Day: Day{Light: "sun", Rest: &rest}, LowC: &high, Weight: lower.Weight, Wet: &dry}, got); diff != "" || *lower.LowC != 1 {
 		t.Errorf("lower has %v (-want +got):\n%s", *lower.LowC, diff)
 	}
 }

@@ -83,16 +83,16 @@ func sampleAlarms() []snapshot.Alarm {
 	return []snapshot.Alarm{
 		{
 			Key: alerts.Key{Condition: "heat", Room: "nursery"}, Occurrence: 41, Priority: alerts.Critical, State: alerts.Unacknowledged, Active: true,
-			Advice: snapshot.Advice{
-				Title: "Nursery is too hot", Cause: "The heater may be stuck on.", Consequence: "Larvae are injured within the hour and die soon after.",
+			Title: "Nursery is too hot", Advice: alerts.Advice{
+				Cause: "The heater may be stuck on.", Consequence: "Larvae are injured within the hour and die soon after.",
 				FirstAction: "Switch the heater off at its socket and open the vent.", TimeToRespond: 40 * time.Minute},
 			Value: 34.2, Limit: 32, Unit: "°C", Detail: "shelf 2 (nursery-north)", RaisedAt: now.Add(-9 * time.Minute),
 			Due: now.Add(31 * time.Minute), Cohorts: []population.CohortID{"dp-0412", "mp-08"},
 		},
 		{
 			Key: alerts.Key{Condition: "room_blind", Room: "emergence"}, Occurrence: 39, Priority: alerts.High, State: alerts.Acknowledged, Active: true,
-			Advice: snapshot.Advice{
-				Title: "Emergence room cannot be watched", Cause: "Both sensors are silent.", Consequence: "Heat or drying would go unseen.",
+			Title: "Emergence room cannot be watched", Advice: alerts.Advice{
+				Cause: "Both sensors are silent.", Consequence: "Heat or drying would go unseen.",
 				FirstAction: "Read the wall thermometer and check the sensors' power.", TimeToRespond: 2 * time.Hour},
 			RaisedAt: now.Add(-45 * time.Minute), Handling: snapshot.Handling{
 				AcknowledgedAt: now.Add(-30 * time.Minute), AcknowledgedBy: "Ines"},
@@ -100,22 +100,22 @@ func sampleAlarms() []snapshot.Alarm {
 		},
 		{
 			Key: alerts.Key{Condition: "sensor_silent", Room: "emergence", Subject: "emergence-door"}, Occurrence: 38, Priority: alerts.Medium,
-			State: alerts.Unacknowledged, Active: true, Advice: snapshot.Advice{
-				Title: "Sensor emergence-door is silent", Cause: "Flat battery or lost radio link.",
+			State: alerts.Unacknowledged, Active: true, Title: "Sensor emergence-door is silent", Advice: alerts.Advice{
+				Cause:       "Flat battery or lost radio link.",
 				Consequence: "The room depends on what is left.", FirstAction: "Change the battery.", TimeToRespond: 8 * time.Hour},
 			RaisedAt: now.Add(-45 * time.Minute), Under: &alerts.Key{Condition: "room_blind", Room: "emergence"},
 		},
 		{
 			Key: alerts.Key{Condition: "drying", Room: "nursery"}, Occurrence: 36, Priority: alerts.Medium, State: alerts.Returned,
-			Advice: snapshot.Advice{
-				Title: "Nursery air was drying eggs", FirstAction: "Look at the eggs.",
+			Title: "Nursery air was drying eggs", Advice: alerts.Advice{
+				FirstAction:   "Look at the eggs.",
 				TimeToRespond: 3 * time.Hour}, Value: 1.1, Limit: 1.4, Unit: "kPa",
 			RaisedAt: now.Add(-5 * time.Hour), ClearedAt: now.Add(-3 * time.Hour),
 		},
 		{
 			Key: alerts.Key{Condition: "damp", Room: "pupae"}, Occurrence: 30, Priority: alerts.Low, State: alerts.Shelved, Active: true,
-			Advice: snapshot.Advice{
-				Title: "Pupae cabinet is damp", FirstAction: "Open the door a finger wide.",
+			Title: "Pupae cabinet is damp", Advice: alerts.Advice{
+				FirstAction:   "Open the door a finger wide.",
 				TimeToRespond: 12 * time.Hour}, Value: 81, Limit: 80, Unit: "%",
 			RaisedAt: now.Add(-30 * time.Hour),
 			Handling: snapshot.Handling{
@@ -155,8 +155,8 @@ func Ugly() *snapshot.Snapshot {
 		s.Alarms = append(s.Alarms, snapshot.Alarm{
 			Key:        alerts.Key{Condition: "sensor_silent", Room: "nursery", Subject: fmt.Sprintf("probe-%02d", i)},
 			Occurrence: int64(100 + i), Priority: alerts.Medium, State: alerts.Unacknowledged, Active: true,
-			Advice: snapshot.Advice{
-				Title: fmt.Sprintf("Sensor probe-%02d with a long name in %s is silent", i, long), FirstAction: "Change the battery.",
+			Title: fmt.Sprintf("Sensor probe-%02d with a long name in %s is silent", i, long), Advice: alerts.Advice{
+				FirstAction:   "Change the battery.",
 				TimeToRespond: 8 * time.Hour}, RaisedAt: now.Add(-time.Duration(i) * time.Minute),
 		})
 	}

@@ -3,6 +3,7 @@ package husbandry
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"rearguard/daemon/rearing/forecast"
@@ -166,7 +167,7 @@ func (c *consignment) add(w, i int, entered []float64) {
 // noted, or now.
 func pupatedBefore(p *population.Progress, s int) time.Time {
 	shares := population.MarkShares()
-	for k := len(shares) - 1; k >= 0; k-- {
+	for k := range slices.Backward(shares[:]) {
 		if at := p.Mark(s, k); !at.IsZero() {
 			return at
 		}

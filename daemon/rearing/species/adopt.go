@@ -28,7 +28,7 @@ func Adopted(id ID, stages []StageConstants, rateSpread float64) Entry {
 	}
 	for _, c := range stages {
 		s := stageDoc{ID: c.Stage, At: strict.Place{File: "adopted constants", Path: string(id) + "." + string(c.Stage)},
-			LowerC: &c.LowerC, Requirement: &c.Requirement, Method: c.Method, Source: c.Source}
+			thermalDoc: thermalDoc{LowerC: &c.LowerC, Requirement: &c.Requirement}, Method: c.Method, Source: c.Source}
 		if c.Spread > 0 {
 			s.Spread = &c.Spread
 		}

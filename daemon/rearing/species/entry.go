@@ -44,32 +44,40 @@ type totalDoc struct {
 	Note        string        `yaml:"note"`
 }
 
+// stageDoc is a stage of a species as written.
 type stageDoc struct {
-	At           strict.Place
-	ID           StageID            `yaml:"id" rule:"need"`
-	Name         string             `yaml:"name"`
-	Model        string             `yaml:"model"`
-	Parameters   map[string]float64 `yaml:"parameters"`
-	LowerC       *float64           `yaml:"lower_celsius" rule:"range=-10..30"`
-	UpperC       *float64           `yaml:"upper_celsius" rule:"range=10..60"`
-	Cutoff       string             `yaml:"cutoff" rule:"one=horizontal|vertical|intermediate"`
-	Requirement  *float64           `yaml:"requirement_degree_days" rule:"range=0.1..20000"`
-	Share        *float64           `yaml:"share" rule:"range=0.001..1"`
-	ShareOf      string             `yaml:"share_of"`
-	Durations    []durationDoc      `yaml:"durations"`
-	Spread       *float64           `yaml:"spread" rule:"range=0..0.4"`
-	Survival     *float64           `yaml:"survival" rule:"range=0.001..1"`
-	Distribution Distribution       `yaml:"distribution" rule:"one=weibull|lognormal"`
-	Limits       *limitsDoc         `yaml:"limits"`
-	Delicate     []windowDoc        `yaml:"delicate"`
-	LengthMM     *float64           `yaml:"length_millimeters" rule:"range=0.1..300"`
-	LengthSDMM   *float64           `yaml:"length_sd_millimeters" rule:"range=0.01..100"`
-	Source       string             `yaml:"source"`
-	Method       Method             `yaml:"method" rule:"one=regression|ikemoto-takai|durations"`
-	Assumed      *bool              `yaml:"assumed"`
-	Note         string             `yaml:"note"`
+	At   strict.Place
+	ID   StageID `yaml:"id" rule:"need"`
+	Name string  `yaml:"name"`
+	thermalDoc
+	Spread       *float64     `yaml:"spread" rule:"range=0..0.4"`
+	Survival     *float64     `yaml:"survival" rule:"range=0.001..1"`
+	Distribution Distribution `yaml:"distribution" rule:"one=weibull|lognormal"`
+	Limits       *limitsDoc   `yaml:"limits"`
+	Delicate     []windowDoc  `yaml:"delicate"`
+	LengthMM     *float64     `yaml:"length_millimeters" rule:"range=0.1..300"`
+	LengthSDMM   *float64     `yaml:"length_sd_millimeters" rule:"range=0.01..100"`
+	Source       string       `yaml:"source"`
+	Method       Method       `yaml:"method" rule:"one=regression|ikemoto-takai|durations"`
+	Assumed      *bool        `yaml:"assumed"`
+	Note         string       `yaml:"note"`
 
 	under []*limitsDoc
+}
+
+// thermalDoc are the thermal constants of a stage as written. They stand or
+// fall together: a requirement belongs to the threshold and the method it was
+// found with.
+type thermalDoc struct {
+	Model       string             `yaml:"model"`
+	Parameters  map[string]float64 `yaml:"parameters"`
+	LowerC      *float64           `yaml:"lower_celsius" rule:"range=-10..30"`
+	UpperC      *float64           `yaml:"upper_celsius" rule:"range=10..60"`
+	Cutoff      string             `yaml:"cutoff" rule:"one=horizontal|vertical|intermediate"`
+	Requirement *float64           `yaml:"requirement_degree_days" rule:"range=0.1..20000"`
+	Share       *float64           `yaml:"share" rule:"range=0.001..1"`
+	ShareOf     string             `yaml:"share_of"`
+	Durations   []durationDoc      `yaml:"durations"`
 }
 
 // durationDoc is a stageDuration as written.
@@ -133,11 +141,9 @@ func (d speciesDoc) over(b speciesDoc) speciesDoc {
 
 func (d stageDoc) over(b stageDoc) stageDoc {
 	if b.restates() {
-		// Constants stand or fall together: a requirement belongs to the
-		// threshold and the method it was found with.
 		d.Requirement, d.Share, d.ShareOf, d.Durations = nil, nil, "", nil
 		if b.Durations != nil || b.Model != "" {
-			d.LowerC, d.UpperC, d.Cutoff, d.Model, d.Parameters = nil, nil, "", "", nil
+			d.thermalDoc = thermalDoc{}
 		}
 		d.Source, d.Method, d.Assumed, d.Note = "the facility's own entry", "", nil, ""
 	}
@@ -148,6 +154,6 @@ func (d stageDoc) over(b stageDoc) stageDoc {
 }
 
 // restates reports whether the entry gives thermal constants of its own.
-func (d stageDoc) restates() bool {
+func (d thermalDoc) restates() bool {
 	return d.Model != "" || d.LowerC != nil || d.Requirement != nil || d.Share != nil || d.Durations != nil
 }

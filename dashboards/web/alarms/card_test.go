@@ -25,8 +25,7 @@ func TestHeadingNamesThePlace(t *testing.T) {
 		{alerts.Key{Condition: "heat", Room: "nursery"}, "Nursery is too hot", "Nursery is too hot"},
 		{alerts.Key{Condition: "heat", Room: "attic"}, "éclat", "Attic: éclat"},
 	} {
-		if got := alarms.CardOf(v, &snapshot.Alarm{Key: tt.key, Advice: snapshot.Advice{
-			Title: tt.title}}).Heading(); got != tt.want {
+		if got := alarms.CardOf(v, &snapshot.Alarm{Key: tt.key, Title: tt.title}).Heading(); got != tt.want {
 			t.Errorf("heading %q, want %q", got, tt.want)
 		}
 	}
