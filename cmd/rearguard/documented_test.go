@@ -6,6 +6,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"syscall"
@@ -36,6 +37,23 @@ func documentedCommands(t *testing.T, path string) []string {
 		}
 	}
 	return commands
+}
+
+// Every folder and file that DEVELOPERS.md names with its path is there.
+func TestDocumentedPaths(t *testing.T) {
+	text, err := os.ReadFile("../../DEVELOPERS.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	named := regexp.MustCompile("`((?:cmd|dashboards|daemon|alerts|sensors|deploy)(?:/[a-z0-9_.]+)*)`").FindAllStringSubmatch(string(text), -1)
+	if len(named) < 30 {
+		t.Fatalf("only %d paths are named", len(named))
+	}
+	for _, name := range named {
+		if _, err := os.Stat(filepath.Join("../..", name[1])); err != nil {
+			t.Errorf("%s is named and is not there: %v", name[1], err)
+		}
+	}
 }
 
 // copyTree copies the checkout, without what git and builds leave in it, so
