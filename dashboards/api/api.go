@@ -19,12 +19,11 @@ import (
 	"rearguard/daemon/fold"
 	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/entry"
-	"rearguard/dashboards/find"
 )
 
 // Facility is what the API needs of the engine.
 type Facility interface {
-	find.Source
+	snapshot.Source
 	// Do hands a command to the engine and returns once it is stored or
 	// refused.
 	Do(ctx context.Context, cmd fold.Command) error
@@ -152,7 +151,7 @@ func refuse(w http.ResponseWriter, err error) {
 	switch {
 	case errors.As(err, &field):
 		problem(w, http.StatusUnprocessableEntity, field.Field, field.Reason)
-	case errors.Is(err, find.ErrUnknown):
+	case errors.Is(err, snapshot.ErrUnknown):
 		problem(w, http.StatusNotFound, "", err.Error())
 	case errors.Is(err, daemon.ErrStopped):
 		problem(w, http.StatusServiceUnavailable, "", "rearguard is stopping; the command was not stored")

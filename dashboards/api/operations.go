@@ -11,7 +11,6 @@ import (
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/entry"
-	"rearguard/dashboards/find"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
 )
@@ -44,15 +43,15 @@ func (a *server) reads() []operation {
 			return facilityOf(s, a.version), nil
 		}),
 		list("/rooms", "listRooms", "All rooms with their air", func(s *snapshot.Snapshot) []snapshot.Room { return s.Rooms }, roomOf),
-		one("/rooms/{id}", "getRoom", "One room", find.Room, roomOf),
+		one("/rooms/{id}", "getRoom", "One room", (*snapshot.Snapshot).Room, roomOf),
 		list("/sensors", "listSensors", "All sensors", func(s *snapshot.Snapshot) []desk.View { return s.Sensors }, sensorOf),
-		one("/sensors/{id}", "getSensor", "One sensor", find.Sensor, sensorOf),
+		one("/sensors/{id}", "getSensor", "One sensor", (*snapshot.Snapshot).Sensor, sensorOf),
 		list("/sensors/unclaimed", "listUnclaimed", "Topics seen on the broker that no sensor claims",
 			func(s *snapshot.Snapshot) []desk.UnclaimedTopic { return s.Unclaimed }, unclaimedOf),
 		list("/calibrations", "listCalibrations", "All calibrations, newest first",
 			func(s *snapshot.Snapshot) []desk.InForce { return s.Certificates }, calibrationOf),
 		list("/cohorts", "listCohorts", "All cohorts being reared", func(s *snapshot.Snapshot) []snapshot.Cohort { return s.Cohorts }, cohortOf),
-		one("/cohorts/{id}", "getCohort", "One cohort", find.Cohort, cohortOf),
+		one("/cohorts/{id}", "getCohort", "One cohort", (*snapshot.Snapshot).Cohort, cohortOf),
 		list("/alarms", "listAlarms", "All alarms that are not in the normal state, most urgent first",
 			func(s *snapshot.Snapshot) []snapshot.Alarm { return s.Alarms }, alarmOf),
 		list("/species", "listSpecies", "Species that a cohort can be entered for", func(s *snapshot.Snapshot) []snapshot.Species { return s.Species }, speciesOf),

@@ -4,7 +4,6 @@ import (
 	"net/http"
 
 	"rearguard/daemon/snapshot"
-	"rearguard/dashboards/find"
 )
 
 // Readiness is the answer of /readyz.
@@ -18,7 +17,7 @@ type Readiness struct {
 
 // Ready answers whether readings can arrive and be kept: 200 if so, 503 with
 // the reasons if not.
-func Ready(source find.Source) http.Handler {
+func Ready(source snapshot.Source) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 		r := readiness(source.Snapshot())
 		status := http.StatusOK

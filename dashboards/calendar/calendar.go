@@ -22,19 +22,18 @@ import (
 
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/snapshot"
-	"rearguard/dashboards/find"
 	"rearguard/sensors"
 )
 
 // Feed is the handler of /calendar.ics. The queries room and species narrow
 // it.
 type Feed struct {
-	source find.Source
+	source snapshot.Source
 	memory memory
 }
 
 // New returns the feed of the facility.
-func New(source find.Source) *Feed { return &Feed{source: source} }
+func New(source snapshot.Source) *Feed { return &Feed{source: source} }
 
 func (f *Feed) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	s := f.source.Snapshot()
@@ -45,7 +44,7 @@ func (f *Feed) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	}
 	room, sp := sensors.RoomID(r.URL.Query().Get("room")), species.ID(r.URL.Query().Get("species"))
 	if room != "" {
-		if _, err := find.Room(s, room); err != nil {
+		if _, err := s.Room(room); err != nil {
 			http.Error(w, err.Error(), http.StatusNotFound)
 			return
 		}
@@ -72,7 +71,7 @@ func (f *Feed) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 
 // known reports whether the species can be or is being reared.
 func known(s *snapshot.Snapshot, id species.ID) bool {
-	if _, err := find.Species(s, id); err == nil {
+	if _, err := s.SpeciesOf(id); err == nil {
 		return true
 	}
 	return slices.ContainsFunc(s.Cohorts, func(c snapshot.Cohort) bool { return c.Species == id })

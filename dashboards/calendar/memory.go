@@ -10,7 +10,6 @@ import (
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/snapshot"
-	"rearguard/dashboards/find"
 	"rearguard/sensors"
 )
 
@@ -105,8 +104,8 @@ func changed(old, next published) bool {
 
 func describe(s *snapshot.Snapshot, c *snapshot.Cohort, e snapshot.ExpectedEvent) published {
 	p := published{
-		cohort: c.ID, species: c.Species, speciesName: c.SpeciesName, room: c.Room, roomName: find.RoomName(s, c.Room),
-		stageName: find.StageName(s, c.Species, e.Stage), assumed: c.Assumed, event: e,
+		cohort: c.ID, species: c.Species, speciesName: c.SpeciesName, room: c.Room, roomName: s.RoomName(c.Room),
+		stageName: s.StageName(c.Species, e.Stage), assumed: c.Assumed, event: e,
 	}
 	// Without bounds the median is all there is.
 	if p.event.Early.IsZero() || p.event.Early.After(e.Median) {

@@ -11,7 +11,6 @@ import (
 
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/snapshot"
-	"rearguard/dashboards/find"
 	"rearguard/dashboards/format"
 	"rearguard/sensors"
 )
@@ -62,7 +61,7 @@ func titleOf(s *snapshot.Snapshot, room sensors.RoomID, sp species.ID) string {
 		parts[0] = s.Facility
 	}
 	if room != "" {
-		parts = append(parts, find.RoomName(s, room))
+		parts = append(parts, s.RoomName(room))
 	}
 	if sp != "" {
 		name := string(sp)

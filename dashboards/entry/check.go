@@ -11,7 +11,6 @@ import (
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/snapshot"
-	"rearguard/dashboards/find"
 	"rearguard/sensors"
 )
 
@@ -85,13 +84,13 @@ func (c *check) quantity(name string) sensors.Quantity {
 }
 
 func (c *check) alarm(key alerts.Key) {
-	if _, err := find.Alarm(c.s, key); err != nil {
+	if _, err := c.s.Alarm(key); err != nil {
 		c.keep(err)
 	}
 }
 
 func (c *check) cohort(id population.CohortID) *snapshot.Cohort {
-	v, err := find.Cohort(c.s, id)
+	v, err := c.s.Cohort(id)
 	if err != nil {
 		c.keep(err)
 		return &snapshot.Cohort{}
@@ -100,7 +99,7 @@ func (c *check) cohort(id population.CohortID) *snapshot.Cohort {
 }
 
 func (c *check) room(id sensors.RoomID) {
-	if _, err := find.Room(c.s, id); err != nil {
+	if _, err := c.s.Room(id); err != nil {
 		c.keep(&FieldError{"room", err.Error()})
 	}
 }

@@ -9,7 +9,6 @@ import (
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/snapshot"
-	"rearguard/dashboards/find"
 	"rearguard/sensors"
 )
 
@@ -30,9 +29,9 @@ func AddCohort(s *snapshot.Snapshot, n NewCohort, who string) (fold.AddCohort, e
 	c := check{s: s}
 	who = c.who(who)
 	c.must(cohortName.MatchString(string(n.ID)), "id", "use 1 to 40 lower-case letters, digits, dots, dashes and underscores, starting with a letter or digit")
-	_, unknown := find.Cohort(s, n.ID)
+	_, unknown := s.Cohort(n.ID)
 	c.must(unknown != nil, "id", "is taken by another cohort; choose another")
-	if sp, err := find.Species(s, n.Species); err != nil {
+	if sp, err := s.SpeciesOf(n.Species); err != nil {
 		c.keep(&FieldError{"species", err.Error()})
 	} else {
 		if n.StartStage == "" && len(sp.Stages) > 0 {
@@ -75,7 +74,7 @@ func RecordCount(s *snapshot.Snapshot, n population.Count) (fold.RecordCount, er
 	c := check{s: s}
 	cohort := c.cohort(n.Cohort)
 	n.By = c.who(n.By)
-	if sp, err := find.Species(s, cohort.Species); err != nil {
+	if sp, err := s.SpeciesOf(cohort.Species); err != nil {
 		c.keep(err)
 	} else {
 		c.stage(sp, "stage", n.Stage)
@@ -106,7 +105,7 @@ func UndoCount(s *snapshot.Snapshot, id population.CohortID, count population.Co
 	cohort := c.cohort(id)
 	cmd := fold.UndoCount{Count: count, Who: c.who(who)}
 	if !slices.ContainsFunc(cohort.Counts, func(n population.Count) bool { return n.ID == count && !n.Undone }) {
-		c.keep(fmt.Errorf("count %d of cohort %q is %w or taken back already", count, id, find.ErrUnknown))
+		c.keep(fmt.Errorf("count %d of cohort %q is %w or taken back already", count, id, snapshot.ErrUnknown))
 	}
 	return cmd, c.err
 }

@@ -7,7 +7,6 @@ import (
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/snapshot"
-	"rearguard/dashboards/find"
 	"rearguard/sensors"
 )
 
@@ -18,10 +17,10 @@ func ClaimSensor(s *snapshot.Snapshot, sensor facility.Sensor, who string) (fold
 	c := check{s: s}
 	who = c.who(who)
 	c.must(sensorName.MatchString(string(sensor.ID)), "id", "use up to 64 lower-case letters, digits, hyphens, dots and underscores, with a letter or digit first and last")
-	_, unknown := find.AnySensor(s, sensor.ID)
+	_, unknown := s.AnySensor(sensor.ID)
 	c.must(unknown != nil, "id", "there is a sensor of this name already; give this one another")
 	if sensor.Room != "" {
-		_, err := find.Room(s, sensor.Room)
+		_, err := s.Room(sensor.Room)
 		c.must(err == nil, "room", "there is no such room")
 	}
 	sensor.Position = c.text("position", sensor.Position, maxName)

@@ -12,27 +12,27 @@ import (
 	"net/http"
 	"runtime"
 
+	"rearguard/daemon/snapshot"
+
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
-
-	"rearguard/dashboards/find"
 )
 
 // Collector exposes the facility of a Source.
 type Collector struct {
-	source  find.Source
+	source  snapshot.Source
 	version string
 }
 
 // New returns a collector. Version is that of the program.
-func New(source find.Source, version string) *Collector {
+func New(source snapshot.Source, version string) *Collector {
 	return &Collector{source: source, version: version}
 }
 
 // Handler serves the facility's metrics with those of the process and of the
 // Go runtime, from a registry of its own.
-func Handler(source find.Source, version string) http.Handler {
+func Handler(source snapshot.Source, version string) http.Handler {
 	registry := prometheus.NewRegistry()
 	registry.MustRegister(
 		New(source, version),

@@ -8,8 +8,8 @@ import (
 	"time"
 
 	"rearguard/daemon"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/entry"
-	"rearguard/dashboards/find"
 	"rearguard/dashboards/web/forms"
 	"rearguard/dashboards/web/page"
 )
@@ -77,7 +77,7 @@ var errNoAnswer = errors.New("the engine did not answer in time; look whether it
 // refused shows the form again with the reason beside it, or a page that says
 // it when the form stands on another page.
 func (s *Site) refused(w http.ResponseWriter, r *http.Request, v *page.View, again page.Page, err error) {
-	if again.Build == nil || errors.Is(err, find.ErrUnknown) {
+	if again.Build == nil || errors.Is(err, snapshot.ErrUnknown) {
 		s.problem(w, r, v, err)
 		return
 	}

@@ -16,7 +16,6 @@ import (
 	"rearguard/alerts"
 	"rearguard/daemon"
 	"rearguard/daemon/snapshot"
-	"rearguard/dashboards/find"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/alarms"
 	"rearguard/dashboards/web/chart"
@@ -182,7 +181,7 @@ type message struct {
 func (s *Site) problem(w http.ResponseWriter, r *http.Request, v *page.View, err error) {
 	status, title := http.StatusUnprocessableEntity, "This could not be taken"
 	switch {
-	case errors.Is(err, find.ErrUnknown):
+	case errors.Is(err, snapshot.ErrUnknown):
 		status, title = http.StatusNotFound, "Not found"
 	case errors.Is(err, errNoAnswer), errors.Is(err, daemon.ErrStopped):
 		status, title = http.StatusServiceUnavailable, "Not stored"

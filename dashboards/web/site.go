@@ -28,7 +28,6 @@ import (
 
 	"rearguard/daemon/fold"
 	"rearguard/daemon/snapshot"
-	"rearguard/dashboards/find"
 	"rearguard/dashboards/web/alarms"
 	"rearguard/dashboards/web/cohorts"
 	"rearguard/dashboards/web/forms"
@@ -39,7 +38,7 @@ import (
 
 // Facility is what the pages need of the engine.
 type Facility interface {
-	find.Source
+	snapshot.Source
 	// Do hands a command to the engine and returns once it is stored and
 	// visible in the snapshot, or refused.
 	Do(ctx context.Context, cmd fold.Command) error

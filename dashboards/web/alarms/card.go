@@ -8,7 +8,6 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/daemon/snapshot"
-	"rearguard/dashboards/find"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/page"
 )
@@ -34,7 +33,7 @@ type Card struct {
 
 // CardOf makes the card of an alarm.
 func CardOf(v *page.View, a *snapshot.Alarm) Card {
-	c := Card{Alarm: a, RoomName: find.RoomName(v.S, a.Key.Room), Silenced: Silenced(a), V: v}
+	c := Card{Alarm: a, RoomName: v.S.RoomName(a.Key.Room), Silenced: Silenced(a), V: v}
 	switch a.State {
 	case alerts.Unacknowledged, alerts.Returned:
 		c.Open = true

@@ -11,8 +11,8 @@ import (
 	"rearguard/alerts"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/lookback"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/entry"
-	"rearguard/dashboards/find"
 	"rearguard/dashboards/web/page"
 	"rearguard/sensors"
 )
@@ -46,7 +46,7 @@ func alarmsPage(v *page.View, _ *http.Request) (page.Content, error) {
 }
 
 // errNoRecords is shown where pages have no records behind them.
-var errNoRecords = fmt.Errorf("the records are %w: this server shows the present only", find.ErrUnknown)
+var errNoRecords = fmt.Errorf("the records are %w: this server shows the present only", snapshot.ErrUnknown)
 
 type performanceModel struct {
 	*lookback.AlarmPerformance

@@ -14,7 +14,6 @@ import (
 	"rearguard/daemon/facility"
 	"rearguard/daemon/lookback"
 	"rearguard/daemon/snapshot"
-	"rearguard/dashboards/find"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/forms"
 	"rearguard/dashboards/web/page"
@@ -118,7 +117,7 @@ func limitsOf(q *forms.Fields) facility.Limits {
 
 // limitNow writes the limit in force for a field.
 func limitNow(s *snapshot.Snapshot, id sensors.RoomID, field string) string {
-	room, err := find.Room(s, id)
+	room, err := s.Room(id)
 	if err != nil {
 		return ""
 	}

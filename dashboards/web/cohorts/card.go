@@ -12,7 +12,6 @@ import (
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/snapshot"
-	"rearguard/dashboards/find"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/page"
 )
@@ -35,13 +34,13 @@ type Card struct {
 
 // CardOf makes the card of a cohort.
 func CardOf(v *page.View, c *snapshot.Cohort) Card {
-	m := Card{Cohort: c, RoomName: find.RoomName(v.S, c.Room), V: v}
-	if s, err := find.Species(v.S, c.Species); err == nil && s.ScientificName != c.SpeciesName {
+	m := Card{Cohort: c, RoomName: v.S.RoomName(c.Room), V: v}
+	if s, err := v.S.SpeciesOf(c.Species); err == nil && s.ScientificName != c.SpeciesName {
 		m.Latin = s.ScientificName
 	}
 	if len(c.Expected) > 0 {
 		m.Next = &c.Expected[0]
-		m.NextName = find.StageName(v.S, c.Species, m.Next.Stage)
+		m.NextName = v.S.StageName(c.Species, m.Next.Stage)
 	}
 	if n := len(c.Verdicts); n > 0 {
 		m.Conflict = c.Verdicts[n-1].Conflict
@@ -110,7 +109,7 @@ func ExpectedOf(v *page.View, cohorts []snapshot.Cohort) []Expected {
 			if week.Expected < leastShown {
 				continue
 			}
-			row := Expected{Cohort: c, Event: week.Event, StageName: find.StageName(v.S, c.Species, week.Stage), Week: week}
+			row := Expected{Cohort: c, Event: week.Event, StageName: v.S.StageName(c.Species, week.Stage), Week: week}
 			for d := range c.Daily {
 				day := &c.Daily[d]
 				if day.Stage != week.Stage {

@@ -13,7 +13,6 @@ import (
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/snapshot"
 	"rearguard/daemon/study"
-	"rearguard/dashboards/find"
 	"rearguard/dashboards/web/chart"
 	"rearguard/dashboards/web/page"
 )
@@ -36,7 +35,7 @@ func buildLearning(v *page.View, _ *http.Request) (page.Content, error) {
 	for _, f := range study.Fits(v.S.Starting, v.S.Learning.Observations) {
 		if len(list) == 0 || list[len(list)-1].ID != f.Species {
 			list = append(list, learnedSpecies{ID: f.Species, Name: string(f.Species), Cohorts: teachers(v.S.Learning, f.Species)})
-			if sp, err := find.Species(v.S, f.Species); err == nil {
+			if sp, err := v.S.SpeciesOf(f.Species); err == nil {
 				list[len(list)-1].Name = sp.Name
 			}
 		}
@@ -86,7 +85,7 @@ type learningModel struct {
 }
 
 func buildLearned(v *page.View, r *http.Request) (page.Content, error) {
-	kind, err := find.Species(v.S, species.ID(r.PathValue("id")))
+	kind, err := v.S.SpeciesOf(species.ID(r.PathValue("id")))
 	if err != nil {
 		return page.Content{}, err
 	}

@@ -7,7 +7,6 @@ import (
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/entry"
-	"rearguard/dashboards/find"
 	"rearguard/dashboards/web/page"
 	"rearguard/sensors"
 )
@@ -55,7 +54,7 @@ type cohortModel struct {
 }
 
 func buildCohort(v *page.View, r *http.Request) (page.Content, error) {
-	c, err := find.Cohort(v.S, population.CohortID(r.PathValue("id")))
+	c, err := v.S.Cohort(population.CohortID(r.PathValue("id")))
 	if err != nil {
 		return page.Content{}, err
 	}
@@ -63,7 +62,7 @@ func buildCohort(v *page.View, r *http.Request) (page.Content, error) {
 	if s := v.Form.Get("stage"); s != "" {
 		m.Preselected = species.StageID(s)
 	}
-	if sp, err := find.Species(v.S, c.Species); err == nil {
+	if sp, err := v.S.SpeciesOf(c.Species); err == nil {
 		m.Stages = sp.Stages
 	}
 	for _, room := range v.S.Rooms {
@@ -108,7 +107,7 @@ func stepsOf(c *snapshot.Cohort, stages []snapshot.StageName) []step {
 
 // StageOf is the name of a stage of the page's cohort.
 func (m cohortModel) StageOf(stage species.StageID) string {
-	return find.StageName(m.Cohort.V.S, m.Cohort.Species, stage)
+	return m.Cohort.V.S.StageName(m.Cohort.Species, stage)
 }
 
 func newPage() page.Page {

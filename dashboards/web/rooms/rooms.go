@@ -6,7 +6,6 @@ import (
 
 	"rearguard/alerts/conditions"
 	"rearguard/daemon/snapshot"
-	"rearguard/dashboards/find"
 	"rearguard/dashboards/web/alarms"
 	"rearguard/dashboards/web/chart"
 	"rearguard/dashboards/web/cohorts"
@@ -66,7 +65,7 @@ type roomModel struct {
 }
 
 func buildRoom(v *page.View, r *http.Request) (page.Content, error) {
-	room, err := find.Room(v.S, sensors.RoomID(r.PathValue("id")))
+	room, err := v.S.Room(sensors.RoomID(r.PathValue("id")))
 	if err != nil {
 		return page.Content{}, err
 	}
@@ -97,7 +96,7 @@ type card struct {
 }
 
 func cardOf(v *page.View, r *snapshot.Room) card {
-	c := card{Room: r, Title: find.RoomName(v.S, r.ID), OneSensor: r.TotalSensors == 1, V: v}
+	c := card{Room: r, Title: v.S.RoomName(r.ID), OneSensor: r.TotalSensors == 1, V: v}
 	temperature := chart.Curve{Name: "Temperature", Unit: "°C", LeastSpan: 4, Now: v.S.Time, Zone: v.Loc}
 	humidity := chart.Curve{Name: "Relative humidity", Unit: "%", LeastSpan: 20, Now: v.S.Time, Zone: v.Loc}
 	for _, l := range r.Limits {

@@ -9,7 +9,6 @@ import (
 
 	"rearguard/daemon/fold"
 	"rearguard/dashboards/entry"
-	"rearguard/dashboards/find"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/chart"
 	"rearguard/dashboards/web/page"
@@ -60,7 +59,7 @@ func benchPage() page.Page {
 }
 
 func buildBench(v *page.View, r *http.Request) (page.Content, error) {
-	s, err := find.Sensor(v.S, sensors.SensorID(r.PathValue("id")))
+	s, err := v.S.Sensor(sensors.SensorID(r.PathValue("id")))
 	if err != nil {
 		return page.Content{}, err
 	}
@@ -68,7 +67,7 @@ func buildBench(v *page.View, r *http.Request) (page.Content, error) {
 	for _, one := range m.Sensor.Air() {
 		m.Quantities = append(m.Quantities, one.Quantity)
 	}
-	if room, err := find.Room(v.S, s.Room); err == nil {
+	if room, err := v.S.Room(s.Room); err == nil {
 		m.Others = room.TotalSensors - 1
 	}
 	if m.Bench != nil {
@@ -167,14 +166,14 @@ type certificateModel struct {
 }
 
 func buildCertificate(v *page.View, r *http.Request) (page.Content, error) {
-	f, err := find.Certificate(v.S, r.PathValue("number"))
+	f, err := v.S.Certificate(r.PathValue("number"))
 	if err != nil {
 		return page.Content{}, err
 	}
 	series := f.Certificate.Series
 	m := certificateModel{InForce: *f, Quantity: strings.ToLower(format.Quantity(series.Quantity)), Unit: series.Quantity.Unit()}
-	if s, err := find.Sensor(v.S, series.Sensor); err == nil {
-		m.Position, m.Room = s.Position, find.RoomName(v.S, s.Room)
+	if s, err := v.S.Sensor(series.Sensor); err == nil {
+		m.Position, m.Room = s.Position, v.S.RoomName(s.Room)
 	}
 	return page.Content{Title: "Calibration certificate " + f.Certificate.Number, Data: m}, nil
 }

@@ -9,7 +9,6 @@ import (
 	"rearguard/daemon/facility"
 	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/entry"
-	"rearguard/dashboards/find"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/page"
 	"rearguard/sensors"
@@ -42,7 +41,7 @@ func claimPage() page.Page {
 
 func buildClaim(v *page.View, r *http.Request) (page.Content, error) {
 	topic := r.FormValue("topic")
-	t, err := find.Unclaimed(v.S, topic)
+	t, err := v.S.UnclaimedTopic(topic)
 	if err != nil {
 		return page.Content{}, err
 	}
@@ -83,7 +82,7 @@ func suggestedID(topic string) string {
 }
 
 func claim(f *page.Form) (page.Outcome, error) {
-	t, err := find.Unclaimed(f.S, f.Text("topic"))
+	t, err := f.S.UnclaimedTopic(f.Text("topic"))
 	if err != nil {
 		return page.Outcome{}, err
 	}

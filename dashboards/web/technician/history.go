@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"rearguard/daemon/snapshot"
-	"rearguard/dashboards/find"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/chart"
 	"rearguard/dashboards/web/page"
@@ -53,7 +52,7 @@ const historyBuckets = 300
 
 func (h History) page(v *page.View, r *http.Request) (page.Content, error) {
 	id := sensors.SensorID(r.PathValue("id"))
-	sensor, err := find.AnySensor(v.S, id)
+	sensor, err := v.S.AnySensor(id)
 	if err != nil {
 		return page.Content{}, err
 	}
@@ -86,7 +85,7 @@ const longestChain = 20
 func chainOf(s *snapshot.Snapshot, sensor *desk.View) []desk.View {
 	chain := []desk.View{*sensor}
 	for sensor.Replaces != "" && len(chain) < longestChain {
-		before, err := find.AnySensor(s, sensor.Replaces)
+		before, err := s.AnySensor(sensor.Replaces)
 		if err != nil {
 			break
 		}

@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"rearguard/daemon/snapshot"
-	"rearguard/dashboards/find"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/page"
 	"rearguard/sensors"
@@ -67,7 +66,7 @@ func buildOverview(v *page.View, _ *http.Request) (page.Content, error) {
 		}
 		for _, d := range r.Disagreements {
 			if d.Raised {
-				m.Apart = append(m.Apart, apartModel{find.RoomName(v.S, r.ID), r.ID, d})
+				m.Apart = append(m.Apart, apartModel{v.S.RoomName(r.ID), r.ID, d})
 			}
 		}
 	}

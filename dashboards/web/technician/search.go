@@ -8,7 +8,7 @@ import (
 	"strings"
 	"time"
 
-	"rearguard/dashboards/find"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/page"
 	"rearguard/sensors/desk"
@@ -102,7 +102,7 @@ func searchPage() page.Page {
 func buildSearch(v *page.View, r *http.Request) (page.Content, error) {
 	ms, err := strconv.ParseInt(r.PathValue("since"), 10, 64)
 	if err != nil {
-		return page.Content{}, fmt.Errorf("search %q is %w", r.PathValue("since"), find.ErrUnknown)
+		return page.Content{}, fmt.Errorf("search %q is %w", r.PathValue("since"), snapshot.ErrUnknown)
 	}
 	m := searchModel{Since: time.UnixMilli(ms).UTC()}
 	var traces []quality.Trace
@@ -116,7 +116,7 @@ func buildSearch(v *page.View, r *http.Request) (page.Content, error) {
 	rises := quality.Identify(traces, m.Since)
 	m.Heard = len(rises)
 	for _, rise := range rises {
-		topic, err := find.Unclaimed(v.S, rise.Name)
+		topic, err := v.S.UnclaimedTopic(rise.Name)
 		if err != nil {
 			return page.Content{}, err
 		}

@@ -6,7 +6,6 @@ import (
 	"net/http"
 
 	"rearguard/dashboards/entry"
-	"rearguard/dashboards/find"
 	"rearguard/dashboards/web/page"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
@@ -43,7 +42,7 @@ type Row struct {
 
 // rowOf makes the row of a sensor.
 func rowOf(v *page.View, s *desk.View) Row {
-	return Row{View: s, RoomName: find.RoomName(v.S, s.Room), V: v}
+	return Row{View: s, RoomName: v.S.RoomName(s.Room), V: v}
 }
 
 // Rows are those of the sensors of a room, or of all for none.
@@ -116,7 +115,7 @@ func sensorPage() page.Page {
 		Path:     "/sensors/{id}",
 		Sections: []page.Section{page.Live("sensor"), page.Live("sensor-quality"), page.Fixed("sensor-forms")},
 		Build: func(v *page.View, r *http.Request) (page.Content, error) {
-			s, err := find.Sensor(v.S, sensors.SensorID(r.PathValue("id")))
+			s, err := v.S.Sensor(sensors.SensorID(r.PathValue("id")))
 			if err != nil {
 				return page.Content{}, err
 			}

@@ -1,6 +1,4 @@
-// Package find looks things up in a snapshot by what names them, and says for
-// a person what is missing.
-package find
+package snapshot
 
 import (
 	"errors"
@@ -9,7 +7,6 @@ import (
 	"rearguard/alerts"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
-	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
 )
@@ -17,57 +14,57 @@ import (
 // Source gives the state to those who only show it.
 type Source interface {
 	// Snapshot returns the state published last, nil while starting.
-	Snapshot() *snapshot.Snapshot
+	Snapshot() *Snapshot
 }
 
 // ErrUnknown marks a question about something that the facility does not have.
 var ErrUnknown = errors.New("not known here")
 
 // Alarm returns the alarm with the key.
-func Alarm(s *snapshot.Snapshot, key alerts.Key) (*snapshot.Alarm, error) {
-	if a := first(s.Alarms, key, func(a *snapshot.Alarm) alerts.Key { return a.Key }); a != nil {
+func (s *Snapshot) Alarm(key alerts.Key) (*Alarm, error) {
+	if a := first(s.Alarms, key, func(a *Alarm) alerts.Key { return a.Key }); a != nil {
 		return a, nil
 	}
 	return nil, fmt.Errorf("alarm %q in room %q is %w: it may have cleared meanwhile", key.Condition, key.Room, ErrUnknown)
 }
 
 // Cohort returns the cohort with the id.
-func Cohort(s *snapshot.Snapshot, id population.CohortID) (*snapshot.Cohort, error) {
-	return named("cohort", id, first(s.Cohorts, id, func(c *snapshot.Cohort) population.CohortID { return c.ID }))
+func (s *Snapshot) Cohort(id population.CohortID) (*Cohort, error) {
+	return named("cohort", id, first(s.Cohorts, id, func(c *Cohort) population.CohortID { return c.ID }))
 }
 
 // Room returns the room with the id.
-func Room(s *snapshot.Snapshot, id sensors.RoomID) (*snapshot.Room, error) {
-	return named("room", id, first(s.Rooms, id, func(r *snapshot.Room) sensors.RoomID { return r.ID }))
+func (s *Snapshot) Room(id sensors.RoomID) (*Room, error) {
+	return named("room", id, first(s.Rooms, id, func(r *Room) sensors.RoomID { return r.ID }))
 }
 
 // Sensor returns the sensor in use with the id.
-func Sensor(s *snapshot.Snapshot, id sensors.SensorID) (*desk.View, error) {
+func (s *Snapshot) Sensor(id sensors.SensorID) (*desk.View, error) {
 	return named("sensor", id, first(s.Sensors, id, sensorID))
 }
 
 // AnySensor returns the sensor with the id, retired or in use.
-func AnySensor(s *snapshot.Snapshot, id sensors.SensorID) (*desk.View, error) {
+func (s *Snapshot) AnySensor(id sensors.SensorID) (*desk.View, error) {
 	if v := first(s.Retired, id, sensorID); v != nil {
 		return v, nil
 	}
-	return Sensor(s, id)
+	return s.Sensor(id)
 }
 
 func sensorID(v *desk.View) sensors.SensorID { return v.ID }
 
-// Species returns the species with the id.
-func Species(s *snapshot.Snapshot, id species.ID) (*snapshot.Species, error) {
-	return named("species", id, first(s.Species, id, func(v *snapshot.Species) species.ID { return v.ID }))
+// SpeciesOf returns the species with the id.
+func (s *Snapshot) SpeciesOf(id species.ID) (*Species, error) {
+	return named("species", id, first(s.Species, id, func(v *Species) species.ID { return v.ID }))
 }
 
 // Certificate returns the calibration with the number.
-func Certificate(s *snapshot.Snapshot, number string) (*desk.InForce, error) {
+func (s *Snapshot) Certificate(number string) (*desk.InForce, error) {
 	return named("certificate", number, first(s.Certificates, number, func(f *desk.InForce) string { return f.Certificate.Number }))
 }
 
-// Unclaimed returns the topic that no sensor claims.
-func Unclaimed(s *snapshot.Snapshot, topic string) (*desk.UnclaimedTopic, error) {
+// UnclaimedTopic returns the topic that no sensor claims.
+func (s *Snapshot) UnclaimedTopic(topic string) (*desk.UnclaimedTopic, error) {
 	if t := first(s.Unclaimed, topic, func(t *desk.UnclaimedTopic) string { return t.Topic }); t != nil {
 		return t, nil
 	}
@@ -75,17 +72,17 @@ func Unclaimed(s *snapshot.Snapshot, topic string) (*desk.UnclaimedTopic, error)
 }
 
 // RoomName is the name people read, the id where there is none.
-func RoomName(s *snapshot.Snapshot, id sensors.RoomID) string {
-	if r, err := Room(s, id); err == nil && r.Name != "" {
+func (s *Snapshot) RoomName(id sensors.RoomID) string {
+	if r, err := s.Room(id); err == nil && r.Name != "" {
 		return r.Name
 	}
 	return string(id)
 }
 
 // StageName is the name people read, the id where there is none.
-func StageName(s *snapshot.Snapshot, animal species.ID, stage species.StageID) string {
-	if sp, err := Species(s, animal); err == nil {
-		if st := first(sp.Stages, stage, func(st *snapshot.StageName) species.StageID { return st.ID }); st != nil {
+func (s *Snapshot) StageName(animal species.ID, stage species.StageID) string {
+	if sp, err := s.SpeciesOf(animal); err == nil {
+		if st := first(sp.Stages, stage, func(st *StageName) species.StageID { return st.ID }); st != nil {
 			return st.Name
 		}
 	}
