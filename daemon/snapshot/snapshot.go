@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"rearguard/alerts/notify"
 	"rearguard/alerts/performance"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/study"
@@ -124,8 +125,9 @@ type Store struct {
 
 // NoticeTotal counts notices by channel and outcome.
 type NoticeTotal struct {
-	Channel, Outcome string
-	Count            uint64
+	Channel string
+	Outcome notify.State
+	Count   uint64
 }
 
 // LimitChange is one change of the configured limits, found at a start.

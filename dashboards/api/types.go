@@ -361,7 +361,7 @@ func facilityOf(s *snapshot.Snapshot, version string) State {
 		Broker:       Broker{s.Broker.Address, s.Broker.Connected, s.Broker.Subscribed, instant(s.Broker.Since), s.Broker.Problem},
 		Store:        Store{s.Store.OK, s.Store.Problem},
 		Pending:      s.Pending,
-		Notices:      each(s.Notices, func(n *snapshot.NoticeTotal) Notice { return Notice(*n) }),
+		Notices:      each(s.Notices, func(n *snapshot.NoticeTotal) Notice { return Notice{n.Channel, string(n.Outcome), n.Count} }),
 		MessageCount: each(s.Messages, func(m *desk.MessageTotal) Message { return Message{string(m.Outcome), m.Count} }),
 	}
 }

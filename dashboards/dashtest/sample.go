@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/notify"
 	"rearguard/alerts/performance"
 	"rearguard/daemon/limits"
 	"rearguard/daemon/rearing/species"
@@ -40,7 +41,7 @@ func Sample() *snapshot.Snapshot {
 		Broker: snapshot.Link{Address: "tcp://127.0.0.1:1883", Connected: true, Subscribed: true, Since: now.Add(-50 * time.Hour)},
 		Store:  snapshot.Store{Path: "rearguard.db", OK: true},
 		Notices: []snapshot.NoticeTotal{
-			{Channel: "mail", Outcome: "delivered", Count: 12}, {Channel: "webhook", Outcome: "failed", Count: 1},
+			{Channel: "mail", Outcome: notify.Delivered, Count: 12}, {Channel: "webhook", Outcome: notify.Dead, Count: 1},
 		},
 		Pending:     1,
 		AlarmTotals: performance.Totals{Annunciations: []performance.Annunciation{{Condition: "heat", Priority: alerts.Critical, Count: 4}}},

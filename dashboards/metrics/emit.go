@@ -151,7 +151,7 @@ func (e *emitter) alarms(s *snapshot.Snapshot) {
 func (e *emitter) totals(s *snapshot.Snapshot) {
 	e.gauge(pending, float64(s.Pending))
 	for _, n := range s.Notices {
-		e.counter(notices, float64(n.Count), n.Channel, n.Outcome)
+		e.counter(notices, float64(n.Count), n.Channel, string(n.Outcome))
 	}
 	for _, m := range s.Messages {
 		e.counter(messages, float64(m.Count), string(m.Outcome))

@@ -84,7 +84,7 @@ func (s *service) noticeState(ctx context.Context) (snapshot.NoticeState, error)
 			state.Pending += int(t.Count)
 			continue
 		}
-		state.Totals = append(state.Totals, snapshot.NoticeTotal{Channel: t.Channel, Outcome: string(t.State), Count: uint64(t.Count)})
+		state.Totals = append(state.Totals, snapshot.NoticeTotal{Channel: t.Channel, Outcome: t.State, Count: uint64(t.Count)})
 	}
 	state.Trouble, err = s.deliveryTrouble(ctx)
 	return state, err
