@@ -49,17 +49,22 @@ func (c *forecastsCommand) Run(ctx context.Context, e *cli.Env) error {
 	if c.JSON {
 		return json.NewEncoder(e.Out).Encode(report)
 	}
-	for _, w := range report.Worlds {
-		fmt.Fprintf(e.Out, "%s: %d simulated cohorts through the engine\n", w.Name, w.Cohorts)
-		printReliability(e.Out, "without counts", w.WithoutCounts)
-		printReliability(e.Out, "with counts", w.WithCounts)
-		fmt.Fprintf(e.Out, "counts narrow the interval to %.2f of its width\n", w.WidthRatio)
-		printCounts(e.Out, "their counts", w.Counts)
-	}
-	if report.Replayed != nil {
-		printCounts(e.Out, "replayed records", *report.Replayed)
-	}
+	report.print(e.Out)
 	return nil
+}
+
+// print says for people what the report holds.
+func (r *forecastsReport) print(out io.Writer) {
+	for _, w := range r.Worlds {
+		fmt.Fprintf(out, "%s: %d simulated cohorts through the engine\n", w.Name, w.Cohorts)
+		printReliability(out, "without counts", w.WithoutCounts)
+		printReliability(out, "with counts", w.WithCounts)
+		fmt.Fprintf(out, "counts narrow the interval to %.2f of its width\n", w.WidthRatio)
+		printCounts(out, "their counts", w.Counts)
+	}
+	if r.Replayed != nil {
+		printCounts(out, "replayed records", *r.Replayed)
+	}
 }
 
 func printReliability(out io.Writer, name string, r study.Reliability) {
