@@ -45,6 +45,7 @@ const monthSecret = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 // meant to alter what comes out rewrites the golden (REARGUARD_UPDATE=1) and
 // shows in its difference what it altered.
 func TestMonthReplaysAsRecorded(t *testing.T) {
+	foldtest.WithoutRace(t)
 	path := unpackMonth(t)
 	reader, err := records.OpenReader(t.Context(), path)
 	if err != nil {
@@ -77,6 +78,7 @@ func TestMonthReplaysAsRecorded(t *testing.T) {
 // The other way a state is made: an engine that takes up the records where
 // they ended.
 func TestMonthIsRestoredAsRecorded(t *testing.T) {
+	foldtest.WithoutRace(t)
 	store, err := records.Open(t.Context(), unpackMonth(t), records.Options{Synchronous: records.Normal})
 	if err != nil {
 		t.Fatal(err)

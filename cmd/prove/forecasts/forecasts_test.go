@@ -3,6 +3,7 @@ package forecasts
 import (
 	"testing"
 
+	"rearguard/daemon/foldtest"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/study"
 )
@@ -11,6 +12,7 @@ import (
 // must hold what it says: 80 % of the animals within the 80 % interval, give
 // or take five.
 func TestForecastsOfTheFoldAreCalibrated(t *testing.T) {
+	foldtest.WithoutRace(t)
 	catalog, err := species.Library()
 	if err != nil {
 		t.Fatal(err)

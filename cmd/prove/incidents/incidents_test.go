@@ -7,6 +7,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"rearguard/cmd/prove/incidents"
+	"rearguard/daemon/foldtest"
 	"rearguard/daemon/rearing/species"
 )
 
@@ -22,6 +23,7 @@ func library(t *testing.T) *species.Catalog {
 // The smaller version of prove incidents: one held-out seed of every
 // incident. The goals are those the command is judged by.
 func TestIncidentsAreFoundInTime(t *testing.T) {
+	foldtest.WithoutRace(t)
 	if n := len(incidents.Names()); n < 30 {
 		t.Fatalf("%d incidents, want at least 30", n)
 	}
@@ -53,6 +55,7 @@ func TestIncidentsAreFoundInTime(t *testing.T) {
 }
 
 func TestCleanWeeksAreQuiet(t *testing.T) {
+	foldtest.WithoutRace(t)
 	y, err := incidents.CleanYear(t.Context(), library(t), incidents.HeldOutSeeds()[0], 3, 45)
 	if err != nil {
 		t.Fatal(err)

@@ -1,0 +1,5 @@
+//go:build race
+
+package foldtest
+
+const raceDetector = true
