@@ -14,7 +14,7 @@ import (
 // REARGUARD_UPDATE=1 writes their golden parts anew.
 func TestScripts(t *testing.T) {
 	binary := filepath.Join(t.TempDir(), "prove")
-	if out, err := exec.Command("go", "build", "-o", binary, ".").CombinedOutput(); err != nil {
+	if out, err := exec.Command("go", "build", "-race=false", "-o", binary, ".").CombinedOutput(); err != nil {
 		t.Fatalf("build: %v\n%s", err, out)
 	}
 	clitest.Scripts(t, binary, func(*testscript.Env) {})

@@ -140,7 +140,7 @@ func TestPlanAndLearnFromRecords(t *testing.T) {
 // counts of a finished cohort among them.
 func TestProveReplaysRecords(t *testing.T) {
 	config, _ := written(t)
-	out, err := exec.CommandContext(t.Context(), "go", "run", "../prove", "forecasts", "--cohorts", "4", "--config", config).CombinedOutput()
+	out, err := exec.CommandContext(t.Context(), "go", "run", "-race=false", "../prove", "forecasts", "--cohorts", "4", "--config", config).CombinedOutput()
 	if want := "of 2 counts fell into their 80 % interval"; err != nil || !strings.Contains(string(out), want) {
 		t.Errorf("%v, want %q\n%s", err, want, out)
 	}
