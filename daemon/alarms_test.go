@@ -10,6 +10,7 @@ import (
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species/speciestest"
 )
 
 func TestChangedLimitsAreLogged(t *testing.T) {
@@ -55,7 +56,7 @@ func TestLimitsToTry(t *testing.T) {
 	}
 	r.do(fold.RecordCount{Count: population.Count{Cohort: "monarch-1", Time: testStart.Add(3 * time.Hour), Stage: "egg", Seen: 90, Of: 95, Lost: 5, Cause: "dried", By: "keeper"}})
 	r.tick(testStart.Add(240 * time.Minute))
-	desk := lookback.AlarmRecords{Facility: r.facility, Catalog: foldtest.Library(t), Records: r.records()}
+	desk := lookback.AlarmRecords{Facility: r.facility, Catalog: speciestest.Library(t), Records: r.records()}
 	heat := func(list []lookback.Episode) int {
 		n := 0
 		for _, e := range list {

@@ -18,6 +18,7 @@ import (
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/records"
 	"rearguard/daemon/rehearsal"
 	"rearguard/daemon/snapshot"
@@ -180,7 +181,7 @@ func TestRecordMonth(t *testing.T) {
 		t.Skip("it takes minutes; set " + monthRecordEnv + "=1 to record the month anew")
 	}
 	m := &month{
-		t: t, dir: t.TempDir(), catalog: foldtest.Library(t), refused: map[string]int{},
+		t: t, dir: t.TempDir(), catalog: speciestest.Library(t), refused: map[string]int{},
 		house: rehearsal.NewHouse(monthBegin.Add(-monthBuffered), 1),
 	}
 	m.last = monthBegin

@@ -19,6 +19,7 @@ import (
 	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/records"
 	"rearguard/sensors"
 )
@@ -53,7 +54,7 @@ func TestMonthReplaysAsRecorded(t *testing.T) {
 	}
 	defer reader.Close()
 	replayed, err := lookback.Replay(t.Context(), lookback.ReplayOptions{
-		Facility: monthOf(t), Catalog: foldtest.Library(t), Records: reader, Logger: slog.New(slog.DiscardHandler), ForecastEvery: monthForecastEvery,
+		Facility: monthOf(t), Catalog: speciestest.Library(t), Records: reader, Logger: slog.New(slog.DiscardHandler), ForecastEvery: monthForecastEvery,
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -90,7 +91,7 @@ func TestMonthIsRestoredAsRecorded(t *testing.T) {
 	}
 	keepCheckpoint(t, store)
 	engine, err := daemon.New(t.Context(), daemon.Options{
-		Options: monthOptions(monthOf(t), foldtest.Library(t)), Store: store, Now: marks.Clock,
+		Options: monthOptions(monthOf(t), speciestest.Library(t)), Store: store, Now: marks.Clock,
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -113,7 +114,7 @@ func TestMonthIsRestoredAsRecorded(t *testing.T) {
 // many messages came to what cannot be told from that, and is taken over.
 func keepCheckpoint(t *testing.T, store *records.Store) {
 	t.Helper()
-	restored, err := fold.Restore(t.Context(), monthOptions(monthOf(t), foldtest.Library(t)), store.Reader, nil)
+	restored, err := fold.Restore(t.Context(), monthOptions(monthOf(t), speciestest.Library(t)), store.Reader, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -19,6 +19,7 @@ import (
 	"rearguard/daemon/rearing/husbandry"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/snapshot"
 )
 
@@ -125,7 +126,7 @@ func TestPlansFromASnapshot(t *testing.T) {
 	r.do(fold.RecordCount{Count: population.Count{Cohort: "eggs", Time: s.Time, Stage: "egg", Seen: 80, Of: 80, By: "keeper"}})
 	live := r.engine.Snapshot()
 	r.stop()
-	looked, err := lookback.LastSnapshot(t.Context(), r.facility, foldtest.Library(t), r.reader(), slog.New(slog.DiscardHandler))
+	looked, err := lookback.LastSnapshot(t.Context(), r.facility, speciestest.Library(t), r.reader(), slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}

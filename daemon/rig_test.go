@@ -15,6 +15,7 @@ import (
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
@@ -65,7 +66,7 @@ func (r *rig) start(now time.Time) {
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	r.engine, err = New(ctx, Options{
-		Options: fold.Options{Facility: r.facility, Catalog: foldtest.Library(r.t), Logger: slog.New(slog.DiscardHandler)},
+		Options: fold.Options{Facility: r.facility, Catalog: speciestest.Library(r.t), Logger: slog.New(slog.DiscardHandler)},
 		Store:   r.store, Now: now,
 	})
 	if err != nil {
@@ -146,7 +147,7 @@ func (r *rig) reader() *records.Reader {
 func (r *rig) replayed() *lookback.Replayed {
 	r.t.Helper()
 	got, err := lookback.Replay(r.t.Context(), lookback.ReplayOptions{
-		Facility: r.facility, Catalog: foldtest.Library(r.t), Records: r.reader(), Logger: slog.New(slog.DiscardHandler),
+		Facility: r.facility, Catalog: speciestest.Library(r.t), Records: r.reader(), Logger: slog.New(slog.DiscardHandler),
 	})
 	if err != nil {
 		r.t.Fatal(err)

@@ -8,8 +8,8 @@ import (
 	"time"
 
 	"rearguard/daemon/facility"
-	"rearguard/daemon/foldtest"
 	"rearguard/daemon/past"
+	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/sensors"
 )
 
@@ -35,7 +35,7 @@ func largeFacility(tb testing.TB) *facility.Facility {
 // BenchmarkFold is the fold alone, without broker and disk: 500
 // sensors that report every 30 s, a message of three values each.
 func BenchmarkFold(b *testing.B) {
-	f, err := New(Options{Facility: largeFacility(b), Catalog: foldtest.Library(b), Logger: slog.New(slog.DiscardHandler)}, &past.Memory{})
+	f, err := New(Options{Facility: largeFacility(b), Catalog: speciestest.Library(b), Logger: slog.New(slog.DiscardHandler)}, &past.Memory{})
 	if err != nil {
 		b.Fatal(err)
 	}

@@ -11,6 +11,7 @@ import (
 	"rearguard/daemon/limits"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/records"
 	"rearguard/sensors"
 )
@@ -23,7 +24,7 @@ func minute(m int) time.Time { return testStart.Add(time.Duration(m) * time.Minu
 func testOptions(t testing.TB, text string) Options {
 	t.Helper()
 	return Options{
-		Facility: foldtest.Parse(t, text), Catalog: foldtest.Library(t), Logger: slog.New(slog.DiscardHandler),
+		Facility: foldtest.Parse(t, text), Catalog: speciestest.Library(t), Logger: slog.New(slog.DiscardHandler),
 		ForecastEvery: 24 * time.Hour,
 	}
 }

@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"rearguard/daemon/facility"
-	"rearguard/daemon/rearing/species"
 )
 
 // Facility is the configuration of a house with two sensors in its nursery and
@@ -68,14 +67,4 @@ func Parse(t testing.TB, text string) *facility.Facility {
 		t.Fatal(err)
 	}
 	return f
-}
-
-// Library is the species that the program knows by itself.
-func Library(t testing.TB) *species.Catalog {
-	t.Helper()
-	catalog, err := species.Library()
-	if err != nil {
-		t.Fatal(err)
-	}
-	return catalog
 }

@@ -6,16 +6,13 @@ import (
 	"time"
 
 	"rearguard/daemon/rearing/population"
-	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/rearing/species/speciestest"
 )
 
 // Everything the invented keeper enters is about a cohort and a stage that
 // there are, and in order of time.
 func TestRoundsAreAboutWhatThereIs(t *testing.T) {
-	library, err := species.Library()
-	if err != nil {
-		t.Fatal(err)
-	}
+	library := speciestest.Library(t)
 	begin := time.Date(2026, 5, 1, 6, 0, 0, 0, time.UTC)
 	cohorts := map[population.CohortID]population.Cohort{}
 	for _, c := range Cohorts(begin) {

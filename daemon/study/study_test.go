@@ -10,22 +10,14 @@ import (
 	"rearguard/daemon/development/fitting"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/rearing/species/speciestest"
 )
 
 var begin = time.Date(2026, 4, 1, 6, 0, 0, 0, time.UTC)
 
-func library(t *testing.T) *species.Catalog {
-	t.Helper()
-	c, err := species.Library()
-	if err != nil {
-		t.Fatal(err)
-	}
-	return c
-}
-
 func monarch(t *testing.T) *species.Species {
 	t.Helper()
-	sp, ok := library(t).Species("danaus-plexippus")
+	sp, ok := speciestest.Library(t).Species("danaus-plexippus")
 	if !ok {
 		t.Fatal("no monarch in the library")
 	}
@@ -103,7 +95,7 @@ func TestFitsReproducePublishedLine(t *testing.T) {
 			Cohort: population.CohortID(rune('a' + i)), Species: "helicoverpa-armigera", Stage: "larva-1", Until: "prepupa", TemperatureC: p[0], Days: p[1],
 		})
 	}
-	lib := library(t)
+	lib := speciestest.Library(t)
 	sp, _ := lib.Species("helicoverpa-armigera")
 	if _, ok := sp.StageIndex("prepupa"); !ok {
 		for i := range all {
@@ -148,7 +140,7 @@ func TestFitsReproducePublishedLine(t *testing.T) {
 // With few cohorts the proposal stays near the starting values, with many it
 // comes to what the facility sees, whose truth lies elsewhere.
 func TestProposalMovesFromStartToTruth(t *testing.T) {
-	lib := library(t)
+	lib := speciestest.Library(t)
 	sp := monarch(t)
 	key := Key{sp.ID, "pupa", "adult"}
 	start, ok := Start(sp, key)
@@ -195,7 +187,7 @@ func TestTheFacilitysOwnEntryWins(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	starting, err := library(t).With(entries)
+	starting, err := speciestest.Library(t).With(entries)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -6,16 +6,13 @@ import (
 	"net/http"
 	"testing"
 
-	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/study"
 	"rearguard/dashboards/dashtest"
 )
 
 func TestLearningTellsFitsAndDecision(t *testing.T) {
-	library, err := species.Library()
-	if err != nil {
-		t.Fatal(err)
-	}
+	library := speciestest.Library(t)
 	s := dashtest.Sample()
 	key := study.Key{Species: "danaus-plexippus", Stage: "egg", Until: "larva-1"}
 	s.Starting, s.Learning = library, &study.Learning{Decisions: []study.Decision{{Key: key, Adopted: true, Fit: study.Corrected, Who: "Ines", At: s.Time, Observations: 4}}}

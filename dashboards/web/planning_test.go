@@ -12,7 +12,7 @@ import (
 	"rearguard/daemon/fold"
 	"rearguard/daemon/rearing/forecast"
 	"rearguard/daemon/rearing/population"
-	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/snapshot"
 	"rearguard/daemon/study"
 	"rearguard/dashboards/dashtest"
@@ -22,10 +22,7 @@ import (
 // progress, and finished cohorts that taught something.
 func learned(t *testing.T) *snapshot.Snapshot {
 	t.Helper()
-	library, err := species.Library()
-	if err != nil {
-		t.Fatal(err)
-	}
+	library := speciestest.Library(t)
 	s := dashtest.Sample()
 	s.Catalog, s.Starting, s.Learning = library, library, &study.Learning{}
 	for i := range s.Rooms {

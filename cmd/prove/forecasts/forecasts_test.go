@@ -4,7 +4,7 @@ import (
 	"testing"
 
 	"rearguard/daemon/foldtest"
-	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/study"
 )
 
@@ -13,10 +13,7 @@ import (
 // or take five.
 func TestForecastsOfTheFoldAreCalibrated(t *testing.T) {
 	foldtest.WithoutRace(t)
-	catalog, err := species.Library()
-	if err != nil {
-		t.Fatal(err)
-	}
+	catalog := speciestest.Library(t)
 	report, err := Simulate(t.Context(), catalog, 48, 2026)
 	if err != nil {
 		t.Fatal(err)

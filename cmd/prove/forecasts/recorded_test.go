@@ -14,6 +14,7 @@ import (
 	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/records"
 	"rearguard/sensors"
 )
@@ -44,10 +45,7 @@ const (
 // is claimed, a cohort is counted as it should be and another, closed before
 // the end, as cannot be.
 func TestRecordedCountsOfFinishedCohorts(t *testing.T) {
-	catalog, err := species.Library()
-	if err != nil {
-		t.Fatal(err)
-	}
+	catalog := speciestest.Library(t)
 	f, grown := facilityOf(t, configured), facilityOf(t, configured+claimed)
 	store, err := records.Open(t.Context(), f.Records.Path, records.Options{Synchronous: records.Normal})
 	if err != nil {

@@ -8,17 +8,8 @@ import (
 
 	"rearguard/cmd/prove/incidents"
 	"rearguard/daemon/foldtest"
-	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/rearing/species/speciestest"
 )
-
-func library(t *testing.T) *species.Catalog {
-	t.Helper()
-	catalog, err := species.Library()
-	if err != nil {
-		t.Fatal(err)
-	}
-	return catalog
-}
 
 // The smaller version of prove incidents: one held-out seed of every
 // incident. The goals are those the command is judged by.
@@ -32,7 +23,7 @@ func TestIncidentsAreFoundInTime(t *testing.T) {
 	if testing.Short() {
 		words = []string{"heater stuck on at night", "heater dead, winter", "mains lost, night", "broker down", "door left open, winter"}
 	}
-	outcomes, err := incidents.Play(t.Context(), library(t), seeds, words...)
+	outcomes, err := incidents.Play(t.Context(), speciestest.Library(t), seeds, words...)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -56,7 +47,7 @@ func TestIncidentsAreFoundInTime(t *testing.T) {
 
 func TestCleanWeeksAreQuiet(t *testing.T) {
 	foldtest.WithoutRace(t)
-	y, err := incidents.CleanYear(t.Context(), library(t), incidents.HeldOutSeeds()[0], 3, 45)
+	y, err := incidents.CleanYear(t.Context(), speciestest.Library(t), incidents.HeldOutSeeds()[0], 3, 45)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -67,7 +58,7 @@ func TestCleanWeeksAreQuiet(t *testing.T) {
 
 func TestSameSeedSameOutcome(t *testing.T) {
 	play := func() []incidents.Outcome {
-		o, err := incidents.Play(t.Context(), library(t), []uint64{5}, "power lost in one room, spring")
+		o, err := incidents.Play(t.Context(), speciestest.Library(t), []uint64{5}, "power lost in one room, spring")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -79,7 +70,7 @@ func TestSameSeedSameOutcome(t *testing.T) {
 }
 
 func TestUnknownWordPlaysNothing(t *testing.T) {
-	if o, err := incidents.Play(t.Context(), library(t), incidents.TuningSeeds(), "no such incident"); err != nil || len(o) != 0 {
+	if o, err := incidents.Play(t.Context(), speciestest.Library(t), incidents.TuningSeeds(), "no such incident"); err != nil || len(o) != 0 {
 		t.Errorf("%d outcomes, %v", len(o), err)
 	}
 }

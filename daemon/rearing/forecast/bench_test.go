@@ -6,10 +6,11 @@ import (
 	"time"
 
 	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species/speciestest"
 )
 
 func BenchmarkForecast(b *testing.B) {
-	sp := speciesOf(b, "morpho-peleides")
+	sp := speciestest.Named(b, "morpho-peleides")
 	p := newProgress(b, sp)
 	_ = p.Advance(constant(t0, 10*24*time.Hour, 25))
 	o := outlook(b, dayAndNight(24, 4, time.UTC), AirUncertainty{DayMeanSDC: 1.5, Persistence: 0.6}, 120)
@@ -23,7 +24,7 @@ func BenchmarkForecast(b *testing.B) {
 // BenchmarkForecastTenThousand forecasts 10,000 cohorts of all species in ten
 // rooms on two goroutines, the rooms' outlooks included.
 func BenchmarkForecastTenThousand(b *testing.B) {
-	all := library(b).All()
+	all := speciestest.Library(b).All()
 	const cohorts, rooms = 10000, 10
 	progress := make([]*population.Progress, cohorts)
 	for i := range progress {

@@ -10,6 +10,7 @@ import (
 	"rearguard/daemon/rearing/internal/strata"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/rearing/species/speciestest"
 )
 
 // truth is one simulated cohort: what really happens, computed by plain steps
@@ -219,7 +220,7 @@ func study(t *testing.T, cohorts int, stageEffect float64) (bare, counted score)
 	t.Helper()
 	all := []species.ID{"danaus-plexippus", "vanessa-cardui", "morpho-peleides", "helicoverpa-armigera"}
 	doubt := AirUncertainty{DayMeanSDC: 1.2, Persistence: 0.6}
-	lib := library(t)
+	lib := speciestest.Library(t)
 	rng := rand.New(rand.NewPCG(2026, 4))
 	// The cohorts of a species take rates from equal strata of the normal
 	// distribution: one hidden number a cohort would otherwise need thousands

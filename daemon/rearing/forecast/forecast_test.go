@@ -8,6 +8,7 @@ import (
 
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/rearing/species/speciestest"
 
 	"pgregory.net/rapid"
 )
@@ -16,7 +17,7 @@ func TestForecastAgreesWithAdvance(t *testing.T) {
 	// In air that is known exactly, the shares a forecast gives for a day are
 	// those the cohort has when it comes.
 	for _, id := range []species.ID{"danaus-plexippus", "morpho-peleides", "cydia-pomonella"} {
-		sp := speciesOf(t, id)
+		sp := speciestest.Named(t, id)
 		p := newProgress(t, sp)
 		air := dayAndNight(24, 4, time.UTC)
 		o := outlook(t, air, AirUncertainty{}, 150)
@@ -54,7 +55,7 @@ func TestForecastAgreesWithAdvance(t *testing.T) {
 }
 
 func TestForecastWidensWithTheAir(t *testing.T) {
-	p := newProgress(t, speciesOf(t, "vanessa-cardui"))
+	p := newProgress(t, speciestest.Named(t, "vanessa-cardui"))
 	sure, err := Make(p, outlook(t, ConstantAir(22), AirUncertainty{}, 100))
 	if err != nil {
 		t.Fatal(err)
@@ -73,7 +74,7 @@ func TestForecastWidensWithTheAir(t *testing.T) {
 }
 
 func TestForecastKeepsWhatHasHappened(t *testing.T) {
-	sp := speciesOf(t, "vanessa-cardui")
+	sp := speciestest.Named(t, "vanessa-cardui")
 	p := newProgress(t, sp)
 	for p.Shares()[1].Share < 0.3 {
 		if err := p.Advance(constant(p.Time(), time.Hour, 25)); err != nil {
@@ -172,7 +173,7 @@ func TestScenarioOffsetsHaveTheStatedSpread(t *testing.T) {
 }
 
 func TestLimitsAreStrictestAndTightenInDelicateWindows(t *testing.T) {
-	c, err := overlay(t, `
+	c, err := speciestest.Overlay(t, `
 - id: vanessa-cardui
   rate_spread: 0.01
   stages:
@@ -251,7 +252,7 @@ func TestHourOfFindsTheFirstHour(t *testing.T) {
 
 func TestOneOutlookServesManyGoroutines(t *testing.T) {
 	o := outlook(t, ConstantAir(24), AirUncertainty{DayMeanSDC: 1, Persistence: 0.5}, 60)
-	p := newProgress(t, speciesOf(t, "cydia-pomonella"))
+	p := newProgress(t, speciestest.Named(t, "cydia-pomonella"))
 	var wg sync.WaitGroup
 	medians := make([]time.Time, 4)
 	for g := range medians {

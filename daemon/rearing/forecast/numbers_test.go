@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/rearing/species/speciestest"
 )
 
 func TestDailyNumbersAddUpToTheCohort(t *testing.T) {
@@ -13,7 +14,7 @@ func TestDailyNumbersAddUpToTheCohort(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	sp := speciesOf(t, "vanessa-cardui")
+	sp := speciestest.Named(t, "vanessa-cardui")
 	p := newProgress(t, sp)
 	o := outlook(t, dayAndNight(23, 3, berlin), AirUncertainty{DayMeanSDC: 1.5, Persistence: 0.6}, 120)
 	days, err := dailyNumbers(p, o, berlin)
@@ -39,7 +40,7 @@ func TestDailyNumbersAddUpToTheCohort(t *testing.T) {
 }
 
 func BenchmarkDailyNumbers(b *testing.B) {
-	p := newProgress(b, speciesOf(b, "morpho-peleides"))
+	p := newProgress(b, speciestest.Named(b, "morpho-peleides"))
 	o := outlook(b, dayAndNight(24, 4, time.UTC), AirUncertainty{DayMeanSDC: 1.5, Persistence: 0.6}, 120)
 	for b.Loop() {
 		if _, err := dailyNumbers(p, o, time.UTC); err != nil {

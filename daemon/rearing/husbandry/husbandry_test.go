@@ -10,12 +10,13 @@ import (
 
 	"rearguard/daemon/rearing/forecast"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/rearing/species/speciestest"
 )
 
 func TestEggPlanKeepsItsChance(t *testing.T) {
 	// Sixty painted ladies for an opening: simulated cohorts of the planned
 	// size reach the number about as often as the plan says.
-	sp := speciesOf(t, "vanessa-cardui")
+	sp := speciestest.Named(t, "vanessa-cardui")
 	doubt := forecast.AirUncertainty{DayMeanSDC: 1.2, Persistence: 0.6}
 	rng := rand.New(rand.NewPCG(7, 7))
 	air := dayAndNight(23, 2, time.UTC)
@@ -90,7 +91,7 @@ func emerged(rng *rand.Rand, sp *species.Species, air forecast.Air, doubt foreca
 }
 
 func TestEggPlanRefuses(t *testing.T) {
-	sp := speciesOf(t, "vanessa-cardui")
+	sp := speciestest.Named(t, "vanessa-cardui")
 	o := outlook(t, forecast.ConstantAir(23), forecast.AirUncertainty{}, 60)
 	if _, err := PlanEggs(sp, o, EggRequest{Emergences: 60, By: t0.Add(5 * 24 * time.Hour)}); !errors.Is(err, ErrNoPlan) {
 		t.Errorf("adults in five days: %v, want ErrNoPlan", err)
@@ -109,7 +110,7 @@ func TestEggPlanRefuses(t *testing.T) {
 }
 
 func TestShippingOfPupae(t *testing.T) {
-	c, err := overlay(t, "- id: vanessa-cardui\n  rate_spread: 0.01\n")
+	c, err := speciestest.Overlay(t, "- id: vanessa-cardui\n  rate_spread: 0.01\n")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -165,7 +166,7 @@ func TestShippingOfPupae(t *testing.T) {
 }
 
 func TestHostPlantAddsUpToWhatLarvaeEat(t *testing.T) {
-	sp := speciesOf(t, "bombyx-mori")
+	sp := speciestest.Named(t, "bombyx-mori")
 	food := FoodByStage(sp, 20)
 	sum := 0.0
 	for id, g := range food {
@@ -210,7 +211,7 @@ func TestHostPlantAddsUpToWhatLarvaeEat(t *testing.T) {
 }
 
 func TestShiftingEmergence(t *testing.T) {
-	sp := speciesOf(t, "vanessa-cardui")
+	sp := speciestest.Named(t, "vanessa-cardui")
 	p := newProgress(t, sp)
 	_ = p.Advance(constant(t0, 12*24*time.Hour, 24))
 	target := p.Time().Add(25 * 24 * time.Hour)
@@ -238,7 +239,7 @@ func TestShiftingEmergence(t *testing.T) {
 	if _, err := ShiftEmergence(p, t0, forecast.AirUncertainty{}, time.Hour*24); err == nil {
 		t.Error("a target in the past was accepted")
 	}
-	bare, err := overlay(t, "- id: x-y\n  common_name: X\n  stages:\n    - {id: egg, lower_celsius: 10, requirement_degree_days: 5}\n    - id: adult\n")
+	bare, err := speciestest.Overlay(t, "- id: x-y\n  common_name: X\n  stages:\n    - {id: egg, lower_celsius: 10, requirement_degree_days: 5}\n    - id: adult\n")
 	if err != nil {
 		t.Fatal(err)
 	}

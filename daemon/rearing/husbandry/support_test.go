@@ -12,34 +12,6 @@ import (
 
 var t0 = time.Date(2026, 5, 1, 6, 0, 0, 0, time.UTC)
 
-func library(t testing.TB) *species.Catalog {
-	t.Helper()
-	c, err := species.Library()
-	if err != nil {
-		t.Fatal(err)
-	}
-	return c
-}
-
-func speciesOf(t testing.TB, id species.ID) *species.Species {
-	t.Helper()
-	sp, ok := library(t).Species(id)
-	if !ok {
-		t.Fatalf("library has no %s", id)
-	}
-	return sp
-}
-
-// overlay is the library with entries of a facility over it.
-func overlay(t testing.TB, text string) (*species.Catalog, error) {
-	t.Helper()
-	entries, err := species.Parse("facility.yaml", []byte(text))
-	if err != nil {
-		return nil, err
-	}
-	return library(t).With(entries)
-}
-
 func newProgress(t testing.TB, sp *species.Species) *population.Progress {
 	t.Helper()
 	c := &population.Cohort{ID: "c1", Species: sp.ID, Start: t0, StartStage: sp.Stages[0].ID, Individuals: 60}

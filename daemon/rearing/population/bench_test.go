@@ -3,10 +3,12 @@ package population
 import (
 	"testing"
 	"time"
+
+	"rearguard/daemon/rearing/species/speciestest"
 )
 
 func BenchmarkAdvanceHalfMinutes(b *testing.B) {
-	sp := speciesOf(b, "morpho-peleides")
+	sp := speciestest.Named(b, "morpho-peleides")
 	p := newProgress(b, sp)
 	for b.Loop() {
 		_ = p.Advance(Segment{From: p.now, To: p.now.Add(30 * time.Second), FromC: 20, ToC: 20.1})
@@ -17,7 +19,7 @@ func BenchmarkAdvanceHalfMinutes(b *testing.B) {
 }
 
 func BenchmarkYearOfHalfMinutes(b *testing.B) {
-	sp := speciesOf(b, "morpho-peleides")
+	sp := speciestest.Named(b, "morpho-peleides")
 	for b.Loop() {
 		p := newProgress(b, sp)
 		for range 365 * 2880 {
@@ -27,7 +29,7 @@ func BenchmarkYearOfHalfMinutes(b *testing.B) {
 }
 
 func BenchmarkCheckpoint(b *testing.B) {
-	p := newProgress(b, speciesOf(b, "morpho-peleides"))
+	p := newProgress(b, speciestest.Named(b, "morpho-peleides"))
 	_ = p.Advance(constant(t0, 10*24*time.Hour, 25))
 	for b.Loop() {
 		data, _ := p.MarshalBinary()

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/rearing/species/speciestest"
 
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
@@ -46,7 +47,7 @@ func bytesOf(t testing.TB, p *Progress) []byte {
 }
 
 func TestCountMovesRateAndStages(t *testing.T) {
-	sp := speciesOf(t, "vanessa-cardui")
+	sp := speciestest.Named(t, "vanessa-cardui")
 	base, err := replay(newProgress(t, sp), hours(24*8, 25), nil)
 	if err != nil {
 		t.Fatal(err)
@@ -95,7 +96,7 @@ func TestCountMovesRateAndStages(t *testing.T) {
 }
 
 func TestOrderOfEntryUndoAndBackdating(t *testing.T) {
-	sp := speciesOf(t, "vanessa-cardui")
+	sp := speciestest.Named(t, "vanessa-cardui")
 	start := newProgress(t, sp)
 	rapid.Check(t, func(rt *rapid.T) {
 		n := rapid.IntRange(1, 5).Draw(rt, "counts")
@@ -154,7 +155,7 @@ func TestOrderOfEntryUndoAndBackdating(t *testing.T) {
 }
 
 func TestConflictIsTold(t *testing.T) {
-	sp := speciesOf(t, "vanessa-cardui")
+	sp := speciestest.Named(t, "vanessa-cardui")
 	p, err := replay(newProgress(t, sp), hours(24*8, 25), []Count{
 		{ID: 1, Time: t0.Add(24 * 8 * time.Hour), Stage: "pupa", Seen: 50, Of: 52},
 		{ID: 2, Time: t0.Add(24 * 8 * time.Hour), Stage: "larva-1", Seen: 30, Of: 52, OrBeyond: true},
@@ -182,7 +183,7 @@ func TestConflictIsTold(t *testing.T) {
 }
 
 func TestCountBooksLossesAndRefusesTheImpossible(t *testing.T) {
-	sp := speciesOf(t, "morpho-peleides")
+	sp := speciestest.Named(t, "morpho-peleides")
 	p := newProgress(t, sp)
 	if err := p.Count(Count{Time: t0, Stage: "egg", Lost: 7, Cause: "dark eggs"}); err != nil {
 		t.Fatal(err)
@@ -218,7 +219,7 @@ func TestCountBooksLossesAndRefusesTheImpossible(t *testing.T) {
 func TestLengthIsAWeakWitness(t *testing.T) {
 	// Morpho larvae grow from about 10 to 35 mm in the second instar, in the
 	// middle of which the typical one is after 18 days.
-	sp := speciesOf(t, "morpho-peleides")
+	sp := speciestest.Named(t, "morpho-peleides")
 	base, err := replay(newProgress(t, sp), hours(24*18, 26), nil)
 	if err != nil {
 		t.Fatal(err)
@@ -238,7 +239,7 @@ func TestLengthIsAWeakWitness(t *testing.T) {
 }
 
 func TestSeenWithoutNumberLookedAtIsALowerBound(t *testing.T) {
-	sp := speciesOf(t, "vanessa-cardui")
+	sp := speciestest.Named(t, "vanessa-cardui")
 	base, err := replay(newProgress(t, sp), hours(24*8, 25), nil)
 	if err != nil {
 		t.Fatal(err)

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/rearing/species/speciestest"
 
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
@@ -18,7 +19,7 @@ import (
 func TestTypicalAnimalTakesTheStatedDays(t *testing.T) {
 	// At the temperature a duration was stated for, the typical animal takes
 	// exactly that long: Morpho eggs 5 days, pupa 10 days at 26 °C.
-	sp := speciesOf(t, "morpho-peleides")
+	sp := speciestest.Named(t, "morpho-peleides")
 	p := newProgress(t, sp)
 	for range 24 * 90 {
 		if err := p.Advance(constant(p.Time(), time.Hour, 26)); err != nil {
@@ -45,7 +46,7 @@ func TestThermalTimeMatchesPublishedDuration(t *testing.T) {
 	// Delias nigrina took 52 days at 19 °C and 29 days at 27 °C from first
 	// instar to adult (Braby and Lyonns 2003, Aust. J. Entomol. 42); its line
 	// (threshold 9.29, 494 degree-days) gives 50.9 and 27.9.
-	sp := speciesOf(t, "delias-nigrina")
+	sp := speciestest.Named(t, "delias-nigrina")
 	for _, tt := range []struct{ c, days float64 }{{19, 52}, {27, 29}} {
 		c := cohort(sp, 10)
 		c.StartStage = "larva-1"
@@ -95,7 +96,7 @@ func near(a, b []float64, tolerance float64) bool {
 }
 
 func TestSplittingSegmentsChangesNothing(t *testing.T) {
-	c := library(t)
+	c := speciestest.Library(t)
 	all := c.All()
 	rapid.Check(t, func(t *rapid.T) {
 		sp := rapid.SampledFrom(all).Draw(t, "species")
@@ -134,7 +135,7 @@ func TestSplittingSegmentsChangesNothing(t *testing.T) {
 }
 
 func TestMoreHeatBelowTheUpperThresholdIsNeverSlower(t *testing.T) {
-	all := library(t).All()
+	all := speciestest.Library(t).All()
 	rapid.Check(t, func(t *rapid.T) {
 		sp := rapid.SampledFrom(all).Draw(t, "species")
 		size := Size{Individuals: 16, Rates: 3}
@@ -159,7 +160,7 @@ func TestMoreHeatBelowTheUpperThresholdIsNeverSlower(t *testing.T) {
 }
 
 func TestCheckpointContinuesExactly(t *testing.T) {
-	sp := speciesOf(t, "danaus-plexippus")
+	sp := speciestest.Named(t, "danaus-plexippus")
 	p := newProgress(t, sp)
 	seg := func(h int) Segment {
 		return Segment{From: t0.Add(time.Duration(h) * time.Hour), To: t0.Add(time.Duration(h+1) * time.Hour),
@@ -188,7 +189,7 @@ func TestCheckpointContinuesExactly(t *testing.T) {
 	if !cmp.Equal(a, b) {
 		t.Error("restored progress goes on differently")
 	}
-	if _, err := RestoreProgress(speciesOf(t, "bombyx-mori"), cohort(speciesOf(t, "bombyx-mori"), 60), data); !errors.Is(err, errSpeciesChanged) {
+	if _, err := RestoreProgress(speciestest.Named(t, "bombyx-mori"), cohort(speciestest.Named(t, "bombyx-mori"), 60), data); !errors.Is(err, errSpeciesChanged) {
 		t.Errorf("restore with another species: %v, want errSpeciesChanged", err)
 	}
 	for _, bad := range [][]byte{nil, data[:10], append([]byte{9}, data[1:]...), append(append([]byte(nil), data...), 0)} {
@@ -199,7 +200,7 @@ func TestCheckpointContinuesExactly(t *testing.T) {
 }
 
 func TestAdvanceRefusesAndSkips(t *testing.T) {
-	sp := speciesOf(t, "vanessa-cardui")
+	sp := speciestest.Named(t, "vanessa-cardui")
 	p := newProgress(t, sp)
 	for _, tt := range []struct {
 		name string
@@ -232,7 +233,7 @@ func TestAdvanceRefusesAndSkips(t *testing.T) {
 func TestSharesFollowTheStatedSpread(t *testing.T) {
 	// With every cohort alike, the share hatched at a thermal time is the
 	// Weibull of the stage: F(x) of Wagner et al. 1984.
-	sp := speciesOf(t, "manduca-sexta")
+	sp := speciestest.Named(t, "manduca-sexta")
 	p, err := NewProgressOfSize(sp, cohort(sp, 100), Size{Individuals: 1024, Rates: 1})
 	if err != nil {
 		t.Fatal(err)
@@ -253,7 +254,7 @@ func TestSharesFollowTheStatedSpread(t *testing.T) {
 func TestNonlinearStagesPassAsTheirRateSays(t *testing.T) {
 	// Cydia pomonella, Brière-1 of Aghdam et al. 2009 (Environ. Entomol. 38):
 	// at 25 °C the rate is 0.19813 a day for eggs and 0.05465 for larvae.
-	c, err := overlay(t, `
+	c, err := speciestest.Overlay(t, `
 - id: cydia-pomonella
   stages:
     - id: egg
@@ -292,7 +293,7 @@ func TestNonlinearStagesPassAsTheirRateSays(t *testing.T) {
 }
 
 func FuzzRestoreProgress(f *testing.F) {
-	sp := speciesOf(f, "vanessa-cardui")
+	sp := speciestest.Named(f, "vanessa-cardui")
 	p, err := NewProgressOfSize(sp, cohort(sp, 9), Size{Individuals: 8, Rates: 3})
 	if err != nil {
 		f.Fatal(err)
@@ -317,7 +318,7 @@ func FuzzRestoreProgress(f *testing.F) {
 }
 
 func TestMainStageFollowsCounts(t *testing.T) {
-	sp := speciesOf(t, "vanessa-cardui")
+	sp := speciestest.Named(t, "vanessa-cardui")
 	p := newProgress(t, sp)
 	_ = p.Advance(constant(t0, 8*24*time.Hour, 25))
 	if s, x := p.Main(); s != "larva-2" || x < 0.2 || x > 0.9 {
