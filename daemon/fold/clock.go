@@ -73,7 +73,7 @@ func (f *Fold) settle(ctx context.Context, at time.Time) error {
 			}
 		}
 	}
-	settled, err := f.rooms.settle(at, f.out)
+	settled, err := f.rooms.settle(at)
 	if err != nil {
 		return err
 	}

@@ -27,10 +27,13 @@ func (cs *cohorts) redone(ctx context.Context, c *course.Course) (*course.Course
 // replace puts a changed course in the place of a cohort's, stores it, and
 // brings forecasts and limits up to date at once.
 func (f *Fold) replace(c *cohort, next *course.Course) error {
-	c.Course, c.forecast = next, cohortForecast{}
+	c.follow(next)
 	f.out.batch.Cohorts = append(f.out.batch.Cohorts, next.Cohort)
 	return f.refreshLimits(f.clock)
 }
+
+// follow makes a cohort go by another course, of which nothing is forecast yet.
+func (c *cohort) follow(next *course.Course) { c.Course, c.forecast = next, cohortForecast{} }
 
 // ahead says that a time lies in the future, beyond what clocks differ by.
 func (cs *cohorts) ahead(what string, t time.Time) error {

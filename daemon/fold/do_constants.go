@@ -45,7 +45,7 @@ func (f *Fold) decide(ctx context.Context, l *study.Learning, id species.ID) (ch
 		}
 		f.cohorts.use(catalog)
 		for c, next := range courses {
-			c.Course, c.forecast = next, cohortForecast{}
+			c.follow(next)
 		}
 		return f.refreshLimits(f.clock)
 	}, nil

@@ -38,9 +38,8 @@ func (e EndCohort) check(ctx context.Context, f *Fold, _ time.Time) (change, err
 		return nil, err
 	}
 	return func() error {
-		if err := f.replace(c, next); err != nil {
-			return err
-		}
+		c.follow(next)
+		f.out.batch.Cohorts = append(f.out.batch.Cohorts, next.Cohort)
 		if lesson := next.Lesson(); len(lesson) > 0 {
 			l := f.cohorts.learning.Changed()
 			l.Observations = append(l.Observations, lesson...)

@@ -81,13 +81,13 @@ func (rs *rooms) ids() []sensors.RoomID {
 
 // settle folds the air of all rooms up to a time and returns the segments that
 // became final.
-func (rs *rooms) settle(at time.Time, out *output) (map[sensors.RoomID][]roomair.Segment, error) {
+func (rs *rooms) settle(at time.Time) (map[sensors.RoomID][]roomair.Segment, error) {
 	settled := make(map[sensors.RoomID][]roomair.Segment)
 	for _, r := range rs.list {
 		id := r.config.ID
 		r.track.Settle(at, func(s roomair.Segment) { settled[id] = append(settled[id], s) })
 		if mark, ok := r.track.Mark(); ok {
-			if err := r.keepMark(mark, out); err != nil {
+			if err := r.keepMark(mark, rs.out); err != nil {
 				return nil, err
 			}
 		}

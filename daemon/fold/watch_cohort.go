@@ -11,7 +11,7 @@ import (
 	"rearguard/sensors"
 )
 
-// watchCohorts evaluates what is expected of the cohorts themselves.
+// allCohorts evaluates what is expected of the cohorts themselves.
 func (w *watch) allCohorts() error {
 	for _, c := range w.cohorts.list {
 		room, ok := c.Cohort.RoomAt(w.clock)

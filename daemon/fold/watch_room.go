@@ -10,7 +10,7 @@ import (
 	"rearguard/sensors/desk"
 )
 
-// watchRoom evaluates every condition of a room at an instant of the grid.
+// room evaluates every condition of a room at an instant of the grid.
 func (w *watch) room(r *room, outdoorC *float64) error {
 	now := roomair.AirOf(r.sensors.Sensors, w.clock)
 	r.noteBlind(now.TemperatureC == nil, w.clock)
@@ -22,7 +22,7 @@ func (w *watch) room(r *room, outdoorC *float64) error {
 	return w.alarms.Observe(found...)
 }
 
-// watchRoomOf evaluates the room of a sensor whose part in its air has
+// roomOf evaluates the room of a sensor whose part in its air has
 // changed.
 func (w *watch) roomOf(s *desk.Sensor) error {
 	r := w.rooms.by[s.Config().Room]
@@ -36,7 +36,7 @@ func roomKey(c alerts.Condition, r *room) alerts.Key {
 	return alerts.Key{Condition: c, Room: r.config.ID}
 }
 
-// watchLevels evaluates heat and cold at the moment a reading comes in, so
+// levels evaluates heat and cold at the moment a reading comes in, so
 // that delays run from the crossing and not from the next instant of the
 // grid. Nothing is done for a room that is well.
 func (w *watch) levels(r *room) error {
