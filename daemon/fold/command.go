@@ -130,6 +130,9 @@ func (f *Fold) carryOut(ctx context.Context, event Command, arrival time.Time) e
 			return err
 		}
 		// Nobody was watching, so the instants in between are left out.
+		if err := f.alarms.Resume(f.clock, arrival, true); err != nil {
+			return err
+		}
 		f.resumed, f.clock, f.nextTick = arrival, arrival, f.after(arrival)
 	}
 	if err := f.AdvanceTo(ctx, arrival); err != nil {
