@@ -61,7 +61,7 @@ type roomState struct {
 
 type cohortState struct {
 	course.State
-	Still time.Time `json:"still,omitzero"`
+	Still conditions.Standstill `json:"standstill,omitzero"`
 }
 
 type cohortsState struct {

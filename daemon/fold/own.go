@@ -120,6 +120,9 @@ func (f *Fold) resume(at time.Time, passed bool) error {
 	for _, r := range f.rooms.list {
 		r.memory = r.memory.Resume(from, at, passed)
 	}
+	for _, c := range f.cohorts.list {
+		c.still = c.still.Resume(from, at, passed)
+	}
 	f.resumed, f.clock, f.nextTick = at, at, f.after(at)
 	return f.alarms.Resume(from, at, passed)
 }
