@@ -153,7 +153,9 @@ func (d *Desk) Finish() {
 		if f.readings > 0 && f.readings == f.duplicates {
 			f.outcome = Duplicate
 		}
-		in.outcomes[f.outcome]++
+		if f.outcome != "" {
+			in.count(f.outcome, 1)
+		}
 	}
 	in.fates, in.order, in.waiting = in.fates[:0], in.order[:0], in.waiting[:0]
 	for _, p := range in.held {
