@@ -88,6 +88,24 @@ func (r *Reader) LoadState(ctx context.Context, name string) ([]byte, error) {
 	return append([]byte{}, body...), nil
 }
 
+// LoadStates gives the blobs whose names begin with prefix, by name.
+func (r *Reader) LoadStates(ctx context.Context, prefix string) (map[string][]byte, error) {
+	states := make(map[string][]byte)
+	err := eachRow(ctx, r.db, func(rows *sql.Rows) error {
+		var name string
+		var body []byte
+		if err := rows.Scan(&name, &body); err != nil {
+			return err
+		}
+		states[name] = body
+		return nil
+	}, `SELECT name, body FROM state WHERE name >= ?1 AND name < ?1 || char(0x10FFFF)`, prefix)
+	if err != nil {
+		return nil, describe(r.path, err)
+	}
+	return states, nil
+}
+
 // Marks is how far the records have come.
 type Marks struct {
 	// Clock is the engine's clock at the last commit, zero before the first.
