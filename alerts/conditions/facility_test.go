@@ -114,7 +114,7 @@ func TestPriorities(t *testing.T) {
 	want := map[alerts.Condition]alerts.Priority{
 		conditions.Heat: alerts.High, conditions.Chill: alerts.Medium, conditions.Drying: alerts.Medium,
 		conditions.Damp: alerts.Low, conditions.SensorSilent: alerts.Low, conditions.SensorFault: alerts.Low, conditions.RoomBlind: alerts.Medium,
-		conditions.BrokerLost: alerts.High, conditions.StoreFailing: alerts.High,
+		conditions.BrokerLost: alerts.High, conditions.StoreFailing: alerts.High, conditions.RecordsDoubted: alerts.High, conditions.RecordsDamaged: alerts.Medium,
 		conditions.NoticeUndeliverable: alerts.High, conditions.ClockWrong: alerts.Medium,
 		conditions.HeatApproaching: alerts.Medium, conditions.ChillApproaching: alerts.Low,
 		conditions.HeatInjury: alerts.Critical, conditions.DaySwing: alerts.Low, conditions.FastChange: alerts.Medium,

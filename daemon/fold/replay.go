@@ -26,7 +26,7 @@ func claims(ctx context.Context, reader *records.Reader, s past.Span) (map[senso
 		if err != nil {
 			return nil, fmt.Errorf("read the journal: %w", err)
 		}
-		if e.Kind != claim.name {
+		if e.Kind != claim.name || e.Damage() != "" {
 			continue
 		}
 		event, err := claim.decode(e.Body)
@@ -63,6 +63,11 @@ func (f *Fold) replay(ctx context.Context, reader *records.Reader, s past.Span, 
 		}
 		if event.Entry == nil {
 			f.desk.Readmit(event.Reading)
+			continue
+		}
+		if what := event.Entry.Damage(); what != "" {
+			f.logger.Error("an entry of the journal is damaged and left out", "entry", what)
+			reader.NoteDamage(what)
 			continue
 		}
 		again, err := f.eventOf(*event.Entry)
@@ -162,7 +167,7 @@ func Replay(ctx context.Context, o ReplayOptions) (*Fold, error) {
 // checkpoint on, everything in the records is handled again. The fold reads its
 // past from from afterwards; nil reads the records themselves.
 func Restore(ctx context.Context, o Options, reader *records.Reader, from past.Past) (*Fold, error) {
-	cp, err := loadCheckpoint(ctx, reader)
+	cp, err := past.LoadWhole[checkpoint](ctx, reader, o.Logger, checkpointName, earlierName)
 	if err != nil {
 		return nil, err
 	}
