@@ -11,6 +11,7 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/alerts/conditions"
+	"rearguard/alerts/notify"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/rearing/population"
@@ -102,14 +103,14 @@ func (r *rig) steps(key alerts.Key) []string {
 	return list
 }
 
-// notices are how many notices there are.
-func (r *rig) notices() int {
+// notices are how many notices there are about the trouble of an alarm.
+func (r *rig) notices(of *snapshot.Alarm) int {
 	r.t.Helper()
 	rows, err := r.records().NoticesBetween(r.t.Context(), time.Time{}, foldtest.FarFuture())
 	if err != nil {
 		r.t.Fatal(err)
 	}
-	return len(rows)
+	return len(slices.DeleteFunc(rows, func(n notify.Notice) bool { return n.Occurrence != of.Occurrence }))
 }
 
 // An alarm that somebody has acknowledged stays acknowledged over a restart,
@@ -119,12 +120,12 @@ func TestComplaint12RestartKeepsAlarmsAcknowledgementsAndTheirEnd(t *testing.T) 
 	at := testStart
 	a := r.hot(&at)
 	r.do(fold.Order{Verb: alerts.Acknowledge, Key: a.Key, Who: "lead"})
-	told := r.notices()
+	told := r.notices(a)
 	after := alarmOf(r.restart(foldtest.Facility, at.Add(2*time.Minute)), a.Key)
 	if after == nil || after.State != alerts.Acknowledged || after.AcknowledgedBy != "lead" || after.Occurrence != a.Occurrence {
 		t.Fatalf("after the restart the alarm is %+v, want it as it was", after)
 	}
-	if n := r.notices(); n != told {
+	if n := r.notices(a); n != told {
 		t.Errorf("the restart told %d notices", n-told)
 	}
 	at = at.Add(2 * time.Minute)
@@ -132,7 +133,7 @@ func TestComplaint12RestartKeepsAlarmsAcknowledgementsAndTheirEnd(t *testing.T) 
 	if d := cmp.Diff([]string{"raise", "acknowledge", "return"}, r.steps(a.Key)); d != "" {
 		t.Errorf("steps (-want +got):\n%s", d)
 	}
-	if n := r.notices(); n != told+1 {
+	if n := r.notices(a); n != told+1 {
 		t.Errorf("%d notices say that it is over, want one", n-told)
 	}
 }
@@ -144,7 +145,7 @@ func TestStartAfterLimitWasLoosened(t *testing.T) {
 	at := testStart
 	a := r.hot(&at)
 	r.do(fold.Order{Verb: alerts.Acknowledge, Key: a.Key, Who: "lead"})
-	told := r.notices()
+	told := r.notices(a)
 	after := alarmOf(r.restart(edited(t, "{id: nursery, name: Nursery}", "{id: nursery, name: Nursery, limits: {heat_celsius: 40}}"), at.Add(2*time.Minute)), a.Key)
 	if after == nil || after.State != alerts.Acknowledged || after.Occurrence != a.Occurrence {
 		t.Fatalf("after the edit the alarm is %+v, want it as it was", after)
@@ -157,7 +158,7 @@ func TestStartAfterLimitWasLoosened(t *testing.T) {
 	if d := cmp.Diff([]string{"raise", "acknowledge", "return"}, r.steps(a.Key)); d != "" {
 		t.Errorf("steps (-want +got):\n%s", d)
 	}
-	if n := r.notices(); n != told+1 {
+	if n := r.notices(a); n != told+1 {
 		t.Errorf("%d notices after the edit, want one that it is over", n-told)
 	}
 	// What comes next has a number of its own.
@@ -172,14 +173,14 @@ func TestDelayChangedWhileAlarmIsOn(t *testing.T) {
 	r := newRig(t)
 	at := testStart
 	a := r.hot(&at)
-	told := r.notices()
+	told := r.notices(a)
 	r.restart(foldtest.Facility+"alarms: {heat: {on_delay: 20m}}\n", at.Add(time.Minute))
 	at = at.Add(time.Minute)
 	after := alarmOf(r.pass(&at, 3, 36), a.Key)
 	if after == nil || after.Occurrence != a.Occurrence || !after.RaisedAt.Equal(a.RaisedAt) {
 		t.Errorf("the alarm is %+v, want %+v", after, a)
 	}
-	if n := r.notices(); n != told {
+	if n := r.notices(a); n != told {
 		t.Errorf("told %d times again", n-told)
 	}
 }
@@ -369,7 +370,7 @@ func TestComplaint19ReloadTouchesNoAlarm(t *testing.T) {
 	shelved := alerts.Key{Condition: conditions.Damp, Room: "nursery"}
 	r.do(fold.Order{Verb: alerts.Acknowledge, Key: a.Key, Who: "lead"})
 	r.do(fold.Order{Verb: alerts.Shelve, Key: shelved, Who: "lead", For: time.Hour, Reason: "cleaning"})
-	told, steps := r.notices(), len(transitions(t, r.path))
+	told, steps := r.notices(a), len(transitions(t, r.path))
 	before := r.engine.Snapshot()
 	next := foldtest.Parse(t, edited(t, "{id: hall, name: Hall}", "{id: hall, name: Hall, limits: {heat_celsius: 33}}", "name: Lead,", "name: Lena,"))
 	r.do(fold.NewConfigure(next, r.catalog, "lead"))
@@ -377,14 +378,14 @@ func TestComplaint19ReloadTouchesNoAlarm(t *testing.T) {
 	if d := cmp.Diff(before.Alarms, after.Alarms); d != "" {
 		t.Errorf("alarms (-before +after):\n%s", d)
 	}
-	if n, m := r.notices(), len(transitions(t, r.path)); n != told || m != steps {
+	if n, m := r.notices(a), len(transitions(t, r.path)); n != told || m != steps {
 		t.Errorf("the reload told %d notices and made %d steps", n-told, m-steps)
 	}
 	r.pass(&at, 20, 25)
 	if d := cmp.Diff([]string{"raise", "acknowledge", "return"}, r.steps(a.Key)); d != "" {
 		t.Errorf("steps (-want +got):\n%s", d)
 	}
-	if n := r.notices(); n != told+1 {
+	if n := r.notices(a); n != told+1 {
 		t.Errorf("%d notices say that it is over, want one", n-told)
 	}
 }
