@@ -86,6 +86,9 @@ func (u *Unrecorded) Wake() { wakeUp(u.wake) }
 // returns. It is called once.
 func (u *Unrecorded) Run(ctx context.Context) { runLanes(ctx, u.wake, u.dispatch) }
 
+// InTurn is Worker.InTurn for what waits.
+func (u *Unrecorded) InTurn() func(context.Context) time.Duration { return inTurn(u.dispatch) }
+
 // dispatch starts an attempt for every idle channel that has a waiting notice
 // due, gives all others back, and returns how long to wait for the next.
 func (u *Unrecorded) dispatch(_ context.Context, l *lanes) time.Duration {

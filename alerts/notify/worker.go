@@ -57,6 +57,11 @@ func (w *Worker) Wake() { wakeUp(w.wake) }
 // returns. It is called once.
 func (w *Worker) Run(ctx context.Context) { runLanes(ctx, w.wake, w.dispatch) }
 
+// InTurn returns what does the work of Run bit by bit in the goroutine of its
+// caller: each call makes the attempts that are due and returns how long to
+// wait for the next. It takes the place of Run.
+func (w *Worker) InTurn() func(context.Context) time.Duration { return inTurn(w.dispatch) }
+
 // dispatch starts an attempt for every idle channel that has a notice due,
 // and returns how long to wait for the next.
 func (w *Worker) dispatch(ctx context.Context, l *lanes) time.Duration {

@@ -12,6 +12,7 @@ import (
 	"rearguard/daemon/records"
 	"rearguard/daemon/standing"
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 )
 
 // farFuture is after every event.
@@ -238,7 +239,11 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 	if from != nil {
 		f.past = from
 	}
-	return f, nil
+	memory, err := reader.LoadStates(ctx, desk.MemoryPrefix)
+	if err != nil {
+		return nil, err
+	}
+	return f, f.desk.Recall(memory)
 }
 
 // refold handles again what was stored since a checkpoint. Everything up to
