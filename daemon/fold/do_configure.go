@@ -3,6 +3,7 @@ package fold
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"time"
 
@@ -36,6 +37,9 @@ func (c Configure) who() string { return c.Who }
 func (c Configure) check(_ context.Context, f *Fold, at time.Time) (change, error) {
 	if f.fixed {
 		return nothing, nil
+	}
+	if c.Text == "" {
+		return nil, errors.New("there is no configuration file to read again")
 	}
 	if c.Text == f.configuration.Text && len(f.configuration.Claimed) == 0 {
 		return func() error { return f.keepConfiguration() }, nil
