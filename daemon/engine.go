@@ -97,6 +97,9 @@ func New(ctx context.Context, opts Options) (*Engine, error) {
 	if err := e.fold.Resume(ctx, opts.Now); err != nil {
 		return nil, err
 	}
+	if err := e.fold.NoteConfiguration(ctx, &opts.Options); err != nil {
+		return nil, err
+	}
 	if err := e.fold.NoteLimits(ctx, opts.Now); err != nil {
 		return nil, err
 	}

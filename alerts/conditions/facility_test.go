@@ -120,6 +120,7 @@ func TestPriorities(t *testing.T) {
 		conditions.HeatInjury: alerts.Critical, conditions.DaySwing: alerts.Low, conditions.FastChange: alerts.Medium,
 		conditions.Condensation: alerts.Low, conditions.MouldRisk: alerts.Medium,
 		conditions.CohortOverdue: alerts.Low, conditions.CohortStalled: alerts.Low,
+		conditions.CohortUnwatched: alerts.High, conditions.SpeciesLost: alerts.Low,
 		conditions.HumidifierExhausted: alerts.Medium, conditions.HeaterStuckOn: alerts.High,
 		conditions.HeatingWeak: alerts.Medium, conditions.DoorOpen: alerts.Medium, conditions.PowerLost: alerts.High, conditions.MainsLost: alerts.Critical,
 	}

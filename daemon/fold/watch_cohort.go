@@ -26,6 +26,28 @@ func (w *watch) allCohorts() error {
 	return w.endOrphans()
 }
 
+// lost evaluates what the configuration has lost of the cohorts.
+func (w *watch) lost() error {
+	look := func(c *population.Cohort, speciesGone, asleep bool) error {
+		room, ok := c.RoomAt(w.clock)
+		return w.alarms.Observe(conditions.EvaluateLost(conditions.LostState{
+			Cohort: string(c.ID), Species: string(c.Species), Room: room, Now: w.clock,
+			RoomGone: ok && w.rooms.by[room] == nil, SpeciesGone: speciesGone, Asleep: asleep,
+		})...)
+	}
+	for _, c := range w.cohorts.list {
+		if err := look(&c.Cohort, c.Species == w.cohorts.lost[c.Cohort.Species], false); err != nil {
+			return err
+		}
+	}
+	for i := range w.cohorts.asleep {
+		if err := look(&w.cohorts.asleep[i].Cohort, true, true); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // cohortCondition is what the conditions see of a cohort.
 func (w *watch) cohortCondition(c *cohort, r *room) conditions.CohortState {
 	stage, _ := c.MainStage()
@@ -60,7 +82,7 @@ func (w *watch) standsStill(c *cohort, r *room, stage species.StageID) alerts.Tr
 
 // moveInjury takes a cohort's heat injury along when it is moved.
 func (cs *cohorts) moveInjury(id population.CohortID, from, to sensors.RoomID) {
-	old, next := cs.rooms.by[from], cs.rooms.by[to]
+	old, next := cs.rooms.find(from), cs.rooms.by[to]
 	if old == nil || next == nil {
 		return
 	}
