@@ -71,6 +71,8 @@ type Course struct {
 	ClearedAt time.Time `json:"cleared_at,omitzero"`
 	AckedAt   time.Time `json:"acked_at,omitzero"`
 	AckedBy   string    `json:"acked_by,omitempty"`
+	// AckMoved is by how much the clock has been moved since AckedAt.
+	AckMoved time.Duration `json:"ack_moved,omitempty"`
 	// Annunciations counts how often the open occurrence called a person,
 	// Recurrences how often it returned and became true again.
 	Annunciations   int       `json:"annunciations,omitempty"`

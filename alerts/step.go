@@ -88,7 +88,7 @@ func (s *step) raise(root *Key) {
 }
 
 func (s *step) unacknowledge() {
-	s.a.Acked, s.a.AckedAt, s.a.AckedBy = false, time.Time{}, ""
+	s.a.Acked, s.a.AckedAt, s.a.AckedBy, s.a.AckMoved = false, time.Time{}, "", 0
 }
 
 // clear ends the activity. What nobody was told of closes quietly; what

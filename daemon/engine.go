@@ -48,7 +48,7 @@ type Sources struct {
 	// Links carry changes of the broker link.
 	Links <-chan snapshot.Link
 	// Oversize carries messages the link refused for their size.
-	Oversize <-chan desk.Rejected
+	Oversize <-chan desk.Refused
 	// Notices carry what became of notices, whenever that changes.
 	Notices <-chan snapshot.NoticeState
 }
@@ -198,8 +198,8 @@ func (e *Engine) handle(ctx context.Context, in Sources) error {
 			err = e.handleTick(working, now)
 		case link := <-in.Links:
 			err = e.handleLink(working, link)
-		case m := <-in.Oversize:
-			e.fold.NoteRejected(m)
+		case refused := <-in.Oversize:
+			e.fold.NoteRefused(refused)
 		case state := <-in.Notices:
 			err = e.handleNotices(working, state)
 		case call := <-e.commands:

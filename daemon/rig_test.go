@@ -58,11 +58,15 @@ func newRigOf(t *testing.T, text string) *rig {
 	return r
 }
 
-func (r *rig) start(now time.Time) {
+// start starts the engine; before is done ahead of it, with the records open.
+func (r *rig) start(now time.Time, before ...func()) {
 	r.t.Helper()
 	var err error
 	if r.store, err = records.Open(r.t.Context(), r.path, r.options); err != nil {
 		r.t.Fatal(err)
+	}
+	for _, do := range before {
+		do()
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	r.engine, err = New(ctx, Options{
@@ -167,6 +171,14 @@ func transitions(t *testing.T, path string) []records.AlarmTransition {
 		t.Fatal(err)
 	}
 	return list
+}
+
+// commit stores readings beside the engine.
+func (r *rig) commit(readings ...sensors.Reading) {
+	r.t.Helper()
+	if err := r.store.Commit(r.t.Context(), &records.Batch{Readings: readings, Clock: readings[len(readings)-1].Arrival}); err != nil {
+		r.t.Fatal(err)
+	}
 }
 
 // records waits until all that was handled is written, and returns the records.

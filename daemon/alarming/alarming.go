@@ -103,6 +103,12 @@ func (a *Alarms) Observe(found ...alerts.Observation) error {
 // Advance lets delays and silences run up to a time.
 func (a *Alarms) Advance(now time.Time) error { return a.emit(a.machine.Advance(now)) }
 
+// Resume takes in that time went on from one instant at another, see
+// alerts.Machine.
+func (a *Alarms) Resume(from, at time.Time, passed bool) error {
+	return a.emit(a.machine.Resume(from, at, passed))
+}
+
 // Check says why an order cannot be carried out now. It changes nothing.
 func (a *Alarms) Check(o alerts.Order) error { return a.machine.Check(o) }
 

@@ -171,8 +171,11 @@ func (f *Fold) TakeBatch() (*records.Batch, error) {
 	if err := f.alarms.Collect(out); err != nil {
 		return nil, err
 	}
-	if len(out.Readings)+len(out.Journal)+len(out.Alarms)+len(out.Transitions)+len(out.Outbox)+
-		len(out.Cohorts)+len(out.Counts)+len(out.State) == 0 {
+	things := len(out.Readings) + len(out.Journal) + len(out.Alarms) + len(out.Transitions) + len(out.Outbox) + len(out.Cohorts) + len(out.Counts)
+	if err := f.desk.TakeMemory(things > 0, f.out.keepState); err != nil {
+		return nil, err
+	}
+	if things+len(out.State) == 0 {
 		return nil, nil
 	}
 	out.Clock = f.clock
@@ -189,8 +192,8 @@ func (f *Fold) TakeRequests() []payload.Request { return f.desk.TakeRequests() }
 // Converse asks what there is to ask of sensors, as time passes.
 func (f *Fold) Converse(now time.Time) { f.desk.Converse(now) }
 
-// NoteRejected counts a message that was refused before it came here.
-func (f *Fold) NoteRejected(m desk.Rejected) { f.desk.NoteRejected(m) }
+// NoteRefused counts messages that were refused before they came here.
+func (f *Fold) NoteRefused(r desk.Refused) { f.desk.NoteRefused(r) }
 
 // PutOff reports what stands in the way of reading the past, empty if nothing
 // does, and whether messages are held back for it.

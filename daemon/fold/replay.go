@@ -11,6 +11,7 @@ import (
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/records"
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 )
 
 // farFuture is after every event.
@@ -196,7 +197,11 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 	if from != nil {
 		f.past = from
 	}
-	return f, nil
+	memory, err := reader.LoadStates(ctx, desk.MemoryPrefix)
+	if err != nil {
+		return nil, err
+	}
+	return f, f.desk.Recall(memory)
 }
 
 // refold handles again what was stored since a checkpoint. Everything up to

@@ -165,7 +165,7 @@ func (s *service) connect() error {
 func (s *service) start(ctx, hard context.Context, running *parts) {
 	ticks := make(chan time.Time)
 	links := make(chan snapshot.Link)
-	oversize := make(chan desk.Rejected)
+	oversize := make(chan desk.Refused)
 	notices := make(chan snapshot.NoticeState)
 	running.add("engine", func() error {
 		return s.engine.Run(hard, daemon.Sources{
