@@ -41,6 +41,9 @@ func (r *run) checkAll() {
 // checkHistory compares the stored readings with what was said and
 // acknowledged: once each, and nothing else.
 func (r *run) checkHistory() {
+	if r.world.damaged {
+		return
+	}
 	type place struct {
 		sensor int
 		value  int64
@@ -118,7 +121,7 @@ func (r *run) checkThermalTime() {
 	now := r.process.engine.Snapshot()
 	for _, c := range r.world.cohorts {
 		i := slices.IndexFunc(now.Cohorts, func(v snapshot.Cohort) bool { return v.ID == c.id })
-		if i < 0 || c.disturbed || !c.ended.IsZero() || now.Cohorts[i].CatchingUp {
+		if i < 0 || c.disturbed || r.world.damaged || !c.ended.IsZero() || now.Cohorts[i].CatchingUp {
 			continue
 		}
 		// Progress is brought up to date every ten minutes.

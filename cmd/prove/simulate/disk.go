@@ -1,9 +1,10 @@
 package simulate
 
 import (
+	"bytes"
 	"context"
 	"errors"
-	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 
@@ -13,11 +14,9 @@ import (
 // disk holds the records of a run. It fails when it is told to, and keeps what
 // a power cut leaves.
 type disk struct {
-	run    *run
-	folder string
-	// generation counts the power cuts: each leaves a new file.
-	generation int
-	failing    bool
+	run     *run
+	folder  string
+	failing bool
 	// cut, if set, is where in the next commit the process is killed.
 	cut cut
 	// walBefore and walAfter are the sizes of the log around the commit in
@@ -40,9 +39,7 @@ var (
 	errKilled = errors.New("killed")
 )
 
-func (d *disk) path() string {
-	return filepath.Join(d.folder, fmt.Sprintf("records-%d.db", d.generation))
-}
+func (d *disk) path() string { return filepath.Join(d.folder, "records.db") }
 
 func (d *disk) walSize() int64 {
 	info, err := os.Stat(d.path() + "-wal")
@@ -88,39 +85,64 @@ func (d *disk) commit(ctx context.Context, batches ...*records.Batch) error {
 	return errKilled
 }
 
-// powerCut leaves the files as they are now under a new name, as a kill leaves
-// them, with the log torn within the last commit if the kill fell into it.
-// The store that had them open is to be closed afterwards.
-func (d *disk) powerCut() error {
-	old := d.path()
-	d.generation++
-	for _, suffix := range []string{"", "-wal"} {
-		body, err := os.ReadFile(old + suffix)
-		if errors.Is(err, os.ErrNotExist) {
+// image are the files of the records, by what follows their name.
+type image map[string][]byte
+
+// powerCut gives what a kill leaves of the files, with the log torn within the
+// last commit if the kill fell into it.
+func (d *disk) powerCut() (image, error) {
+	left := image{}
+	for _, suffix := range []string{"", "-wal", ".last"} {
+		body, err := os.ReadFile(d.path() + suffix)
+		if errors.Is(err, fs.ErrNotExist) {
 			continue
 		}
 		if err != nil {
-			return err
+			return nil, err
 		}
-		if suffix != "" && d.cut == withinCommit && d.walAfter > d.walBefore && int64(len(body)) >= d.walAfter {
-			torn := d.walBefore + int64(d.run.below(int(d.walAfter-d.walBefore), forTear, d.run.now, 0))
-			body = body[:torn]
+		if suffix == "-wal" && d.cut == withinCommit && d.walAfter > d.walBefore && int64(len(body)) >= d.walAfter {
+			body = body[:d.walBefore+int64(d.run.below(int(d.walAfter-d.walBefore), forTear, d.run.now, 0))]
 		}
-		if err := os.WriteFile(d.path()+suffix, body, 0o600); err != nil {
-			return err
-		}
+		left[suffix] = body
 	}
 	d.cut, d.walBefore, d.walAfter = noCut, 0, 0
+	return left, nil
+}
+
+// replace puts an image in the place of the files. Nobody may have them open.
+func (d *disk) replace(with image) error {
+	for _, suffix := range []string{"", "-wal", "-shm", ".last"} {
+		if err := os.Remove(d.path() + suffix); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+		if body, kept := with[suffix]; kept {
+			if err := os.WriteFile(d.path()+suffix, body, 0o600); err != nil {
+				return err
+			}
+		}
+	}
 	return nil
 }
 
-// tidy removes what a power cut left behind.
-func (d *disk) tidy() error {
-	old := filepath.Join(d.folder, fmt.Sprintf("records-%d.db", d.generation-1))
-	for _, suffix := range []string{"", "-wal", "-shm", ".lock"} {
-		if err := os.Remove(old + suffix); err != nil && !errors.Is(err, os.ErrNotExist) {
-			return err
-		}
+// zstdMagic begins every packed day.
+var zstdMagic = []byte{0x28, 0xb5, 0x2f, 0xfd}
+
+// damage spoils one of the packed days in the file, which nobody may have
+// open; false when there is none.
+func (d *disk) damage(which int) (bool, error) {
+	body, err := os.ReadFile(d.path())
+	if err != nil {
+		return false, err
 	}
-	return nil
+	if n := bytes.Count(body, zstdMagic); n > 0 {
+		at := 0
+		for range which%n + 1 {
+			at += bytes.Index(body[at:], zstdMagic) + len(zstdMagic)
+		}
+		for i := at; i < min(at+12, len(body)); i++ {
+			body[i] ^= 0xa5
+		}
+		return true, os.WriteFile(d.path(), body, 0o600)
+	}
+	return false, nil
 }

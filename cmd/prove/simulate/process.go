@@ -98,7 +98,10 @@ func (r *run) stop() {
 		return
 	}
 	r.write(false)
-	r.world.before = markOf(p.engine.Snapshot())
+	r.world.before = nil
+	if !r.disk.failing {
+		r.world.before = markOf(p.engine.Snapshot())
+	}
 	r.leave(true)
 }
 
@@ -107,12 +110,13 @@ func (r *run) kill() {
 	if r.process == nil {
 		return
 	}
-	if err := r.disk.powerCut(); err != nil {
+	left, err := r.disk.powerCut()
+	if err != nil {
 		r.fail(err)
 		return
 	}
 	r.leave(false)
-	if err := r.disk.tidy(); err != nil {
+	if err := r.disk.replace(left); err != nil {
 		r.fail(err)
 	}
 }

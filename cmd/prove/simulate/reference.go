@@ -47,9 +47,10 @@ type device struct {
 	valueC        float64
 	trueAt, heard int
 	known         bool
-	// quiet counts the minutes in which it could have been heard and was not,
-	// pause is how long it had not been heard before the newest message.
-	quiet, pause int
+	// quiet counts the minutes in which it could have been heard and was not.
+	quiet int
+	// pause is how long the last long silence was, over when it ended.
+	pause, over int
 	// vague is set while it is not clear what the daemon makes of it.
 	vague bool
 	// sparkplug sessions: whether the birth and all since were handed over.
@@ -130,11 +131,11 @@ func (f *reference) heard(m *message) {
 		return
 	}
 	late := f.run.now - m.said.trueAt
-	pause := f.run.now - d.heard
-	if pause == 0 {
-		pause = d.pause
+	pause, over := d.pause, d.over
+	if silence := f.run.now - d.heard; silence > 5 {
+		pause, over = silence, f.run.now
 	}
-	*d = device{pause: pause, valueC: m.said.valueC, trueAt: m.said.trueAt, heard: f.run.now, known: true, vague: late > 1 || m.again, whole: d.whole}
+	*d = device{pause: pause, over: over, valueC: m.said.valueC, trueAt: m.said.trueAt, heard: f.run.now, known: true, vague: late > 1 || m.again, whole: d.whole}
 }
 
 // born takes note of a birth that is handed to the daemon.
@@ -345,7 +346,7 @@ func (f *reference) changes(on map[alerts.Key]*snapshot.Alarm) {
 // missed is for how many minutes the daemon may have missed the device when an
 // alarm came on that tells so.
 func (d *device) missed(now int) int {
-	if now-d.heard <= 2 {
+	if now-d.over <= 4 {
 		return max(d.pause, now-d.heard)
 	}
 	return now - d.heard

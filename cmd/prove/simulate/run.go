@@ -65,8 +65,9 @@ type affairs struct {
 
 // ending is the end of a trouble.
 type ending struct {
-	at  int
-	end func() string
+	kind kindName
+	at   int
+	end  func() string
 }
 
 // outcome is what is told of a run.
@@ -316,7 +317,8 @@ func (r *run) befall() {
 	}
 	r.world.ending = kept
 	for _, e := range r.plan.Events {
-		if e.At != r.now || r.over() {
+		// One trouble of a kind is enough at a time.
+		if e.At != r.now || r.over() || slices.ContainsFunc(r.world.ending, func(on ending) bool { return on.kind == e.Kind }) {
 			continue
 		}
 		began := kinds[e.Kind](r, e)
@@ -325,7 +327,7 @@ func (r *run) befall() {
 		}
 		r.tell("%s", began.words)
 		if began.end != nil {
-			r.world.ending = append(r.world.ending, ending{r.now + e.For, began.end})
+			r.world.ending = append(r.world.ending, ending{e.Kind, r.now + e.For, began.end})
 		}
 	}
 }

@@ -25,7 +25,7 @@ var kinds = map[kindName]func(*run, event) begun{
 	"sensor dies": sensorDies, "sensor stuck": sensorStuck, "sensor lies": sensorLies,
 	"sensor late": sensorLate, "sensor clock": sensorClock,
 	"broker away": brokerAway, "broker restarts": brokerRestarts, "session lost": sessionLost, "flood": flood,
-	"restart": restart, "kill": kill, "disk fails": diskFails,
+	"restart": restart, "kill": kill, "disk fails": diskFails, "damage": damage,
 	"clock step": clockStep, "clock wrong at start": clockWrongAtStart,
 	"phone down": phoneDown, "phone asks": phoneAsks, "phone refuses": phoneRefuses,
 	enterCohort: enterOne, "move cohort": moveOne, "end cohort": endOne, "count": countOne,
@@ -193,6 +193,26 @@ func diskFails(r *run, _ event) begun {
 		r.disk.failing = false
 		return "the disk has room again"
 	}}
+}
+
+func damage(r *run, e event) begun {
+	if r.process == nil || r.world.damaged {
+		return begun{}
+	}
+	r.stop()
+	if r.over() {
+		return begun{}
+	}
+	r.world.before, r.world.startAt = nil, r.now
+	done, err := r.disk.damage(e.A)
+	if err != nil {
+		r.fail(err)
+	}
+	if !done {
+		return once("the daemon is restarted")
+	}
+	r.world.damaged = true
+	return once("a packed day in the records is damaged, and the daemon restarted")
 }
 
 // setClock sets the machine's clock.
