@@ -289,7 +289,7 @@ func (e *Engine) noteParts(ctx context.Context) error {
 	if problem == "" {
 		problem, _ = e.fold.PutOff()
 	}
-	return e.fold.NoteParts(ctx, problem)
+	return e.fold.NoteParts(ctx, problem, e.opts.Store.Trouble())
 }
 
 // forward is the time a tick stands for. When the clock of the machine is set

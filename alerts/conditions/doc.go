@@ -24,6 +24,8 @@ const (
 	RoomBlind           alerts.Condition = "room_blind"
 	BrokerLost          alerts.Condition = "broker_lost"
 	StoreFailing        alerts.Condition = "store_failing"
+	RecordsDamaged      alerts.Condition = "records_damaged"
+	RecordsDoubted      alerts.Condition = "records_doubted"
 	NoticeUndeliverable alerts.Condition = "notice_undeliverable"
 	ClockWrong          alerts.Condition = "clock_wrong"
 )

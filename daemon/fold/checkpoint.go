@@ -1,9 +1,7 @@
 package fold
 
 import (
-	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -14,7 +12,6 @@ import (
 	"rearguard/daemon/course"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/rearing/population"
-	"rearguard/daemon/records"
 	"rearguard/daemon/roomair"
 	"rearguard/daemon/snapshot"
 	"rearguard/daemon/standing"
@@ -23,8 +20,12 @@ import (
 	"rearguard/sensors/desk"
 )
 
-// checkpointName is the blob that holds the newest checkpoint.
-const checkpointName = "fold"
+// checkpointName is the blob that holds the newest checkpoint, earlierName that
+// of the last midnight, in case the newest is damaged.
+const (
+	checkpointName = "fold"
+	earlierName    = "fold/midnight"
+)
 
 // checkpointEvery is the grid on which the state is kept: a restart handles
 // half an hour again in less than a second, and the state of hundreds of
@@ -66,7 +67,7 @@ type roomState struct {
 
 type cohortState struct {
 	course.State
-	Still time.Time `json:"still,omitzero"`
+	Still conditions.Standstill `json:"standstill,omitzero"`
 }
 
 type cohortsState struct {
@@ -99,6 +100,9 @@ func (f *Fold) keepCheckpoint() error {
 		return err
 	}
 	f.out.keepState(checkpointName, body)
+	if f.clock.Equal(f.clock.Truncate(24 * time.Hour)) {
+		f.out.keepState(earlierName, body)
+	}
 	return nil
 }
 
@@ -196,21 +200,4 @@ func (cs *cohorts) restore(st cohortsState) error {
 		cs.list = append(cs.list, &cohort{Course: c, still: one.Still})
 	}
 	return nil
-}
-
-// loadCheckpoint reads the newest checkpoint; its zero value is that there is
-// none.
-func loadCheckpoint(ctx context.Context, reader *records.Reader) (checkpoint, error) {
-	var cp checkpoint
-	body, err := reader.LoadState(ctx, checkpointName)
-	switch {
-	case errors.Is(err, records.ErrNotFound):
-		return cp, nil
-	case err != nil:
-		return cp, err
-	}
-	if err := json.Unmarshal(body, &cp); err != nil {
-		return cp, fmt.Errorf("checkpoint: %w", err)
-	}
-	return cp, nil
 }

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"rearguard/alerts/conditions"
 	"rearguard/daemon/course"
 	"rearguard/daemon/limits"
 	"rearguard/daemon/rearing/forecast"
@@ -43,8 +44,8 @@ type cohorts struct {
 type cohort struct {
 	*course.Course
 	forecast cohortForecast
-	// still is since when it has not developed, zero while it does.
-	still time.Time
+	// still is how long it has not developed.
+	still conditions.Standstill
 }
 
 // cohortForecast is the newest forecast of a cohort.

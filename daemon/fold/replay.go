@@ -27,7 +27,7 @@ func claims(ctx context.Context, reader *records.Reader, s past.Span) (map[senso
 		if err != nil {
 			return nil, fmt.Errorf("read the journal: %w", err)
 		}
-		if e.Kind != claim.name {
+		if e.Kind != claim.name || e.Damage() != "" {
 			continue
 		}
 		event, err := claim.decode(e.Body)
@@ -64,6 +64,11 @@ func (f *Fold) replay(ctx context.Context, reader *records.Reader, s past.Span, 
 		}
 		if event.Entry == nil {
 			f.desk.Readmit(event.Reading)
+			continue
+		}
+		if what := event.Entry.Damage(); what != "" {
+			f.logger.Error("an entry of the journal is damaged and left out", "entry", what)
+			reader.NoteDamage(what)
 			continue
 		}
 		again, err := f.eventOf(*event.Entry)
@@ -187,7 +192,7 @@ func asRecorded(o Options, c *standing.Configuration) (Options, bool) {
 // records know of no configuration. The fold reads its past from from
 // afterwards; nil reads the records themselves.
 func Restore(ctx context.Context, o Options, reader *records.Reader, from past.Past) (*Fold, error) {
-	cp, err := loadCheckpoint(ctx, reader)
+	cp, err := past.LoadWhole[checkpoint](ctx, reader, o.Logger, checkpointName, earlierName)
 	if err != nil {
 		return nil, err
 	}

@@ -2,7 +2,6 @@ package fold
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"slices"
 	"time"
@@ -222,7 +221,7 @@ func (r *room) keepMark(m roomair.Mark, out *output) error {
 		return nil
 	}
 	r.markedDay = day
-	body, err := json.Marshal(m)
+	body, err := past.MarkBody(m)
 	if err != nil {
 		return fmt.Errorf("curve of room %s: %w", r.config.ID, err)
 	}
@@ -231,12 +230,10 @@ func (r *room) keepMark(m roomair.Mark, out *output) error {
 }
 
 // dropMarks blanks the stored marks of a room from a time on: a late reading
-// has changed what they were made of. Marks older than the search are never
-// found again and need no blanking.
+// has changed what they were made of.
 func (r *room) dropMarks(from, clock time.Time, out *output) {
-	oldest := clock.AddDate(0, 0, -past.OldestMark)
-	for day := desk.Later(from, oldest); !day.After(clock.AddDate(0, 0, 1)); day = day.AddDate(0, 0, 1) {
-		out.keepState(past.MarkName(r.config.ID, day), []byte{})
+	for _, name := range past.MarksFrom(r.config.ID, from, clock) {
+		out.keepState(name, []byte{})
 	}
 	r.markedDay = time.Time{}
 }
