@@ -69,7 +69,7 @@ func rosterOf(duties []facility.Duty) []notify.Duty {
 	return out
 }
 
-// tuned lays the configuration's delays and deadbands over the conditions'
+// tuned lays the configuration's delays, repetitions and deadbands over the conditions'
 // own.
 func tuned(defs []alerts.Definition, tuning map[alerts.Condition]facility.Tuning) []alerts.Definition {
 	for i := range defs {
@@ -82,6 +82,9 @@ func tuned(defs []alerts.Definition, tuning map[alerts.Condition]facility.Tuning
 		}
 		if t.OffDelay != nil {
 			defs[i].OffDelay = *t.OffDelay
+		}
+		if t.Repeat != nil {
+			defs[i].Repeat = *t.Repeat
 		}
 		if d := t.Deadband(); d != nil {
 			defs[i].Deadband = *d

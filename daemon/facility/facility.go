@@ -322,6 +322,9 @@ type Duty struct {
 type Tuning struct {
 	OnDelay  *time.Duration `yaml:"on_delay" rule:"range=0s..168h"`
 	OffDelay *time.Duration `yaml:"off_delay" rule:"range=0s..168h"`
+	// Repeat holds the pauses after which an alarm that nobody acknowledges
+	// calls again, the last of them from then on; an empty list is never.
+	Repeat *[]time.Duration `yaml:"repeat" rule:"range=1m..168h"`
 	// Only the deadband in the condition's unit can be set.
 	DeadbandCelsius     *float64 `yaml:"deadband_celsius" rule:"range=0..20"`
 	DeadbandKilopascals *float64 `yaml:"deadband_kilopascals" rule:"range=0..5"`

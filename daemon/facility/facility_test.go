@@ -156,6 +156,7 @@ func TestEachFaultIsFound(t *testing.T) {
 		{"unknown condition", base + "alarms: {heet: {on_delay: 1m}}\n", 6, 10, "unknown condition heet", "did you mean heat?"},
 		{"deadband in another unit", base + "alarms: {heat: {deadband_percent: 1}}\n", 6, 35, "the deadband of heat is not in percent", "deadband_celsius"},
 		{"deadband of a condition without one", base + "alarms: {broker_lost: {deadband_percent: 1}}\n", 6, 42, "the deadband of broker_lost is not in percent", "remove it"},
+		{"repeated too soon", base + "alarms: {heat: {repeat: [5m, 30s]}}\n", 6, 30, "alarms.heat.repeat[1]", "1m"},
 		{"tab", base + "web:\n\tlisten: x\n", 7, 0, "this is not YAML", "indentation"},
 		{"open bracket", base + "web: {listen: x\n", 6, 6, "this is not YAML", "brackets"},
 		{"two documents", base + "---\na: 1\n", 7, 1, "second YAML document", "---"},
