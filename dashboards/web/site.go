@@ -27,6 +27,7 @@ import (
 	"time"
 
 	"rearguard/daemon/fold"
+	"rearguard/daemon/progress"
 	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/web/alarms"
 	"rearguard/dashboards/web/cohorts"
@@ -65,7 +66,10 @@ type Options struct {
 	History technician.History
 	// Alarms answer how the alarms have done; nil where there are no records.
 	Alarms alarms.Records
-	Log    *slog.Logger
+	// Progress tells how the stages of the way from a reading to a person stand;
+	// nil where there is no engine.
+	Progress func() []progress.State
+	Log      *slog.Logger
 }
 
 // Site serves the pages.

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"rearguard/alerts/notify"
+	"rearguard/daemon/progress"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
 	"rearguard/sensors/desk"
@@ -88,6 +89,15 @@ func (s *service) noticeState(ctx context.Context) (snapshot.NoticeState, error)
 	}
 	state.Trouble, err = s.deliveryTrouble(ctx)
 	return state, err
+}
+
+// noteRound takes note that the outbox has been looked through.
+func (s *service) noteRound(waits bool) {
+	if waits {
+		s.progress.Waits(progress.Tell)
+	} else {
+		s.progress.Done(progress.Tell)
+	}
 }
 
 // givenUpFor is how long a notice that was given up counts as trouble.

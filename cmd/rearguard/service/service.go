@@ -16,9 +16,11 @@ import (
 
 	"rearguard/alerts/notify"
 	"rearguard/daemon"
+	"rearguard/daemon/alarming"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/lookback"
+	"rearguard/daemon/progress"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
@@ -79,6 +81,7 @@ type service struct {
 	refused  *broker.Ring
 	requests chan payload.Request
 	pages    *http.Server
+	progress *progress.Board
 }
 
 // refusedKept bounds how many refused messages wait to be passed on.
@@ -96,6 +99,8 @@ func Run(ctx context.Context, o Options, ready func(*daemon.Engine)) (err error)
 	defer stop()
 
 	s := &service{Options: o, refused: broker.NewRing(refusedKept), requests: make(chan payload.Request, requestsWaiting)}
+	started := time.Now()
+	s.progress = progress.New(func() time.Duration { return time.Since(started) })
 	if s.store, err = records.Open(ctx, o.Facility.Records.Path, records.Options{
 		Synchronous: records.Synchronous(strings.ToUpper(string(o.Facility.Records.Synchronous))),
 	}); err != nil {
@@ -127,13 +132,14 @@ func (s *service) build(hard context.Context) (err error) {
 	if s.channels, err = channels(s.Facility); err != nil {
 		return err
 	}
-	telling := notify.Options{Now: s.Clock, Random: rand.Float64, Logger: s.Logger}
+	telling := notify.Options{Now: s.Clock, Random: rand.Float64, Logger: s.Logger, Roster: alarming.Roster(s.Facility), Round: s.noteRound}
 	s.notifier = notify.NewWorker(s.store, s.channels, telling)
 	if s.engine, err = daemon.New(hard, daemon.Options{
 		Options: fold.Options{
 			Facility: s.Facility, Catalog: s.Catalog, Logger: s.Logger, Invented: s.Invented, ForecastEvery: s.ForecastEvery,
 		},
 		Store: s.store, Now: s.Clock(), NoticesDue: s.notifier.Wake, Evaluated: s.Evaluated, Committed: s.Committed, Ask: s.ask,
+		Progress: s.progress,
 	}); err != nil {
 		return err
 	}
@@ -154,7 +160,7 @@ func (s *service) connect() error {
 	}
 	site := &claimingEngine{Engine: s.engine, link: s.link, config: s.Config, facility: s.Facility}
 	s.pages, err = dashboards.Server(site, s.Version, web.Options{
-		Log: s.Logger, History: s.history,
+		Log: s.Logger, History: s.history, Progress: s.progress.Report,
 		Alarms: &lookback.AlarmRecords{Facility: s.Facility, Catalog: s.Catalog, Records: s.store.Pages()},
 	})
 	return err
