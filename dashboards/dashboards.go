@@ -31,11 +31,19 @@ func Handler(f Facility, version string, options web.Options) (*Routes, error) {
 	mux := http.NewServeMux()
 	mux.Handle("/", site)
 	mux.Handle("/api/v1/", rest)
-	mux.Handle("GET /healthz", api.Healthy(options.Progress))
-	mux.Handle("GET /readyz", api.Ready(f, options.Progress))
-	mux.Handle("GET /metrics", metrics.Handler(f, version))
-	mux.Handle("GET /calendar.ics", calendar.New(f))
-	return &Routes{Handler: web.Protect(mux), site: site}, nil
+	for path, read := range map[string]http.Handler{
+		"/healthz": api.Healthy(options.Progress), "/readyz": api.Ready(f, options.Progress),
+		"/metrics": metrics.Handler(f, version), "/calendar.ics": calendar.New(f),
+	} {
+		mux.Handle("GET "+path, read)
+		mux.HandleFunc(path, onlyRead)
+	}
+	return &Routes{Handler: web.Protect(mux, options.Access), site: site}, nil
+}
+
+func onlyRead(w http.ResponseWriter, _ *http.Request) {
+	w.Header().Set("Allow", "GET, HEAD")
+	http.Error(w, "This address can only be read.", http.StatusMethodNotAllowed)
 }
 
 // Routes is the handler of the whole server.

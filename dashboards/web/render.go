@@ -205,7 +205,14 @@ func (s *Site) problem(w http.ResponseWriter, r *http.Request, v *page.View, err
 var errBusy = errors.New("the history could not be read in time, since it is much or many ask for it at once; try again in a minute or ask for less. Alarms are not affected")
 
 func (s *Site) notFound(w http.ResponseWriter, r *http.Request) {
-	if v, ok := s.viewFor(w, r); ok {
+	v, ok := s.viewFor(w, r)
+	methods := Allowed(s.mux, r, "/")
+	switch {
+	case !ok:
+	case len(methods) > 0:
+		w.Header().Set("Allow", strings.Join(methods, ", "))
+		s.write(w, r, "message", message{v, "Not possible", "This address cannot be asked in this way.", "/"}, http.StatusMethodNotAllowed)
+	default:
 		s.write(w, r, "message", message{v, "Not found", "There is no page at this address.", "/"}, http.StatusNotFound)
 	}
 }

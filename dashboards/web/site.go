@@ -64,6 +64,8 @@ type Options struct {
 	MaxStreams int
 	// Patience is how long a page may wait for the history it shows.
 	Patience time.Duration
+	// Access says who may speak to the server.
+	Access Access
 	// History gives the stored readings; nil where there is no history.
 	History technician.History
 	// Alarms answer how the alarms have done; nil where there are no records.

@@ -5,12 +5,15 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"net"
+	"slices"
 	"time"
 
 	"rearguard/alerts/notify"
 	"rearguard/daemon/progress"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
+	"rearguard/dashboards/web"
 	"rearguard/sensors/desk"
 )
 
@@ -89,6 +92,16 @@ func (s *service) noticeState(ctx context.Context) (snapshot.NoticeState, error)
 	}
 	state.Trouble, err = s.deliveryTrouble(ctx)
 	return state, err
+}
+
+// access says who may speak to the pages, by the configuration.
+func (s *service) access() web.Access {
+	settings := s.Facility.Web
+	hosts := settings.Hosts
+	if host, _, err := net.SplitHostPort(settings.Listen); err == nil && net.ParseIP(host) == nil && host != "" {
+		hosts = append(slices.Clone(hosts), host)
+	}
+	return web.Access{Hosts: hosts, PublicURL: settings.PublicURL, Proxies: settings.ProxyNetworks()}
 }
 
 // noteRound takes note that the outbox has been looked through.

@@ -161,6 +161,7 @@ func (s *service) connect() error {
 	site := &claimingEngine{Engine: s.engine, link: s.link, config: s.Config, facility: s.Facility}
 	s.pages, err = dashboards.Server(site, s.Version, web.Options{
 		Log: s.Logger, History: s.history, Progress: s.progress.Report,
+		Access: s.access(),
 		Alarms: &lookback.AlarmRecords{Facility: s.Facility, Catalog: s.Catalog, Records: s.store.Pages()},
 	})
 	return err
@@ -180,7 +181,7 @@ func (s *service) start(ctx, hard context.Context, running *parts) {
 	})
 	running.add("broker link", func() error { return s.link.Run(ctx) })
 	running.add("pages", func() error {
-		if err := s.pages.Serve(s.Listener); !errors.Is(err, http.ErrServerClosed) {
+		if err := s.pages.Serve(dashboards.Bound(s.Listener, dashboards.MostConnections, dashboards.MostOfOne, s.Facility.Web.ProxyNetworks())); !errors.Is(err, http.ErrServerClosed) {
 			return err
 		}
 		return nil
