@@ -71,6 +71,8 @@ type Course struct {
 	ClearedAt time.Time `json:"cleared_at,omitzero"`
 	AckedAt   time.Time `json:"acked_at,omitzero"`
 	AckedBy   string    `json:"acked_by,omitempty"`
+	// AckMoved is by how much the clock has been moved since AckedAt.
+	AckMoved time.Duration `json:"ack_moved,omitempty"`
 	// Annunciations counts how often the open occurrence called a person,
 	// repetitions included; LastAnnunciated is the last call that was not one.
 	// Recurrences counts how often it returned and became true again.
@@ -83,7 +85,8 @@ type Course struct {
 	RepeatAt time.Time `json:"repeat_at,omitzero"`
 }
 
-// Finding is what the last observation said that was not unknown.
+// Finding is what the last observation said that was not unknown, and since
+// when nothing has been known.
 type Finding struct {
 	Truth      Truth     `json:"truth,omitempty"`
 	ObservedAt time.Time `json:"observed_at,omitzero"`
@@ -96,6 +99,22 @@ type Finding struct {
 	Unit   string    `json:"unit,omitempty"`
 	Detail string    `json:"detail,omitempty"`
 	Due    time.Time `json:"due,omitzero"`
+	// UnknownSince is since when there has not been enough good data to tell,
+	// so that the alarm is held as it is; zero while there is. Want says what
+	// is missing.
+	UnknownSince time.Time `json:"unknown_since,omitzero"`
+	Want         string    `json:"want,omitempty"`
+}
+
+// Words are the detail for people, with what is missing to tell how it is now.
+func (f *Finding) Words() string {
+	switch {
+	case f.Want == "":
+		return f.Detail
+	case f.Detail == "":
+		return "not known now: " + f.Want
+	}
+	return f.Detail + "; not known now: " + f.Want
 }
 
 // State returns the ISA-18.2 name of the alarm's state. Silencing comes
@@ -124,8 +143,9 @@ func (a Alarm) Silenced() bool { return a.silencedByHand() || a.Under != nil }
 // waits reports whether the alarm is active and nobody has taken it on.
 func (a Alarm) waits() bool { return a.Active && !a.Acked }
 
-// quiet reports whether a carries nothing worth remembering.
-func (a Alarm) quiet() bool {
+// Quiet reports whether a carries nothing worth remembering: such an alarm need
+// not be stored.
+func (a Alarm) Quiet() bool {
 	return a.State() == Normal && a.On.idle() && len(a.Activations) == 0
 }
 
@@ -134,6 +154,7 @@ func (a Alarm) quiet() bool {
 func (a Alarm) close() Alarm {
 	found := a.Finding
 	found.FalseSince, found.Due = time.Time{}, time.Time{}
+	found.UnknownSince, found.Want = time.Time{}, ""
 	return Alarm{
 		Key: a.Key, Silencing: a.Silencing, Folded: Folded{NamedRoot: a.NamedRoot}, Owed: a.Owed, Finding: found,
 		On: a.On, Activations: a.Activations, UpdatedAt: a.UpdatedAt,

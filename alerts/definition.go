@@ -144,6 +144,15 @@ func (d Definition) Advice() Advice {
 	return Advice{Cause: d.Cause, Consequence: d.Consequence, FirstAction: d.FirstAction, TimeToRespond: d.TimeToRespond}
 }
 
+// repeatAfter is when a call is repeated that has been repeated some times, the
+// last time at last; zero for never.
+func (d *Definition) repeatAfter(repeats int, last time.Time) time.Time {
+	if len(d.Repeat) == 0 {
+		return time.Time{}
+	}
+	return last.Add(d.Repeat[min(repeats, len(d.Repeat)-1)])
+}
+
 // Priority is the priority that PriorityFor derives for the definition.
 func (d Definition) Priority() Priority { return PriorityFor(d.Severity, d.TimeToRespond) }
 

@@ -53,9 +53,9 @@ func (m *Machine) dueOf(a Alarm) due {
 	consider(a.UnfoldAt, unfoldOver, depth)
 	consider(a.ShelvedUntil, shelvingOver, depth)
 	if a.Active && a.Acked && !a.Silenced() && def.ReAlarm > 0 {
-		consider(a.AckedAt.Add(def.ReAlarm), reAlarmOver, depth)
+		consider(a.AckedAt.Add(a.AckMoved+def.ReAlarm), reAlarmOver, depth)
 	}
-	if a.waits() && !a.Silenced() {
+	if a.waits() && !a.Silenced() && len(def.Repeat) > 0 {
 		consider(a.RepeatAt, repeatOver, depth)
 	}
 	return first

@@ -11,9 +11,9 @@ const (
 	backoffCap  = 5 * time.Minute
 	// backoffLeast is the shortest pause, whatever chance or a channel says.
 	backoffLeast = time.Second
-	// refusedLeast is the shortest pause after a channel has refused a notice
-	// for good that nobody else will tell.
-	refusedLeast = 15 * time.Minute
+	// refusedPause is the pause after a channel has refused a notice for good
+	// that no other will tell.
+	refusedPause = 15 * time.Minute
 )
 
 // backoff is how long to wait after the given number of failed attempts:
@@ -43,7 +43,7 @@ func longestPause(p alerts.Priority) time.Duration {
 // number of failed attempts included.
 func again(err error, failed int, random float64, p alerts.Priority) time.Duration {
 	if IsPermanent(err) {
-		return max(refusedLeast, longestPause(p))
+		return refusedPause
 	}
 	wait := backoff(failed, random)
 	if asked, ok := retryAfter(err); ok {

@@ -65,10 +65,7 @@ func runLanes(ctx context.Context, wake <-chan struct{}, dispatch func(context.C
 	attempts, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	defer cancel()
 	done := make(chan result)
-	l := &lanes{
-		busy: map[lane]bool{}, using: map[string]int{}, rests: map[string]time.Time{}, sent: map[lane][]time.Time{},
-		start: func(attempt func(context.Context) result) { go func() { done <- attempt(attempts) }() },
-	}
+	l := newLanes(func(attempt func(context.Context) result) { go func() { done <- attempt(attempts) }() })
 	for ctx.Err() == nil {
 		timer := time.NewTimer(dispatch(ctx, l))
 		select {
@@ -76,7 +73,7 @@ func runLanes(ctx context.Context, wake <-chan struct{}, dispatch func(context.C
 		case <-wake:
 		case <-timer.C:
 		case r := <-done:
-			l.finish(r)
+			l.end(r)
 		}
 		timer.Stop()
 	}
@@ -87,7 +84,34 @@ func runLanes(ctx context.Context, wake <-chan struct{}, dispatch func(context.C
 	}
 }
 
-func (l *lanes) finish(r result) {
+// inTurn is runLanes without goroutines, for whoever decides the order of
+// events: each call does what is due, one attempt after the other, and returns
+// how long to wait for the next.
+func inTurn(dispatch func(context.Context, *lanes) time.Duration) func(context.Context) time.Duration {
+	var started []func(context.Context) result
+	l := newLanes(func(attempt func(context.Context) result) { started = append(started, attempt) })
+	return func(ctx context.Context) time.Duration {
+		for {
+			pause := dispatch(ctx, l)
+			if len(started) == 0 {
+				return pause
+			}
+			for _, attempt := range started {
+				l.end(attempt(ctx))
+			}
+			started = started[:0]
+		}
+	}
+}
+
+func newLanes(start func(attempt func(context.Context) result)) *lanes {
+	return &lanes{
+		busy: map[lane]bool{}, using: map[string]int{}, rests: map[string]time.Time{}, sent: map[lane][]time.Time{}, start: start,
+	}
+}
+
+// end frees the lane of an attempt that is over.
+func (l *lanes) end(r result) {
 	delete(l.busy, r.lane)
 	l.using[r.lane.channel]--
 	l.rests[r.lane.channel] = r.restUntil

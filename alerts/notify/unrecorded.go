@@ -38,7 +38,7 @@ type Waiting interface {
 // was tried lives in memory only: delivery is at least once here as well.
 type Unrecorded struct {
 	waiting  Waiting
-	channels map[string]Channel
+	channels channelList
 	options  Options
 	wake     chan struct{}
 
@@ -69,10 +69,12 @@ type telling struct {
 
 // NewUnrecorded builds a deliverer of what waits; Run makes it work.
 func NewUnrecorded(waiting Waiting, channels map[string]Channel, o Options) *Unrecorded {
-	return &Unrecorded{
-		waiting: waiting, channels: channels, options: o,
+	u := &Unrecorded{
+		waiting: waiting, options: o,
 		wake: make(chan struct{}, 1), failed: map[string]failure{}, told: map[thread]telling{},
 	}
+	u.channels.use(channels)
+	return u
 }
 
 // Wake tells that there is something to claim. It never blocks.
@@ -81,6 +83,9 @@ func (u *Unrecorded) Wake() { wakeUp(u.wake) }
 // Run delivers until ctx ends, then waits for the attempts under way and
 // returns. It is called once.
 func (u *Unrecorded) Run(ctx context.Context) { runLanes(ctx, u.wake, u.dispatch) }
+
+// InTurn is Worker.InTurn for what waits.
+func (u *Unrecorded) InTurn() func(context.Context) time.Duration { return inTurn(u.dispatch) }
 
 // dispatch starts an attempt for every free lane that has a waiting notice
 // due, gives all others back, and returns how long to wait for the next.
@@ -137,7 +142,7 @@ func (u *Unrecorded) attempt(ctx context.Context, of lane, list []untold) result
 	for i := range list {
 		messages[i] = list[i].collapsed
 	}
-	err := transmit(ctx, u.channels[of.channel], composeAll(messages, u.options.Now(), notRecorded))
+	err := transmit(ctx, u.channels.all()[of.channel], composeAll(messages, u.options.Now(), notRecorded))
 	now := u.options.Now()
 	about := u.options.Logger.With("notice", list[0].lead.Key, "alarms", len(list), "channel", of.channel, "recipient", of.recipient)
 	if err == nil {
@@ -199,7 +204,7 @@ func (u *Unrecorded) news(claimed []Notice, now time.Time) []untold {
 			continue
 		}
 		th := next.thread()
-		if u.channels[n.Channel] == nil {
+		if u.channels.all()[n.Channel] == nil {
 			u.giveUp(n, now, "the channel of a notice is not configured")
 			continue
 		}

@@ -86,10 +86,12 @@ func TestRefusedNewsGoesToTheNextChannel(t *testing.T) {
 		}
 		w := notify.NewWorker(o, map[string]notify.Channel{"hook": hook, "mail": mail, "pager": pager}, notify.Options{
 			Now: time.Now, Random: func() float64 { return 1 }, Logger: slog.New(slog.DiscardHandler),
-			Roster: []notify.Duty{
-				{People: []string{"lead"}, Channels: []string{"hook"}},
-				{People: []string{"keeper"}, Channels: []string{"pager"}},
-				{People: []string{"lead"}, Channels: []string{"mail"}},
+			Roster: func() []notify.Duty {
+				return []notify.Duty{
+					{People: []string{"lead"}, Channels: []string{"hook"}},
+					{People: []string{"keeper"}, Channels: []string{"pager"}},
+					{People: []string{"lead"}, Channels: []string{"mail"}},
+				}
 			},
 		})
 		ctx, cancel := context.WithCancel(t.Context())

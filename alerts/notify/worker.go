@@ -27,9 +27,9 @@ type Options struct {
 	// Random returns numbers from 0 to 1 for the jitter.
 	Random func() float64
 	Logger *slog.Logger
-	// Roster says which other channels there are to a person when one refuses
-	// a notice.
-	Roster []Duty
+	// Roster, if set, says which other channels there are to a person when one
+	// refuses a notice.
+	Roster func() []Duty
 	// Round, if set, is called whenever the outbox has been looked through,
 	// and told whether something that is due must wait for its turn.
 	Round func(waits bool)
@@ -39,7 +39,7 @@ type Options struct {
 // after the other, the most urgent first, and what has piled up in one message.
 type Worker struct {
 	outbox   Outbox
-	channels map[string]Channel
+	channels channelList
 	options  Options
 	wake     chan struct{}
 
@@ -53,10 +53,12 @@ type Worker struct {
 
 // NewWorker builds a worker; Run makes it work.
 func NewWorker(outbox Outbox, channels map[string]Channel, o Options) *Worker {
-	return &Worker{
-		outbox: outbox, channels: channels, options: o,
+	w := &Worker{
+		outbox: outbox, options: o,
 		wake: make(chan struct{}, 1), sent: map[int64]time.Time{}, well: map[string]bool{},
 	}
+	w.channels.use(channels)
+	return w
 }
 
 // Wake tells the worker that new notices were committed. It never blocks.
@@ -65,6 +67,11 @@ func (w *Worker) Wake() { wakeUp(w.wake) }
 // Run delivers until ctx ends, then waits for the attempts under way and
 // returns. It is called once.
 func (w *Worker) Run(ctx context.Context) { runLanes(ctx, w.wake, w.dispatch) }
+
+// InTurn returns what does the work of Run bit by bit in the goroutine of its
+// caller: each call makes the attempts that are due and returns how long to
+// wait for the next. It takes the place of Run.
+func (w *Worker) InTurn() func(context.Context) time.Duration { return inTurn(w.dispatch) }
 
 // dispatch starts an attempt for every free lane that has a notice due, and
 // returns how long to wait for the next.
@@ -129,7 +136,7 @@ func (w *Worker) deliver(ctx context.Context, of lane) (sent bool, err error) {
 	if len(ready) <= handful {
 		ready = ready[:1]
 	}
-	channel, ok := w.channels[of.channel]
+	channel, ok := w.channels.all()[of.channel]
 	if !ok {
 		return false, w.note(ctx, of, ready, Permanent(fmt.Errorf("channel %q is not configured", of.channel)))
 	}
@@ -278,8 +285,12 @@ func (w *Worker) handOn(ctx context.Context, c *collapsed, refused error) (hande
 		state := elsewhere[s.Channel]
 		return s.Channel != c.lead.Channel && (state == Pending || state == Delivered)
 	})
-	for _, channel := range channelsOf(w.options.Roster, c.lead.Recipient) {
-		if _, had := elsewhere[channel]; handed || had || channel == c.lead.Channel || w.channels[channel] == nil {
+	var roster []Duty
+	if w.options.Roster != nil {
+		roster = w.options.Roster()
+	}
+	for _, channel := range channelsOf(roster, c.lead.Recipient) {
+		if _, had := elsewhere[channel]; handed || had || channel == c.lead.Channel || w.channels.all()[channel] == nil {
 			continue
 		}
 		next := c.lead

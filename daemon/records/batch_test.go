@@ -58,7 +58,7 @@ func rowsOf(s *Store, table string) ([]string, error) {
 }
 
 func collectNames(s *Store) (names []string, err error) {
-	rows, err := s.db.Query("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name")
+	rows, err := s.db.Query("SELECT name FROM sqlite_schema WHERE type = 'table' AND name <> 'identity' ORDER BY name")
 	if err != nil {
 		return nil, err
 	}
