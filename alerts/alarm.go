@@ -135,8 +135,9 @@ func (a Alarm) State() State {
 // Silenced reports whether the alarm may not call anybody now.
 func (a Alarm) Silenced() bool { return a.silencedByHand() || a.Under != nil }
 
-// quiet reports whether a carries nothing worth remembering.
-func (a Alarm) quiet() bool {
+// Quiet reports whether a carries nothing worth remembering: such an alarm need
+// not be stored.
+func (a Alarm) Quiet() bool {
 	return a.State() == Normal && a.On.idle() && len(a.Activations) == 0
 }
 

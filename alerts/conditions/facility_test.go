@@ -114,12 +114,13 @@ func TestPriorities(t *testing.T) {
 	want := map[alerts.Condition]alerts.Priority{
 		conditions.Heat: alerts.High, conditions.Chill: alerts.Medium, conditions.Drying: alerts.Medium,
 		conditions.Damp: alerts.Low, conditions.SensorSilent: alerts.Low, conditions.SensorFault: alerts.Low, conditions.RoomBlind: alerts.Medium,
-		conditions.BrokerLost: alerts.High, conditions.StoreFailing: alerts.High,
+		conditions.BrokerLost: alerts.High, conditions.StoreFailing: alerts.High, conditions.RecordsDoubted: alerts.High, conditions.RecordsDamaged: alerts.Medium,
 		conditions.NoticeUndeliverable: alerts.High, conditions.ClockWrong: alerts.Medium,
 		conditions.HeatApproaching: alerts.Medium, conditions.ChillApproaching: alerts.Low,
 		conditions.HeatInjury: alerts.Critical, conditions.DaySwing: alerts.Low, conditions.FastChange: alerts.Medium,
 		conditions.Condensation: alerts.Low, conditions.MouldRisk: alerts.Medium,
 		conditions.CohortOverdue: alerts.Low, conditions.CohortStalled: alerts.Low,
+		conditions.CohortUnwatched: alerts.High, conditions.SpeciesLost: alerts.Low,
 		conditions.HumidifierExhausted: alerts.Medium, conditions.HeaterStuckOn: alerts.High,
 		conditions.HeatingWeak: alerts.Medium, conditions.DoorOpen: alerts.Medium, conditions.PowerLost: alerts.High, conditions.MainsLost: alerts.Critical,
 	}

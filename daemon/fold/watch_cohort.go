@@ -26,6 +26,24 @@ func (w *watch) allCohorts() error {
 	return w.endOrphans()
 }
 
+// lost evaluates what the configuration has lost of the cohorts.
+func (w *watch) lost() error {
+	i := 0
+	for c := range w.cohorts.all {
+		room, ok := c.RoomAt(w.clock)
+		asleep := i >= len(w.cohorts.list)
+		err := w.alarms.Observe(conditions.EvaluateLost(conditions.LostState{
+			Cohort: string(c.ID), Species: string(c.Species), Room: room, Now: w.clock, RoomGone: ok && w.rooms.by[room] == nil,
+			SpeciesGone: asleep || w.cohorts.list[i].Species == w.cohorts.lost[c.Species], Asleep: asleep,
+		})...)
+		if err != nil {
+			return err
+		}
+		i++
+	}
+	return nil
+}
+
 // cohortCondition is what the conditions see of a cohort.
 func (w *watch) cohortCondition(c *cohort, r *room) conditions.CohortState {
 	stage, _ := c.MainStage()
@@ -60,7 +78,7 @@ func (w *watch) standsStill(c *cohort, r *room, stage species.StageID) alerts.Tr
 
 // moveInjury takes a cohort's heat injury along when it is moved.
 func (cs *cohorts) moveInjury(id population.CohortID, from, to sensors.RoomID) {
-	old, next := cs.rooms.by[from], cs.rooms.by[to]
+	old, next := cs.rooms.find(from), cs.rooms.by[to]
 	if old == nil || next == nil {
 		return
 	}
