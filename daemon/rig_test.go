@@ -28,7 +28,7 @@ func minute(m int) time.Time { return testStart.Add(time.Duration(m) * time.Minu
 
 // rig runs one engine on streams that the test feeds one event at a time.
 type rig struct {
-	t    *testing.T
+	t    testing.TB
 	path string
 	// options are those of the records; mostUnwritten, if set, is the engine's.
 	options       records.Options

@@ -59,7 +59,8 @@ func (r *Reader) OutboxTotals(ctx context.Context) ([]OutboxTotal, error) {
 	return collect(ctx, r, func(rows *sql.Rows) (t OutboxTotal, err error) {
 		err = rows.Scan(&t.Channel, &t.State, &t.Count)
 		return t, err
-	}, `SELECT channel, state, count(*) FROM outbox GROUP BY channel, state ORDER BY channel, state`)
+	}, `SELECT channel, state, sum(n) FROM (SELECT channel, state, count(*) AS n FROM outbox GROUP BY channel, state
+		UNION ALL SELECT channel, state, count FROM outbox_condensed) GROUP BY channel, state ORDER BY channel, state`)
 }
 
 // MarkDelivered notes that the notice was handed over at the time at.

@@ -14,8 +14,8 @@ const (
 	hotFor    = 36 * time.Hour
 )
 
-// packHistory packs old history and deletes what is past its keeping, until
-// ctx ends.
+// packHistory packs old history, deletes and condenses what is past its
+// keeping and gives the space back, until ctx ends.
 func (s *service) packHistory(ctx context.Context) {
 	ticker := time.NewTicker(packEvery)
 	defer ticker.Stop()
@@ -24,6 +24,12 @@ func (s *service) packHistory(ctx context.Context) {
 		_, err := s.store.Roll(ctx, now.Add(-hotFor))
 		if err == nil && s.Facility.Records.KeepDays > 0 {
 			_, _, err = s.store.Retain(ctx, records.Retention{Now: now, HistoryDays: s.Facility.Records.KeepDays})
+		}
+		if err == nil {
+			err = s.store.Condense(ctx, records.Keep{Now: now, DetailDays: s.Facility.Records.KeepDetailDays})
+		}
+		if err == nil {
+			err = s.store.Shrink(ctx)
 		}
 		if err != nil && ctx.Err() == nil {
 			s.Logger.Error("history could not be packed; it will be tried again", "error", err)
