@@ -15,6 +15,7 @@ import (
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/records"
+	"rearguard/daemon/records/upkeep"
 	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
 )
@@ -93,7 +94,7 @@ func BenchmarkGrowth(b *testing.B) {
 					b.Fatal(err)
 				}
 			}
-			if err := r.store.Condense(b.Context(), records.Keep{Now: at, DetailDays: growthKeep}); err != nil {
+			if err := upkeep.Condense(b.Context(), r.store, upkeep.Keep{Now: at, DetailDays: growthKeep}); err != nil {
 				b.Fatal(err)
 			}
 		}

@@ -43,6 +43,12 @@ const (
 	CohortStalled    alerts.Condition = "cohort_stalled"
 )
 
+// The conditions of cohorts that the configuration has lost.
+const (
+	CohortUnwatched alerts.Condition = "cohort_unwatched"
+	SpeciesLost     alerts.Condition = "species_lost"
+)
+
 // The conditions that name a cause.
 const (
 	HumidifierExhausted alerts.Condition = "humidifier_exhausted"
@@ -57,7 +63,7 @@ const (
 // Definitions returns the definitions of all conditions of the package.
 func Definitions() []alerts.Definition {
 	return slices.Concat(
-		airDefinitions(), shapeDefinitions(), wetnessDefinitions(), cohortDefinitions(),
+		airDefinitions(), shapeDefinitions(), wetnessDefinitions(), cohortDefinitions(), lostDefinitions(),
 		causeDefinitions(), sensorDefinitions(), facilityDefinitions(),
 	)
 }

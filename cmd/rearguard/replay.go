@@ -18,7 +18,7 @@ import (
 )
 
 type replayCommand struct {
-	Config  string `default:"facility.yaml" help:"Configuration that was in force." placeholder:"FILE"`
+	Config  string `default:"facility.yaml" help:"Configuration that was in force, as far as the records do not know." placeholder:"FILE"`
 	With    string `help:"Changed configuration to try instead; what it would have raised is set beside what happened." placeholder:"FILE"`
 	Records string `help:"Records to replay. Default: those the configuration names." placeholder:"FILE"`
 	JSON    bool   `help:"Print as JSON."`
@@ -43,6 +43,9 @@ type replayReport struct {
 	CondensedBefore *time.Time `json:"condensed_before,omitempty"`
 	// Damage says what of the records cannot be read.
 	Damage string `json:"damage,omitempty"`
+	// LeftOut is what was recorded and cannot be carried out with the
+	// configuration.
+	LeftOut []string `json:"left_out"`
 }
 
 type cohortReport struct {
@@ -60,13 +63,13 @@ type lossReport struct {
 }
 
 func (c *replayCommand) Run(ctx context.Context, e *cli.Env) error {
-	f, err := cli.LoadFacility(c.Config)
+	f, err := cli.LoadPlainFacility(c.Config)
 	if err != nil {
 		return err
 	}
 	recorded := f.Records.Path
 	if c.With != "" {
-		if f, err = cli.LoadFacility(c.With); err != nil {
+		if f, err = cli.LoadPlainFacility(c.With); err != nil {
 			return err
 		}
 	}
@@ -90,11 +93,15 @@ func (c *replayCommand) replay(ctx context.Context, e *cli.Env, f *facility.Faci
 	if err != nil {
 		return nil, err
 	}
-	replayed, err := lookback.Replay(ctx, lookback.ReplayOptions{Facility: f, Catalog: catalog, Records: reader, Logger: e.Logger})
+	report := &replayReport{Cohorts: []cohortReport{}, Losses: []lossReport{}, LeftOut: []string{}}
+	replayed, err := lookback.Replay(ctx, lookback.ReplayOptions{
+		Facility: f, Catalog: catalog, Records: reader, Logger: e.Logger, Follow: c.With == "",
+		Refused: func(err error) { report.LeftOut = append(report.LeftOut, err.Error()) },
+	})
 	if err != nil {
 		return nil, err
 	}
-	report := &replayReport{Readings: replayed.Readings, Notices: replayed.Notices, Cohorts: []cohortReport{}, Losses: []lossReport{}}
+	report.Readings, report.Notices = replayed.Readings, replayed.Notices
 	for _, v := range replayed.Final.Cohorts {
 		report.Cohorts = append(report.Cohorts, cohortReport{v.ID, v.Stage, v.ThermalTime})
 	}
@@ -152,7 +159,13 @@ func (r *replayReport) print(out io.Writer, zone *time.Location) error {
 		fmt.Fprintf(w, "Alarms before %s are not compared: of that time only counts are kept.\n", r.CondensedBefore.In(zone).Format("2006-01-02 15:04"))
 	}
 	if r.Damage != "" {
-		fmt.Fprintf(w, "Left out: %s.\n", r.Damage)
+		fmt.Fprintf(w, "Damaged and left out: %s.\n", r.Damage)
+	}
+	if len(r.LeftOut) > 0 {
+		fmt.Fprintln(w, "\nLeft out, since it cannot be carried out with this configuration")
+		for _, what := range r.LeftOut {
+			fmt.Fprintf(w, "  %s\n", what)
+		}
 	}
 	r.printAlarms(w, "Only as it happened", r.Recorded, r.Replayed, zone)
 	r.printAlarms(w, "Only in the replay", r.Replayed, r.Recorded, zone)

@@ -22,7 +22,7 @@ type AlarmRow struct {
 	// Active is set while the condition is true.
 	Active bool
 	// Closed is set when the alarm is back in its normal state and nothing is
-	// left to remember: then only AlarmHistory gives it.
+	// left to remember, no running delay either: then only AlarmHistory gives it.
 	Closed                              bool
 	RaisedAt, ClearedAt, AcknowledgedAt time.Time
 	AcknowledgedBy                      string
@@ -67,6 +67,12 @@ func (s *Store) putTransition(ctx context.Context, t *AlarmTransition) error {
 	return err
 }
 
+// LoadAlarms gives every alarm that is not closed, with its State.
+func (r *Reader) LoadAlarms(ctx context.Context) ([]AlarmRow, error) {
+	return collect(ctx, r, scanAlarm, `SELECT condition, room, subject, occurrence, 0, priority, active,
+		raised_at, cleared_at, acknowledged_at, acknowledged_by, state FROM alarm ORDER BY condition, room, subject`)
+}
+
 // AlarmHistory gives the occurrences raised in [from, to), oldest first, each
 // as it last stood.
 func (r *Reader) AlarmHistory(ctx context.Context, from, to time.Time) ([]AlarmRow, error) {
@@ -99,6 +105,25 @@ func scanTransition(rows *sql.Rows) (t AlarmTransition, err error) {
 		&t.Event, &t.Annunciate, &t.Cleared, &t.Priority)
 	t.Time = time.UnixMilli(at).UTC()
 	return t, errors.Join(err, t.From.UnmarshalText([]byte(from)), t.To.UnmarshalText([]byte(to)))
+}
+
+// Condensed is up to when details are kept in short only: what machines wrote
+// into the journal, steps of alarms, and notices. Zero times are those of which
+// everything is there.
+type Condensed struct{ Journal, Steps, Notices time.Time }
+
+// Condensed gives up to when details are kept in short only.
+func (r *Reader) Condensed(ctx context.Context) (c Condensed, err error) {
+	err = eachRow(ctx, r.db, func(rows *sql.Rows) error {
+		var what string
+		var before sql.NullInt64
+		err := rows.Scan(&what, &before)
+		if at, known := map[string]*time.Time{"journal": &c.Journal, "steps": &c.Steps, "notices": &c.Notices}[what]; known {
+			*at = fromMillis(before)
+		}
+		return err
+	}, `SELECT what, before FROM condensed`)
+	return c, describe(r.path, err)
 }
 
 // collect runs query and gives its rows.

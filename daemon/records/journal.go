@@ -78,8 +78,12 @@ func sumOf(body []byte) int64 {
 }
 
 // MarkPrefix begins the names of blobs that each hold the curve of a room at
-// the day that ends the name. Older ones go in time (see Condense).
+// the day that ends the name. Older ones go in time (see package upkeep).
 const MarkPrefix = "mark/"
+
+// MarkDays is how many days every daily curve is kept; of what is older, those
+// of the first days of months are.
+const MarkDays = 40
 
 // LoadState gives a named blob; it fails with ErrNotFound when there is none,
 // and with ErrCorrupt when it is not what was stored.
@@ -98,6 +102,24 @@ func (r *Reader) LoadState(ctx context.Context, name string) ([]byte, error) {
 	}
 	// The driver gives nil for a blob of no bytes.
 	return append([]byte{}, body...), nil
+}
+
+// LoadStates gives the blobs whose names begin with prefix, by name.
+func (r *Reader) LoadStates(ctx context.Context, prefix string) (map[string][]byte, error) {
+	states := make(map[string][]byte)
+	err := eachRow(ctx, r.db, func(rows *sql.Rows) error {
+		var name string
+		var body []byte
+		if err := rows.Scan(&name, &body); err != nil {
+			return err
+		}
+		states[name] = body
+		return nil
+	}, `SELECT name, body FROM state WHERE name >= ?1 AND name < ?1 || char(0x10FFFF)`, prefix)
+	if err != nil {
+		return nil, describe(r.path, err)
+	}
+	return states, nil
 }
 
 // Marks is how far the records have come.

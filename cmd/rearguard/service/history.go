@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"rearguard/daemon/records"
+	"rearguard/daemon/records/upkeep"
 )
 
 // packEvery is the pace of packHistory, hotFor how long readings stay in the
@@ -21,15 +22,17 @@ func (s *service) packHistory(ctx context.Context) {
 	defer ticker.Stop()
 	for {
 		now := s.Clock()
+		inForce, _ := s.site.inForce()
+		keep := inForce.Records.KeepDays
 		_, err := s.store.Roll(ctx, now.Add(-hotFor))
-		if err == nil && s.Facility.Records.KeepDays > 0 {
-			_, _, err = s.store.Retain(ctx, records.Retention{Now: now, HistoryDays: s.Facility.Records.KeepDays})
+		if err == nil && keep > 0 {
+			_, _, err = s.store.Retain(ctx, records.Retention{Now: now, HistoryDays: keep})
 		}
 		if err == nil {
-			err = s.store.Condense(ctx, records.Keep{Now: now, DetailDays: s.Facility.Records.KeepDetailDays})
+			err = upkeep.Condense(ctx, s.store, upkeep.Keep{Now: now, DetailDays: s.Facility.Records.KeepDetailDays})
 		}
 		if err == nil {
-			err = s.store.Shrink(ctx)
+			err = upkeep.Shrink(ctx, s.store)
 		}
 		if err != nil && ctx.Err() == nil {
 			s.Logger.Error("history could not be packed; it will be tried again", "error", err)

@@ -1,25 +1,24 @@
-package records
+// Package upkeep keeps the file of the records from growing for ever: it lets
+// go of details in time and gives the disk back what is no longer used. It
+// works in short transactions beside everything else.
+package upkeep
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"time"
-)
 
-// MarkDays is how many days every daily curve mark is kept; of what is older,
-// those of the first days of months are.
-const MarkDays = 40
+	"rearguard/daemon/records"
+)
 
 // Bounds of what is condensed.
 const (
 	// condenseRows is how many rows go in one transaction.
 	condenseRows = 500
-	// detailRows is how many rows of one kind are kept in full at most, however
-	// young: something that flaps writes thousands a day. Those of the last
-	// detailLeast days stay.
+	// detailRows is Keep.DetailRows unless given; detailLeast is the week.
 	detailRows  = 200_000
 	detailLeast = 7
 )
@@ -32,6 +31,10 @@ type Keep struct {
 	// came to their end, and what machines wrote into the journal are kept; 0
 	// is for ever.
 	DetailDays int
+	// DetailRows is how many rows of one kind of these are kept at most, however
+	// young, but for those of the last week: something that flaps writes
+	// thousands a day. 200,000 when zero.
+	DetailRows int
 }
 
 // detail is one kind of row that is condensed once it is old. Find gives the
@@ -81,32 +84,34 @@ func details() []detail {
 // Condense lets go of details that are older than the policy says, in short
 // transactions with everything else in between. Counts stay: calls with their
 // occurrence, notices by channel and outcome.
-func (s *Store) Condense(ctx context.Context, keep Keep) error {
-	if err := s.dropMarks(ctx, keep); err != nil {
+func Condense(ctx context.Context, s *records.Store, keep Keep) error {
+	if err := dropMarks(ctx, s, keep); err != nil {
 		return fmt.Errorf("delete old curves: %w", err)
 	}
 	if keep.DetailDays <= 0 {
 		return nil
 	}
 	for _, d := range details() {
-		if err := s.condense(ctx, &d, keep); err != nil {
+		if err := condense(ctx, s, &d, keep); err != nil {
 			return fmt.Errorf("condense old %s: %w", d.what, err)
 		}
 	}
 	return nil
 }
 
-func (s *Store) condense(ctx context.Context, d *detail, keep Keep) error {
+func condense(ctx context.Context, s *records.Store, d *detail, keep Keep) error {
 	before := keep.Now.AddDate(0, 0, -keep.DetailDays).UnixMilli()
-	var crowded sql.NullInt64
-	err := s.db.QueryRowContext(ctx, d.times, detailRows).Scan(&crowded)
-	if err != nil && !errors.Is(err, sql.ErrNoRows) {
-		return describe(s.path, err)
+	crowded, err := column[sql.NullInt64](ctx, s, d.times, cmp.Or(keep.DetailRows, detailRows))
+	if err != nil {
+		return err
 	}
-	before = max(before, min(crowded.Int64, keep.Now.AddDate(0, 0, -detailLeast).UnixMilli()))
+	if len(crowded) == 0 {
+		return nil
+	}
+	before = max(before, min(crowded[0].Int64, keep.Now.AddDate(0, 0, -detailLeast).UnixMilli()))
 	for {
 		// Finding takes longer than letting go, and holds nobody up.
-		ids, err := s.idsOf(ctx, d.find, before, condenseRows)
+		ids, err := column[int64](ctx, s, d.find, before, condenseRows)
 		if err != nil || len(ids) == 0 {
 			return err
 		}
@@ -114,12 +119,12 @@ func (s *Store) condense(ctx context.Context, d *detail, keep Keep) error {
 		if err != nil {
 			return err
 		}
-		err = s.change(ctx, func(ctx context.Context) error {
-			_, err := s.conn.ExecContext(ctx, `INSERT INTO condensed (what, before, went) VALUES (?, ?, ?)
+		err = s.Write(ctx, func(ctx context.Context, c *sql.Conn) error {
+			_, err := c.ExecContext(ctx, `INSERT INTO condensed (what, before, went) VALUES (?, ?, ?)
 				ON CONFLICT DO UPDATE SET before = max(before, excluded.before), went = went + excluded.went`, d.what, before, len(ids))
 			for _, query := range []string{d.carry, d.drop} {
 				if err == nil && query != "" {
-					_, err = s.conn.ExecContext(ctx, query, string(list))
+					_, err = c.ExecContext(ctx, query, string(list))
 				}
 			}
 			return err
@@ -130,23 +135,33 @@ func (s *Store) condense(ctx context.Context, d *detail, keep Keep) error {
 	}
 }
 
-func (s *Store) idsOf(ctx context.Context, query string, args ...any) ([]int64, error) {
-	return collect(ctx, s.Reader, func(rows *sql.Rows) (id int64, err error) {
-		err = rows.Scan(&id)
-		return id, err
-	}, query, args...)
+// column runs a query and gives its one column.
+func column[T any](ctx context.Context, s *records.Store, query string, args ...any) (list []T, err error) {
+	err = s.Read(ctx, func(q records.Querier) error {
+		rows, err := q.QueryContext(ctx, query, args...)
+		if err != nil {
+			return err
+		}
+		defer rows.Close()
+		for rows.Next() {
+			var v T
+			if err := rows.Scan(&v); err != nil {
+				return err
+			}
+			list = append(list, v)
+		}
+		return rows.Err()
+	})
+	return list, err
 }
 
 // dropMarks deletes daily curves that are no longer looked for.
-func (s *Store) dropMarks(ctx context.Context, keep Keep) error {
+func dropMarks(ctx context.Context, s *records.Store, keep Keep) error {
 	// A day more than is looked for, for days begin at different times.
-	day := keep.Now.UTC().AddDate(0, 0, -MarkDays-2).Format(time.DateOnly)
+	day := keep.Now.UTC().AddDate(0, 0, -records.MarkDays-2).Format(time.DateOnly)
 	for {
-		names, err := collect(ctx, s.Reader, func(rows *sql.Rows) (name string, err error) {
-			err = rows.Scan(&name)
-			return name, err
-		}, `SELECT name FROM state WHERE name > ? AND name < ? AND substr(name, -10) < ?
-			AND (substr(name, -2) <> '01' OR length(body) = 0) LIMIT ?`, MarkPrefix, MarkPrefix+"\x7f", day, condenseRows)
+		names, err := column[string](ctx, s, `SELECT name FROM state WHERE name > ? AND name < ? AND substr(name, -10) < ?
+			AND (substr(name, -2) <> '01' OR length(body) = 0) LIMIT ?`, records.MarkPrefix, records.MarkPrefix+"\x7f", day, condenseRows)
 		if err != nil || len(names) == 0 {
 			return err
 		}
@@ -154,31 +169,12 @@ func (s *Store) dropMarks(ctx context.Context, keep Keep) error {
 		if err != nil {
 			return err
 		}
-		err = s.change(ctx, func(ctx context.Context) error {
-			_, err := s.conn.ExecContext(ctx, `DELETE FROM state WHERE name IN (SELECT value FROM json_each(?))`, string(list))
+		err = s.Write(ctx, func(ctx context.Context, c *sql.Conn) error {
+			_, err := c.ExecContext(ctx, `DELETE FROM state WHERE name IN (SELECT value FROM json_each(?))`, string(list))
 			return err
 		})
 		if err != nil {
 			return err
 		}
 	}
-}
-
-// Condensed is up to when details are kept in short only: what machines wrote
-// into the journal, steps of alarms, and notices. Zero times are those of which
-// everything is there.
-type Condensed struct{ Journal, Steps, Notices time.Time }
-
-// Condensed gives up to when details are kept in short only.
-func (r *Reader) Condensed(ctx context.Context) (c Condensed, err error) {
-	err = eachRow(ctx, r.db, func(rows *sql.Rows) error {
-		var what string
-		var before sql.NullInt64
-		err := rows.Scan(&what, &before)
-		if at, known := map[string]*time.Time{"journal": &c.Journal, "steps": &c.Steps, "notices": &c.Notices}[what]; known {
-			*at = fromMillis(before)
-		}
-		return err
-	}, `SELECT what, before FROM condensed`)
-	return c, describe(r.path, err)
 }
