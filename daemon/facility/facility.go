@@ -57,7 +57,11 @@ type Records struct {
 	Path string `yaml:"path"`
 	// KeepDays is the age in days at which readings are deleted; 0 keeps
 	// them for ever.
-	KeepDays    int         `yaml:"keep_days" rule:"range=0..36500"`
+	KeepDays int `yaml:"keep_days" rule:"range=0..36500"`
+	// KeepDetailDays is the age in days at which notices, the steps of alarms
+	// that are over, and what machines wrote into the journal are condensed to
+	// counts; 0 keeps them for ever.
+	KeepDetailDays int         `yaml:"keep_details_days" rule:"range=0..36500"`
 	Synchronous Synchronous `yaml:"synchronous" rule:"one=full|normal"`
 }
 
