@@ -95,7 +95,7 @@ func (w *watch) roomCondition(r *room, now *roomair.Air) conditions.RoomState {
 func (w *watch) listening(r *room) bool {
 	heard := w.clock.Sub(w.resumed)
 	for _, s := range r.sensors.Sensors {
-		if heard < s.StaleAfter() {
+		if heard < s.HeardWithin() {
 			return true
 		}
 	}
@@ -107,11 +107,11 @@ func (w *watch) listening(r *room) bool {
 // or of a sensor that is silent or at fault.
 func (w *watch) sensorCondition(s *desk.Sensor, blind bool) conditions.SensorState {
 	state := conditions.SensorState{
-		ID: s.Config().ID, Position: s.Config().Position, LastReading: s.Told(),
+		ID: s.Config().ID, Position: s.Config().Position, LastReading: s.Spoke(),
 		Interval: s.Habit(), ExpectedSince: w.resumed, Fault: s.Fault(w.clock),
 	}
 	t, known := s.Newest(sensors.Temperature)
-	if known && (blind || state.Fault != "" || w.clock.Sub(s.Told()) >= conditions.SilentAfter(state.Interval)) {
+	if known && (blind || state.Fault != "" || w.clock.Sub(s.Spoke()) >= conditions.SilentAfter(state.Interval)) {
 		state.LastValue = fmt.Sprintf("%.1f °C", t.Value)
 	}
 	return state
