@@ -17,6 +17,9 @@ type FacilityState struct {
 	// BrokerCertificateEnds is when the broker's certificate is no longer
 	// believed; zero while that is not known, or there is none.
 	BrokerCertificateEnds time.Time
+	// Damage is what of the records cannot be read, Doubt why they may not be
+	// the right ones.
+	Damage, Doubt PartState
 	// Undelivered counts notices that no channel could deliver and that are
 	// being tried again; OldestUndelivered is when the oldest was written.
 	Undelivered       int
@@ -57,6 +60,8 @@ func EvaluateFacility(in FacilityState) []alerts.Observation {
 		in.part(BrokerLost, in.Broker),
 		in.certificate(),
 		in.part(StoreFailing, in.Store),
+		in.part(RecordsDoubted, in.Doubt),
+		in.part(RecordsDamaged, in.Damage),
 		in.delivery(),
 		in.clockObservation(),
 		in.mains(),
