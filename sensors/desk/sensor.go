@@ -199,7 +199,7 @@ func (s *Sensor) FaultUnknown(now time.Time) bool {
 			continue
 		}
 		bad := one.newest.Flag == sensors.Suspect || one.newest.Flag == sensors.Fail
-		if !s.health.Gone.IsZero() || bad && now.Sub(one.newest.Time) > s.StaleAfter() {
+		if !s.health.Gone.IsZero() || bad && !s.fresh(one.newest.Time, now) {
 			return true
 		}
 	}
