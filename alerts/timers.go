@@ -52,7 +52,7 @@ func (m *Machine) dueOf(a Alarm) due {
 	consider(a.UnfoldAt, unfoldOver, depth)
 	consider(a.ShelvedUntil, shelvingOver, depth)
 	if a.Active && a.Acked && !a.Silenced() && def.ReAlarm > 0 {
-		consider(a.AckedAt.Add(def.ReAlarm), reAlarmOver, depth)
+		consider(a.AckedAt.Add(a.AckMoved+def.ReAlarm), reAlarmOver, depth)
 	}
 	return first
 }

@@ -4,6 +4,8 @@ package main
 
 import (
 	"os"
+	// Small systems come without a list of time zones.
+	_ "time/tzdata"
 
 	"rearguard/cmd/internal/cli"
 )

@@ -103,6 +103,12 @@ func (a *Alarms) Observe(found ...alerts.Observation) error {
 // Advance lets delays and silences run up to a time.
 func (a *Alarms) Advance(now time.Time) error { return a.emit(a.machine.Advance(now)) }
 
+// Resume takes in that time went on from one instant at another, see
+// alerts.Machine.
+func (a *Alarms) Resume(from, at time.Time, passed bool) error {
+	return a.emit(a.machine.Resume(from, at, passed))
+}
+
 // Check says why an order cannot be carried out now. It changes nothing.
 func (a *Alarms) Check(o alerts.Order) error { return a.machine.Check(o) }
 
@@ -161,7 +167,7 @@ func (a *Alarms) Collect(b *records.Batch) error {
 		def := a.Definition(one.Key.Condition)
 		b.Alarms = append(b.Alarms, records.AlarmRow{
 			Key: one.Key, Occurrence: one.Occurrence, Priority: def.Priority(), State: state, Active: one.Active,
-			Closed:   one.State() == alerts.Normal,
+			Closed:   one.Quiet(),
 			RaisedAt: one.RaisedAt, ClearedAt: one.ClearedAt, AcknowledgedAt: one.AckedAt, AcknowledgedBy: one.AckedBy,
 		})
 	}
@@ -179,6 +185,30 @@ func (a *Alarms) Restore(st State) []alerts.Alarm {
 	a.calls.Restore(st.Calls)
 	a.machine.SetLastOccurrence(st.LastOccurrence)
 	return a.machine.Restore(st.Alarms)
+}
+
+// Recall puts the alarms as the records have them in place of those that going
+// through the past again gave: whatever is configured now, what people were told
+// and did stays so. A running delay of an alarm that the records do not have
+// goes on.
+func (a *Alarms) Recall(rows []records.AlarmRow) error {
+	known := make(map[alerts.Key]bool, len(rows))
+	list := make([]alerts.Alarm, 0, len(rows))
+	for _, row := range rows {
+		var one alerts.Alarm
+		if err := json.Unmarshal(row.State, &one); err != nil {
+			return fmt.Errorf("alarm %v in the records: %w", row.Key, err)
+		}
+		known[one.Key] = true
+		list = append(list, one)
+	}
+	for _, one := range a.machine.Memory() {
+		if !known[one.Key] && one.State() == alerts.Normal {
+			list = append(list, one)
+		}
+	}
+	a.machine.Restore(list)
+	return nil
 }
 
 // CountFrom makes the next trouble raised bear a higher number than n.

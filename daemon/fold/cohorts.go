@@ -7,12 +7,14 @@ import (
 	"slices"
 	"time"
 
+	"rearguard/alerts/conditions"
 	"rearguard/daemon/course"
 	"rearguard/daemon/limits"
 	"rearguard/daemon/rearing/forecast"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/standing"
 	"rearguard/daemon/study"
 	"rearguard/sensors"
 )
@@ -30,6 +32,10 @@ type cohorts struct {
 	starting, catalog *species.Catalog
 	species           []snapshot.Species
 	learning          *study.Learning
+	// lost are the species that the configuration has lost, as cohorts go by
+	// them; asleep are cohorts whose species nobody knows any more.
+	lost   map[species.ID]*species.Species
+	asleep []cohortState
 	// finished, if set, takes the progress of each cohort that is closed.
 	finished func(population.CohortID, *population.Progress)
 }
@@ -38,8 +44,8 @@ type cohorts struct {
 type cohort struct {
 	*course.Course
 	forecast cohortForecast
-	// still is since when it has not developed, zero while it does.
-	still time.Time
+	// still is how long it has not developed.
+	still conditions.Standstill
 }
 
 // cohortForecast is the newest forecast of a cohort.
@@ -69,6 +75,29 @@ func (cs *cohorts) find(id population.CohortID) (*cohort, error) {
 		}
 	}
 	return nil, fmt.Errorf("there is no cohort %q in rearing", id)
+}
+
+// all yields every cohort being reared with its counts, watched or not.
+func (cs *cohorts) all(yield func(*population.Cohort, []population.Count) bool) {
+	for _, c := range cs.list {
+		if !yield(&c.Cohort, c.Counts) {
+			return
+		}
+	}
+	for i := range cs.asleep {
+		if !yield(&cs.asleep[i].Cohort, cs.asleep[i].Counts) {
+			return
+		}
+	}
+}
+
+// speciesOf is the species that a cohort goes by: that of the configuration, or
+// where it has lost it, the one that was in force last. It is nil for neither.
+func (cs *cohorts) speciesOf(c cohortState) *species.Species {
+	if sp, ok := cs.catalog.Species(c.Cohort.Species); ok && standing.Fits(sp, &c.Cohort, c.Counts) {
+		return sp
+	}
+	return cs.lost[c.Cohort.Species]
 }
 
 // refreshLimits brings live progress, forecasts and the limits of every room

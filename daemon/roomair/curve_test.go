@@ -79,8 +79,8 @@ func zigzag(minutes float64) float64 {
 	return corner(hour) + (corner(hour+1)-corner(hour))*(minutes/60-float64(hour))
 }
 
-// measured are samples every ten minutes from from to to.
-func measured(from, to float64, c func(float64) float64) []Sample {
+// sampled are samples every ten minutes from from to to.
+func sampled(from, to float64, c func(float64) float64) []Sample {
 	var samples []Sample
 	for m := from; m <= to; m += 10 {
 		samples = append(samples, Sample{at(m), "a", c(m)})
@@ -92,7 +92,7 @@ func measured(from, to float64, c func(float64) float64) []Sample {
 // and three: it follows that day, and the shift changes evenly.
 func TestLongGapMeetsTheReadings(t *testing.T) {
 	const from, to = 1580.0, 2330.0
-	samples := append(measured(0, from-10, zigzag), Sample{at(from), "a", zigzag(from) + 2}, Sample{at(to), "a", zigzag(to) + 3})
+	samples := append(sampled(0, from-10, zigzag), Sample{at(from), "a", zigzag(from) + 2}, Sample{at(to), "a", zigzag(to) + 3})
 	minutes := from
 	for _, s := range fold(samples) {
 		if !s.Estimated {
@@ -121,13 +121,13 @@ func TestWhenAGapFollowsTheDay(t *testing.T) {
 		samples []Sample
 		pieces  int
 	}{
-		"at the limit":        {append(measured(0, 1560, zigzag), measured(1920, 1920, zigzag)...), 1},
-		"above the limit":     {append(measured(0, 1560, zigzag), measured(1930, 1930, zigzag)...), 7},
-		"an hour not known":   {append(measured(70, 1490, zigzag), measured(1930, 1930, zigzag)...), 1},
-		"the day was too old": {slices.Concat(measured(0, 1440, zigzag), measured(1800, 1800, zigzag), measured(2400, 2400, zigzag)), 2},
+		"at the limit":        {append(sampled(0, 1560, zigzag), sampled(1920, 1920, zigzag)...), 1},
+		"above the limit":     {append(sampled(0, 1560, zigzag), sampled(1930, 1930, zigzag)...), 7},
+		"an hour not known":   {append(sampled(70, 1490, zigzag), sampled(1930, 1930, zigzag)...), 1},
+		"the day was too old": {slices.Concat(sampled(0, 1440, zigzag), sampled(1800, 1800, zigzag), sampled(2400, 2400, zigzag)), 2},
 		// The newest point is a whole hour that was not measured; the same
 		// hour of the day before was, and is still within the day.
-		"a whole day ago": {slices.Concat(measured(0, 1520, zigzag), measured(1560, 1560, zigzag), measured(2280, 2280, zigzag)), 1 + 12},
+		"a whole day ago": {slices.Concat(sampled(0, 1520, zigzag), sampled(1560, 1560, zigzag), sampled(2280, 2280, zigzag)), 1 + 12},
 	} {
 		pieces := 0
 		for _, s := range fold(c.samples) {
