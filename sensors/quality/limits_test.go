@@ -304,11 +304,14 @@ func TestBatteryFade(t *testing.T) {
 	}
 	for _, c := range []struct {
 		perDay, level float64
+		after         time.Duration
 		want          bool
 	}{
-		{1, 35, true}, {1, 35.5, false}, {0.5, 20.5, false}, {0.53125, 20.5, true},
+		{1, 35, 0, true}, {1, 35.5, 0, false},
+		// Half a percent a day is no trend, though it lasts for 29 days only.
+		{0.5, 20.5, 48 * time.Hour, false}, {0.53125, 20.5, 48 * time.Hour, true}, {0.25, 20.5, 40 * 24 * time.Hour, false},
 	} {
-		if f, ok := watch(falls(c.perDay, c.level, 7)...).Check(noon); ok != c.want || ok && f.Check != CheckBatteryFading {
+		if f, ok := watch(falls(c.perDay, c.level, 7)...).Check(noon.Add(c.after)); ok != c.want || ok && f.Check != CheckBatteryFading {
 			t.Errorf("%v a day down to %v %%: %+v, %v, want %v", c.perDay, c.level, f, ok, c.want)
 		}
 	}
