@@ -13,13 +13,13 @@ import (
 // One side of a chart gathers what exceeds the slack, never below zero nor
 // above twice the evidence, and remembers when it left zero.
 func TestChart(t *testing.T) {
-	n := NewNeighbours(sensors.Temperature, NeighbourConfig{DriftSlack: 0.25, DriftSum: 1})
+	n := NewNeighbours(sensors.Temperature, NeighbourConfig{DriftSlack: 0.25, DriftSum: 0.875})
 	sum, from := 0.0, int64(0)
 	for day, c := range []struct {
 		x, sum float64
 		from   int64
 	}{
-		{0.25, 0, 0}, {0.5, 0.25, 1}, {0.75, 0.75, 1}, {-1, 0, 0}, {0.5, 0.25, 4}, {5, 2, 4}, {0, 1.75, 4},
+		{0.25, 0, 0}, {0.5, 0.25, 1}, {0.75, 0.75, 1}, {-1, 0, 0}, {0.5, 0.25, 4}, {5, 1.75, 4}, {0, 1.5, 4},
 	} {
 		n.chart(&sum, &from, int64(day), c.x)
 		if sum != c.sum || from != c.from {
@@ -48,9 +48,9 @@ func TestOnset(t *testing.T) {
 			t.Errorf("%+v: day %v, want %v", c, float64(got)/float64(d), c.want/d)
 		}
 	}
-	at, x := []int64{0, d, 2 * d, 3 * d}, []float64{9, 1, 1.5, 2}
-	if got := slopeSince(at, x, d); math.Abs(got-0.5) > 1e-12 {
-		t.Errorf("slope %v a day, want 0.5", got)
+	at, x := []int64{0, d, 2 * d, 3 * d}, []float64{9, 0.5, 1.5, 2}
+	if got := slopeSince(at, x, d); math.Abs(got-0.75) > 1e-12 {
+		t.Errorf("slope %v a day, want the middle of 0.5, 0.75 and 1", got)
 	}
 }
 
@@ -111,7 +111,11 @@ func TestDriftBeginsAndEnds(t *testing.T) {
 	}
 	// Calm is counted from evidence that has run out.
 	n, m = learned()
-	days(n, m, 1.625, 1.625, 1.625)
+	days(n, m, 1.625, 1.625)
+	if m.Drift.Active || m.Drift.Up != cfg.DriftSum {
+		t.Fatalf("evidence that is just not enough: %+v", m.Drift)
+	}
+	days(n, m, 1.625)
 	if !m.Drift.Active {
 		t.Fatalf("not begun: %+v", m.Drift)
 	}

@@ -139,6 +139,11 @@ func TestFlatRunTolerance(t *testing.T) {
 			t.Errorf("reading %d: %+v, want %d in the run", i, r, c.count)
 		}
 	}
+	// A first reading of nothing begins a run as well.
+	r = FlatRun{}
+	if r.take(7, 0, 60, 0.5); r.From != 7 || r.Seconds != 0 {
+		t.Errorf("begun at 0: %+v", r)
+	}
 	for _, c := range []struct {
 		r    FlatRun
 		want sensors.Flag

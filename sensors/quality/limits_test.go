@@ -51,7 +51,7 @@ func TestConfigAtItsLimits(t *testing.T) {
 		change func(*Config)
 		good   bool
 	}{
-		"empty span":             {func(c *Config) { c.Sensor = Span{5, 5} }, false},
+		"empty span":             {func(c *Config) { c.Sensor, c.User = Span{5, 5}, Span{} }, false},
 		"user span of a sensor":  {func(c *Config) { c.User = c.Sensor }, true},
 		"user span a bit lower":  {func(c *Config) { c.User = Span{c.Sensor.Low - 1, 50} }, false},
 		"user span a bit higher": {func(c *Config) { c.User = Span{-10, c.Sensor.High + 1} }, false},
