@@ -334,6 +334,16 @@ func TestFarAtItsLimits(t *testing.T) {
 	}
 }
 
+// Without a limit nothing is far.
+func TestNothingIsFarWithoutALimit(t *testing.T) {
+	n, m := NewNeighbours(sensors.Temperature, NeighbourConfig{}), &member{Away: 50}
+	for hours := range 5 {
+		if flag, found := n.judge(m, start.Add(time.Duration(hours)*time.Hour).UnixMilli(), nil); flag != sensors.Pass || m.FarSince != 0 {
+			t.Errorf("after %d h: %v %v", hours, flag, found)
+		}
+	}
+}
+
 // Two others are needed to say that a sensor is in another unit, and a value
 // that has come back ends it.
 func TestUnitAgainstNeighbours(t *testing.T) {
