@@ -87,3 +87,24 @@ func TestTextsOfAlarms(t *testing.T) {
 		}
 	}
 }
+
+// A chain of consequences that all come true at one instant calls once, for
+// the root, whatever the names.
+func TestChainRaisedAtOnce(t *testing.T) {
+	timed := func(d *alerts.Definition) { d.OnDelay = time.Minute }
+	m := newMachine(t, []alerts.Definition{definition("a_leaf", timed), definition("m_middle", timed), definition("z_root", timed)},
+		alerts.FoldRule{Root: "m_middle", Folds: []alerts.Condition{"a_leaf"}},
+		alerts.FoldRule{Root: "z_root", Folds: []alerts.Condition{"m_middle"}})
+	for _, c := range []alerts.Condition{"a_leaf", "m_middle", "z_root"} {
+		m.Observe(alerts.Observation{Key: alerts.Key{Condition: c, Room: "a"}, Time: start, Truth: alerts.True})
+	}
+	var called []alerts.Condition
+	for _, tr := range m.Advance(start.Add(time.Hour)) {
+		if tr.Annunciate {
+			called = append(called, tr.Key.Condition)
+		}
+	}
+	if d := cmp.Diff([]alerts.Condition{"z_root"}, called); d != "" {
+		t.Errorf("called (-want +got):\n%s", d)
+	}
+}

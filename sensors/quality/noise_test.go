@@ -125,6 +125,14 @@ func TestNoiseIsLearnedForADay(t *testing.T) {
 	if s.High != 0 || s.Usual != binned(0.8) || s.Windows != noiseLearnCount {
 		t.Errorf("within the first day: %+v", s)
 	}
+	// A level that is just the usual one is not above it.
+	s = &noiseState{}
+	for h := range 26 {
+		hour(s, h, 0.1)
+	}
+	if want := binned(0.1) * 0.995; math.Abs(s.Usual-want) > 1e-12 {
+		t.Errorf("usual %v, want %v", s.Usual, want)
+	}
 	s = &noiseState{}
 	for i := range 5 {
 		hour(s, 10*i, 0.1)
@@ -162,6 +170,10 @@ func TestNoiseFloor(t *testing.T) {
 	a.s.Noise.High--
 	if flag := a.noisy(); flag != 0 {
 		t.Errorf("one window: %v", flag)
+	}
+	a = NewAssessor(sensors.Temperature, Config{})
+	if a.noise(1, 0.1); a.s.Noise.Count != 0 {
+		t.Error("noise is followed without a ratio")
 	}
 	for seconds, want := range map[float64]int{900: 1, 901: 0} {
 		a := NewAssessor(sensors.Temperature, DefaultConfig(sensors.Temperature))
