@@ -108,3 +108,13 @@ func TestChainRaisedAtOnce(t *testing.T) {
 		t.Errorf("called (-want +got):\n%s", d)
 	}
 }
+
+func TestLongestShelving(t *testing.T) {
+	m := newMachine(t, []alerts.Definition{definition("heat", nil)})
+	for length, good := range map[time.Duration]bool{0: false, 1: true, alerts.MaxShelving: true, alerts.MaxShelving + 1: false} {
+		o := alerts.Order{Verb: alerts.Shelve, Key: alerts.Key{Condition: "heat", Room: "a"}, Who: "ann", Reason: "sensor moved", For: length}
+		if err := m.Check(o); (err == nil) != good {
+			t.Errorf("shelving for %v: %v, want it allowed: %v", length, err, good)
+		}
+	}
+}
