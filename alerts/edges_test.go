@@ -118,3 +118,134 @@ func TestLongestShelving(t *testing.T) {
 		}
 	}
 }
+
+// Each alarm runs out at its own time, and in that order.
+func TestTimersRunInOrder(t *testing.T) {
+	timed := func(d *alerts.Definition) { d.OnDelay = 5 * time.Minute }
+	m := newMachine(t, []alerts.Definition{definition("cold", timed), definition("heat", timed)})
+	for i, c := range []alerts.Condition{"heat", "cold"} {
+		m.Observe(alerts.Observation{Key: alerts.Key{Condition: c, Room: "a"}, Time: start.Add(time.Duration(2*i) * time.Minute), Truth: alerts.True})
+	}
+	if out := m.Advance(start.Add(5*time.Minute - 1)); len(out) != 0 {
+		t.Errorf("too early: %+v", out)
+	}
+	if out := m.Advance(start.Add(5 * time.Minute)); len(out) != 1 || out[0].Key.Condition != "heat" {
+		t.Errorf("after 5 min: %+v, want heat alone", out)
+	}
+	if out := m.Advance(start.Add(time.Hour)); len(out) != 1 || out[0].Key.Condition != "cold" || !out[0].Time.Equal(start.Add(7*time.Minute)) {
+		t.Errorf("later: %+v, want cold, 7 min after the start", out)
+	}
+}
+
+// A root that ends in the same instant as its consequence does not let it go
+// first, to call for what is over.
+func TestRootEndsAfterItsConsequences(t *testing.T) {
+	timed := func(d *alerts.Definition) { d.OffDelay = time.Minute }
+	m := newMachine(t, []alerts.Definition{definition("a_root", timed), definition("z_leaf", timed)},
+		alerts.FoldRule{Root: "a_root", Folds: []alerts.Condition{"z_leaf"}})
+	for i, truth := range []alerts.Truth{alerts.True, alerts.False} {
+		for _, c := range []alerts.Condition{"a_root", "z_leaf"} {
+			m.Observe(alerts.Observation{Key: alerts.Key{Condition: c, Room: "a"}, Time: start.Add(time.Duration(i) * time.Hour), Truth: truth})
+		}
+	}
+	var events []string
+	for _, tr := range m.Advance(start.Add(2 * time.Hour)) {
+		if tr.Annunciate {
+			t.Errorf("%v calls at its end", tr.Key)
+		}
+		events = append(events, string(tr.Event)+" "+string(tr.Key.Condition))
+	}
+	if d := cmp.Diff([]string{"return z_leaf", "return a_root"}, events); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
+	}
+}
+
+func TestNoReAlarmUnlessWanted(t *testing.T) {
+	m := newMachine(t, []alerts.Definition{definition("heat", nil)})
+	key := alerts.Key{Condition: "heat", Room: "a"}
+	m.Observe(alerts.Observation{Key: key, Time: start, Truth: alerts.True})
+	if _, err := order(m, alerts.Order{Verb: alerts.Acknowledge, Key: key, Who: "ann"}, start); err != nil {
+		t.Fatal(err)
+	}
+	if out := m.Advance(start.Add(1000 * time.Hour)); len(out) != 0 {
+		t.Errorf("it calls again: %+v", out)
+	}
+}
+
+// What people read in the audit, and how often a trouble came back.
+func TestReasonsOfTransitions(t *testing.T) {
+	for _, delay := range []time.Duration{0, time.Minute} {
+		m := newMachine(t, []alerts.Definition{definition("heat", func(d *alerts.Definition) { d.OnDelay, d.OffDelay = delay, delay })})
+		key := alerts.Key{Condition: "heat", Room: "a"}
+		var reasons []string
+		for i, truth := range []alerts.Truth{alerts.True, alerts.False, alerts.True} {
+			at := start.Add(time.Duration(i) * time.Hour)
+			for _, tr := range append(m.Observe(alerts.Observation{Key: key, Time: at, Truth: truth}), m.Advance(at.Add(time.Minute))...) {
+				reasons = append(reasons, tr.Reason)
+			}
+		}
+		want := []string{"condition true", "condition false", "condition true again"}
+		if delay > 0 {
+			want = []string{"condition true for 1m0s", "condition false for 1m0s", "condition true again"}
+		}
+		if d := cmp.Diff(want, reasons); d != "" {
+			t.Errorf("delays of %v (-want +got):\n%s", delay, d)
+		}
+		if a := m.Alarm(key); a.Recurrences != 1 {
+			t.Errorf("it came back %d times", a.Recurrences)
+		}
+	}
+}
+
+// That all is well again needs no words; what was wrong stays.
+func TestDetailOfWhatWasWrong(t *testing.T) {
+	m := newMachine(t, []alerts.Definition{definition("heat", nil)})
+	key := alerts.Key{Condition: "heat", Room: "a"}
+	for i, c := range []struct {
+		truth        alerts.Truth
+		detail, want string
+	}{
+		{alerts.True, "34 °C", "34 °C"}, {alerts.False, "", "34 °C"}, {alerts.False, "it was the door", "it was the door"},
+		{alerts.True, "35 °C", "35 °C"}, {alerts.Between, "", ""}, {alerts.True, "36 °C", "36 °C"}, {alerts.True, "", ""},
+	} {
+		m.Observe(alerts.Observation{Key: key, Time: start.Add(time.Duration(i) * time.Minute), Truth: c.truth, Detail: c.detail})
+		if got := m.Alarm(key).Detail; got != c.want {
+			t.Errorf("finding %d: %q, want %q", i, got, c.want)
+		}
+	}
+}
+
+func TestNamesOfStates(t *testing.T) {
+	for s := alerts.Normal; s <= alerts.OutOfService; s++ {
+		text, err := s.MarshalText()
+		var back alerts.State
+		if err != nil || string(text) != s.String() || back.UnmarshalText(text) != nil || back != s {
+			t.Errorf("%v: %q, %v, back %v", s, text, err, back)
+		}
+	}
+	none := alerts.OutOfService + 1
+	if _, err := none.MarshalText(); err == nil || none.String() != "state 7" {
+		t.Errorf("one after the last: %q, %v", none, err)
+	}
+	if back := alerts.Shelved; back.UnmarshalText([]byte("asleep")) == nil || back != alerts.Shelved {
+		t.Errorf("no state became %v", back)
+	}
+}
+
+// Activations within a minute stay so when the clock is moved between them.
+func TestChatteringOverAMovedClock(t *testing.T) {
+	for _, by := range []time.Duration{time.Hour, -time.Hour} {
+		m := newMachine(t, []alerts.Definition{definition("heat", nil)})
+		key := alerts.Key{Condition: "heat", Room: "a"}
+		for i := range 4 {
+			truth := []alerts.Truth{alerts.True, alerts.False}[i%2]
+			m.Observe(alerts.Observation{Key: key, Time: start.Add(time.Duration(15*i) * time.Second), Truth: truth})
+		}
+		at := start.Add(50 * time.Second)
+		m.Resume(at, at.Add(by), false)
+		m.Observe(alerts.Observation{Key: key, Time: start.Add(60*time.Second + by), Truth: alerts.True})
+		if a := m.Alarm(key); !a.Chattering {
+			t.Errorf("moved by %v: %+v", by, a)
+		}
+	}
+}

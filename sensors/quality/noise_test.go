@@ -44,7 +44,7 @@ func TestTrimmedMean(t *testing.T) {
 				s.take(start.UnixMilli(), size, noiseMinCount, 0, 3)
 			}
 		}
-		if got := s.trimmedMean(); math.Abs(got-c.want) > 1e-12*c.want {
+		if got := s.trimmedMean(); !(math.Abs(got-c.want) <= 1e-12*c.want) {
 			t.Errorf("%s: %v, want %v", name, got, c.want)
 		}
 	}
@@ -212,7 +212,7 @@ func TestAttenuatedAtItsLimits(t *testing.T) {
 	for name, change := range map[string]func(*Config){
 		"no window":      func(c *Config) { c.AttenuatedWindow = time.Hour - 1 },
 		"too long":       func(c *Config) { c.AttenuatedWindow = 49 * time.Hour },
-		"no limit":       func(c *Config) { c.AttenuatedSuspect = 0 },
+		"no limit":       func(c *Config) { c.AttenuatedSuspect, c.AttenuatedFail = 0, 1 },
 		"an hour unread": func(c *Config) { c.AttenuatedWindow = 2 * time.Hour },
 	} {
 		c := DefaultConfig(sensors.Temperature)
@@ -224,6 +224,12 @@ func TestAttenuatedAtItsLimits(t *testing.T) {
 				t.Errorf("%s: %v", name, flag)
 			}
 		}
+	}
+	// The hour of two days ago has the same place.
+	a := NewAssessor(sensors.Temperature, Config{AttenuatedWindow: time.Hour, AttenuatedSuspect: 2})
+	a.attenuated(start.UnixMilli(), 20)
+	if flag := a.attenuated(start.UnixMilli()+48*hourMillis, 25); flag != sensors.Suspect {
+		t.Errorf("two days later: %v", flag)
 	}
 	for hours, want := range map[time.Duration]sensors.Flag{1: sensors.Suspect, 48: sensors.Suspect} {
 		c := DefaultConfig(sensors.Temperature)
