@@ -175,7 +175,7 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 		return nil, err
 	}
 	known.Arrived = f.Clock
-	f.given, f.configuration, f.recorded = o, then.Configuration, then.Recorded
+	f.given, f.configuration, f.recorded, f.fixed = o, then.Configuration, then.Recorded, o.Facility.Text == ""
 	if !cp.Clock.IsZero() {
 		if err := f.load(cp); err != nil {
 			return nil, err
