@@ -6,10 +6,12 @@ import (
 	"rearguard/sensors/payload"
 )
 
-// Inherit has a desk take over what the decoders of another desk have learned from
-// messages, for sensors that are still configured alike. The other desk must not
-// be used any more.
+// Inherit has a desk take over what another desk has learned from messages and
+// no state holds: how many there were of each outcome, the latest that were of no
+// use, and what the decoders of sensors that are still configured alike know. The
+// other desk must not be used any more.
 func Inherit(d, from *Desk) {
+	d.intake.outcomes, d.intake.rejected, d.intake.miscounted = from.intake.outcomes, from.intake.rejected, from.intake.miscounted
 	for _, to := range []struct{ new, old map[string][]*input }{{d.routes.topics, from.routes.topics}, {d.routes.prefixes, from.routes.prefixes}} {
 		for filter, inputs := range to.new {
 			for i, in := range inputs {
