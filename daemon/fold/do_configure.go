@@ -110,10 +110,7 @@ func (f *Fold) become(next *Fold) error {
 	if err := f.keepConfiguration(); err != nil {
 		return err
 	}
-	if err := f.watch.lost(); err != nil {
-		return err
-	}
-	return f.keepCheckpoint()
+	return errors.Join(f.watch.lost(), f.watch.endOrphans(), f.keepCheckpoint())
 }
 
 // keepConfiguration puts the configuration in force into the next commit.
