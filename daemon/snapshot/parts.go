@@ -82,7 +82,8 @@ func (s PartsState) Condition(link *Link) conditions.FacilityState {
 			Known: !link.Since.IsZero(), Working: link.Connected && link.Subscribed,
 			Since: link.Since, Name: link.Address, Problem: link.Problem,
 		},
-		Store: s.Store.condition("the database file"), Damage: s.Damage.condition("the records"), Doubt: s.Doubt.condition("the records"),
+		BrokerCertificateEnds: link.CertificateEnds,
+		Store:                 s.Store.condition("the database file"), Damage: s.Damage.condition("the records"), Doubt: s.Doubt.condition("the records"),
 		Undelivered: s.Delivery.Waiting, OldestUndelivered: s.Delivery.Oldest, DeliveryProblem: s.Delivery.Problem,
 	}
 }
