@@ -408,7 +408,8 @@ func TestComplaint19ReloadTouchesNoAlarm(t *testing.T) {
 	shelved := alerts.Key{Condition: conditions.Damp, Room: "nursery"}
 	r.do(fold.Order{Verb: alerts.Acknowledge, Key: a.Key, Who: "lead"})
 	r.do(fold.Order{Verb: alerts.Shelve, Key: shelved, Who: "lead", For: time.Hour, Reason: "cleaning"})
-	told, steps := r.notices(a), len(transitions(t, r.path))
+	told := r.notices(a)
+	steps := len(transitions(t, r.path))
 	before := r.engine.Snapshot()
 	next := foldtest.Parse(t, edited(t, "{id: hall, name: Hall}", "{id: hall, name: Hall, limits: {heat_celsius: 33}}", "name: Lead,", "name: Lena,"))
 	r.do(fold.NewConfigure(next, r.catalog, "lead"))
@@ -419,7 +420,8 @@ func TestComplaint19ReloadTouchesNoAlarm(t *testing.T) {
 	if c := after.LimitChanges; len(c) != 1 || c[0].What != "room hall heat_celsius" || c[0].To != "33" {
 		t.Errorf("changes of limits are %+v, want that of the hall", c)
 	}
-	if n, m := r.notices(a), len(transitions(t, r.path)); n != told || m != steps {
+	n := r.notices(a)
+	if m := len(transitions(t, r.path)); n != told || m != steps {
 		t.Errorf("the reload told %d notices and made %d steps", n-told, m-steps)
 	}
 	r.pass(&at, 20, 25)
@@ -462,8 +464,8 @@ func TestReplayOverChangedConfigurations(t *testing.T) {
 	at = at.Add(time.Minute)
 	r.pass(&at, 20, 41)
 	live := r.engine.Snapshot()
-	want := transitions(t, r.path)
 	r.stop()
+	want := transitions(t, r.path)
 
 	followed := r.replay(true, nil)
 	if d := cmp.Diff(want, followed.Transitions); d != "" {
