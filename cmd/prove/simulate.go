@@ -17,6 +17,7 @@ type simulateCommand struct {
 	Only    []string `help:"Only these kinds of events, and forms of sensors." placeholder:"KIND"`
 	Without []string `help:"All kinds of events, and forms of sensors, but these." placeholder:"KIND"`
 	Most    int      `default:"20" help:"Stop after so many breaches; 0 for never."`
+	AsFound bool     `help:"Tell breaches as they were found, without leaving out what they do not need."`
 	Folder  string   `help:"Where runs keep their records meanwhile; best in memory, as /dev/shm." placeholder:"DIR"`
 	JSON    bool     `help:"Print as JSON."`
 }
@@ -30,7 +31,7 @@ func (c *simulateCommand) Run(ctx context.Context, e *cli.Env) error {
 		workers = runtime.NumCPU()
 	}
 	report, err := simulate.Run(ctx, simulate.Options{
-		Seed: c.Seed, Runs: c.Runs, Workers: workers, Only: c.Only, Without: c.Without, Most: c.Most, Folder: c.Folder,
+		Seed: c.Seed, Runs: c.Runs, Workers: workers, Only: c.Only, Without: c.Without, Most: c.Most, Folder: c.Folder, AsFound: c.AsFound,
 	})
 	if err != nil {
 		return err

@@ -51,6 +51,8 @@ type device struct {
 	quiet int
 	// pause is how long the last long silence was, over when it ended.
 	pause, over int
+	// cool is the minute in which it last said a value within the heat limit.
+	cool int
 	// vague is set while it is not clear what the daemon makes of it.
 	vague bool
 	// sparkplug sessions: whether the birth and all since were handed over.
@@ -95,6 +97,8 @@ const (
 	heatMargin = 8
 	// silenceMargin, blindMargin and partMargin are likewise.
 	silenceMargin, blindMargin, partMargin = 12, 10, 8
+	// coolWithin is how long before heat is over a sensor must have said so.
+	coolWithin = 20
 	// tellWithin is within how many minutes people are told.
 	tellWithin = 20
 )
@@ -118,7 +122,8 @@ func (f *reference) view(id sensors.RoomID) *roomView {
 
 // heard takes note of a message that is handed to the daemon.
 func (f *reference) heard(m *message) {
-	s, d := m.said.sensor, &f.devices[m.said.sensor.index]
+	said := m.said
+	s, d := said.sensor, &f.devices[m.said.sensor.index]
 	i := slices.IndexFunc(f.run.site.sensors, func(one siteSensor) bool { return one.device == s && !one.unclaimed && !one.retired })
 	if i < 0 || m.retained || s.plan.Form == sparkplugForm && !d.whole {
 		if m.said.handed == 1 {
@@ -135,7 +140,11 @@ func (f *reference) heard(m *message) {
 	if silence := f.run.now - d.heard; silence > 5 {
 		pause, over = silence, f.run.now
 	}
-	*d = device{pause: pause, over: over, valueC: m.said.valueC, trueAt: m.said.trueAt, heard: f.run.now, known: true, vague: late > 1 || m.again, whole: d.whole}
+	cool := d.cool
+	if m := f.run.site.room(f.run.site.sensors[i].room); m != nil && said.valueC <= m.heatC {
+		cool = f.run.now
+	}
+	*d = device{pause: pause, over: over, cool: cool, valueC: m.said.valueC, trueAt: m.said.trueAt, heard: f.run.now, known: true, vague: late > 1 || m.again, whole: d.whole}
 }
 
 // born takes note of a birth that is handed to the daemon.
@@ -407,7 +416,7 @@ func (f *reference) cleared(key alerts.Key, v *alarmView) {
 	}
 	for _, one := range r.site.sensorsIn(key.Room) {
 		d := &f.devices[one.device.index]
-		if v.hot[one.device.index] && d.valueC > m.heatC && r.now >= one.device.spoiltUntil {
+		if v.hot[one.device.index] && d.valueC > m.heatC && r.now-d.cool > coolWithin && r.now >= one.device.spoiltUntil {
 			r.breach("heat forgotten", "heat in %s is said to be over, and the last that %s said, %d min ago, was %.1f °C", key.Room, one.id, r.now-d.heard, d.valueC)
 		}
 	}

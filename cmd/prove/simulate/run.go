@@ -287,9 +287,12 @@ func (r *run) connect() {
 	}
 }
 
+// stuck is the rule that no event takes for ever.
+const stuck = "stuck"
+
 // stuckAfter is how long one tick may take, by a clock on the wall: a machine
 // under load is slow, a loop of a million steps is slower.
-const stuckAfter = 20 * time.Second
+const stuckAfter = 10 * time.Second
 
 // tick lets the daemon's time pass.
 func (r *run) tick() {
@@ -299,7 +302,7 @@ func (r *run) tick() {
 		return
 	}
 	if took := time.Since(began); took > stuckAfter { //nolint:forbidigo // as above
-		r.breach("stuck", "one tick took longer than %s", stuckAfter)
+		r.breach(stuck, "one tick took longer than %s", stuckAfter)
 	}
 }
 

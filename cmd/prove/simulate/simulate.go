@@ -125,7 +125,8 @@ func (w *work) play(ctx context.Context) {
 		}
 		p := newPlan(seed, w.allowed, w.spoken)
 		found, err := play(ctx, p, w.ground, w.folder)
-		if found != nil && !w.AsFound {
+		// A loop that is stuck would be for hours, if it were tried again.
+		if found != nil && found.Rule != stuck && !w.AsFound {
 			found = shrink(p, found, func(s *Plan) *Breach {
 				again, err := play(ctx, s, w.ground, w.folder)
 				if err != nil {
