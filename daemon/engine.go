@@ -97,6 +97,9 @@ func New(ctx context.Context, opts Options) (*Engine, error) {
 	if err := e.fold.Resume(ctx, opts.Now); err != nil {
 		return nil, err
 	}
+	if err := e.fold.NoteConfiguration(ctx, &opts.Options); err != nil {
+		return nil, err
+	}
 	if err := e.fold.NoteLimits(ctx, opts.Now); err != nil {
 		return nil, err
 	}
@@ -286,7 +289,7 @@ func (e *Engine) noteParts(ctx context.Context) error {
 	if problem == "" {
 		problem, _ = e.fold.PutOff()
 	}
-	return e.fold.NoteParts(ctx, problem)
+	return e.fold.NoteParts(ctx, problem, e.opts.Store.Trouble())
 }
 
 // forward is the time a tick stands for. When the clock of the machine is set

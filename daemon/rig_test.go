@@ -15,6 +15,7 @@ import (
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
@@ -34,6 +35,7 @@ type rig struct {
 	options       records.Options
 	mostUnwritten int
 	facility      *facility.Facility
+	catalog       *species.Catalog
 	store         *records.Store
 	engine        *Engine
 	messages      chan sensors.Message
@@ -52,7 +54,10 @@ func newRig(t *testing.T) *rig {
 // newRigOf is newRig with another configuration.
 func newRigOf(t *testing.T, text string) *rig {
 	t.Helper()
-	r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, text), options: records.Options{Synchronous: records.Normal}}
+	r := &rig{
+		t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, text), catalog: speciestest.Library(t),
+		options: records.Options{Synchronous: records.Normal},
+	}
 	r.start(testStart)
 	t.Cleanup(func() { r.stop() })
 	return r
@@ -70,7 +75,7 @@ func (r *rig) start(now time.Time, before ...func()) {
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	r.engine, err = New(ctx, Options{
-		Options: fold.Options{Facility: r.facility, Catalog: speciestest.Library(r.t), Logger: slog.New(slog.DiscardHandler)},
+		Options: fold.Options{Facility: r.facility, Catalog: r.catalog, Logger: slog.New(slog.DiscardHandler)},
 		Store:   r.store, Now: now,
 	})
 	if err != nil {
@@ -150,8 +155,16 @@ func (r *rig) reader() *records.Reader {
 // replayed folds the rig's records anew.
 func (r *rig) replayed() *lookback.Replayed {
 	r.t.Helper()
+	return r.replay(false, nil)
+}
+
+// replay is replayed, with the configurations of then or what is refused by the
+// one of now.
+func (r *rig) replay(follow bool, refused func(error)) *lookback.Replayed {
+	r.t.Helper()
 	got, err := lookback.Replay(r.t.Context(), lookback.ReplayOptions{
-		Facility: r.facility, Catalog: speciestest.Library(r.t), Records: r.reader(), Logger: slog.New(slog.DiscardHandler),
+		Facility: r.facility, Catalog: r.catalog, Records: r.reader(), Logger: slog.New(slog.DiscardHandler),
+		Follow: follow, Refused: refused,
 	})
 	if err != nil {
 		r.t.Fatal(err)

@@ -2,6 +2,7 @@ package fold
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"rearguard/sensors/desk"
@@ -44,7 +45,7 @@ func (f *Fold) tick(ctx context.Context, at time.Time) error {
 		}
 		r.remember(at)
 	}
-	if err := f.watch.itself(); err != nil {
+	if err := errors.Join(f.watch.itself(), f.watch.lost()); err != nil {
 		return err
 	}
 	if due {
@@ -66,7 +67,7 @@ func (f *Fold) tick(ctx context.Context, at time.Time) error {
 // readings have changed. What cannot be read now is redone later.
 func (f *Fold) settle(ctx context.Context, at time.Time) error {
 	before := f.own.putOff
-	for _, r := range f.rooms.list {
+	for _, r := range f.rooms.all() {
 		if r.track.Late.Due(f.clock) {
 			if err := f.putOff(f.redoRoom(ctx, r)); err != nil {
 				return err

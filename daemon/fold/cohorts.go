@@ -7,12 +7,14 @@ import (
 	"slices"
 	"time"
 
+	"rearguard/alerts/conditions"
 	"rearguard/daemon/course"
 	"rearguard/daemon/limits"
 	"rearguard/daemon/rearing/forecast"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/standing"
 	"rearguard/daemon/study"
 	"rearguard/sensors"
 )
@@ -30,6 +32,10 @@ type cohorts struct {
 	starting, catalog *species.Catalog
 	species           []snapshot.Species
 	learning          *study.Learning
+	// lost are the species that the configuration has lost, as cohorts go by
+	// them; asleep are cohorts whose species nobody knows any more.
+	lost   map[species.ID]*species.Species
+	asleep []cohortState
 	// finished, if set, takes the progress of each cohort that is closed.
 	finished func(population.CohortID, *population.Progress)
 }
@@ -38,8 +44,8 @@ type cohorts struct {
 type cohort struct {
 	*course.Course
 	forecast cohortForecast
-	// still is since when it has not developed, zero while it does.
-	still time.Time
+	// still is how long it has not developed.
+	still conditions.Standstill
 }
 
 // cohortForecast is the newest forecast of a cohort.
@@ -69,6 +75,43 @@ func (cs *cohorts) find(id population.CohortID) (*cohort, error) {
 		}
 	}
 	return nil, fmt.Errorf("there is no cohort %q in rearing", id)
+}
+
+// living reports whether a cohort is being reared, watched or not.
+func (cs *cohorts) living(id population.CohortID) bool {
+	_, err := cs.find(id)
+	return err == nil || slices.ContainsFunc(cs.asleep, func(c cohortState) bool { return c.Cohort.ID == id })
+}
+
+// speciesOf is the species that a cohort goes by: that of the configuration, or
+// where it has lost it, the one that was in force last. It is nil for neither.
+func (cs *cohorts) speciesOf(c cohortState) *species.Species {
+	if sp, ok := cs.catalog.Species(c.Cohort.Species); ok && standing.Fits(sp, &c.Cohort, c.Counts) {
+		return sp
+	}
+	return cs.lost[c.Cohort.Species]
+}
+
+// unfit are the species of cohorts being reared that a catalog does not have as
+// they need them.
+func (cs *cohorts) unfit(catalog *species.Catalog) []species.ID {
+	var ids []species.ID
+	for _, c := range cs.list {
+		if sp, _ := catalog.Species(c.Cohort.Species); !standing.Fits(sp, &c.Cohort, c.Counts) {
+			ids = append(ids, c.Cohort.Species)
+		}
+	}
+	for _, c := range cs.asleep {
+		ids = append(ids, c.Cohort.Species)
+	}
+	return ids
+}
+
+// stoodIn reports whether a cohort being reared has ever stood in a room.
+func (cs *cohorts) stoodIn(room sensors.RoomID) bool {
+	in := func(p population.Placement) bool { return p.Room == room }
+	return slices.ContainsFunc(cs.list, func(c *cohort) bool { return slices.ContainsFunc(c.Cohort.Placements, in) }) ||
+		slices.ContainsFunc(cs.asleep, func(c cohortState) bool { return slices.ContainsFunc(c.Cohort.Placements, in) })
 }
 
 // refreshLimits brings live progress, forecasts and the limits of every room

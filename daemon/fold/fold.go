@@ -18,6 +18,7 @@ import (
 	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
+	"rearguard/daemon/standing"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
 	"rearguard/sensors/payload"
@@ -90,6 +91,12 @@ type Fold struct {
 	kinds    map[string]kind
 	// parked are sensors of the configuration that a later event brings in.
 	parked map[sensors.SensorID]*facility.Sensor
+	// given is what the fold was first built from; configuration is the one in
+	// force. It holds from beginning to end when fixed is set.
+	// The records hold it when recorded is set.
+	given           Options
+	configuration   standing.Configuration
+	fixed, recorded bool
 }
 
 // output collects what the next commit stores.
@@ -116,7 +123,10 @@ func build(o Options, history past.Past, claimedLater map[sensors.SensorID]bool)
 	g := &ground{
 		logger: o.Logger, forecastEvery: o.ForecastEvery, grid: o.Grid, past: history, out: &output{batch: &records.Batch{}},
 	}
-	f := &Fold{ground: g, own: &own{}, invented: o.Invented, kinds: kindsByName()}
+	f := &Fold{
+		ground: g, own: &own{}, invented: o.Invented, kinds: kindsByName(),
+		given: o, configuration: standing.Configuration{Path: o.Facility.Path, Text: o.Facility.Text},
+	}
 	f.facility, f.parked = o.Facility.Without(claimedLater)
 	ids := make([]sensors.RoomID, len(o.Facility.Rooms))
 	for i := range ids {

@@ -54,7 +54,7 @@ func (f *Fold) Handle(ctx context.Context) error {
 func (f *Fold) take(t desk.Taken) {
 	out := f.out.batch
 	out.Readings = append(out.Readings, t.Reading)
-	room := f.rooms.by[f.desk.Sensor(t.Sensor).Config().Room]
+	room := f.rooms.measuredBy(f.desk.Sensor(t.Sensor), t.Time)
 	if a := t.Amended; a != nil {
 		out.Reflags = append(out.Reflags, records.Reflag{Series: a.Series, Time: a.Time, Flag: a.Flag})
 		if room != nil && t.Quantity == sensors.Temperature && a.Was.Usable() && !a.Flag.Usable() {

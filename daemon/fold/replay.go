@@ -10,6 +10,7 @@ import (
 	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/records"
+	"rearguard/daemon/standing"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
 )
@@ -26,7 +27,7 @@ func claims(ctx context.Context, reader *records.Reader, s past.Span) (map[senso
 		if err != nil {
 			return nil, fmt.Errorf("read the journal: %w", err)
 		}
-		if e.Kind != claim.name {
+		if e.Kind != claim.name || e.Damage() != "" {
 			continue
 		}
 		event, err := claim.decode(e.Body)
@@ -65,6 +66,11 @@ func (f *Fold) replay(ctx context.Context, reader *records.Reader, s past.Span, 
 			f.desk.Readmit(event.Reading)
 			continue
 		}
+		if what := event.Entry.Damage(); what != "" {
+			f.logger.Error("an entry of the journal is damaged and left out", "entry", what)
+			reader.NoteDamage(what)
+			continue
+		}
 		again, err := f.eventOf(*event.Entry)
 		if err != nil {
 			return err
@@ -98,6 +104,9 @@ type ReplayOptions struct {
 	// Refused, if set, takes events of the past that cannot be carried out
 	// now, as with a part of the facility; without it they end the replay.
 	Refused func(error)
+	// Follow goes by the configurations that were in force, as far as the
+	// journal has them; without it the one given holds throughout.
+	Follow bool
 	// Batch, if set, takes what would have been stored, piece by piece.
 	Batch func(*records.Batch)
 	// Finished, if set, takes the progress of each cohort that is closed.
@@ -121,6 +130,7 @@ func Replay(ctx context.Context, o ReplayOptions) (*Fold, error) {
 	if err != nil {
 		return nil, err
 	}
+	f.fixed = !o.Follow
 	recorded.Arrived = f.Clock
 	marks, err := o.Records.LoadMarks(ctx)
 	if err != nil {
@@ -158,11 +168,31 @@ func Replay(ctx context.Context, o ReplayOptions) (*Fold, error) {
 	return f, drain()
 }
 
-// Restore returns the fold as it was after the last commit: from the newest
-// checkpoint on, everything in the records is handled again. The fold reads its
-// past from from afterwards; nil reads the records themselves.
+// asRecorded are options with the configuration in force as of the last commit
+// in place of the given one, and whether there is such a configuration.
+func asRecorded(o Options, c *standing.Configuration) (Options, bool) {
+	if c == nil || o.Facility.Text == "" {
+		return o, false
+	}
+	if c.Text != o.Facility.Text {
+		f, catalog, err := standing.Parse(c.Path, c.Text)
+		if err != nil {
+			o.Logger.Warn("the configuration that was in force cannot be read by this version; what happened under it is gone through with the new one", "error", err)
+			return o, false
+		}
+		o.Facility, o.Catalog = f, catalog
+	}
+	o.Facility = c.WithClaimed(o.Facility)
+	return o, true
+}
+
+// Restore returns the fold as it was after the last commit, with the
+// configuration that was in force then: from the newest checkpoint on, everything
+// in the records is handled again. The options say what to go by where the
+// records know of no configuration. The fold reads its past from from
+// afterwards; nil reads the records themselves.
 func Restore(ctx context.Context, o Options, reader *records.Reader, from past.Past) (*Fold, error) {
-	cp, err := loadCheckpoint(ctx, reader)
+	cp, err := past.LoadWhole[checkpoint](ctx, reader, o.Logger, checkpointName, earlierName)
 	if err != nil {
 		return nil, err
 	}
@@ -175,12 +205,22 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 	if err != nil {
 		return nil, err
 	}
-	known := &past.Recorded{Reader: reader, Marked: from != nil}
-	f, err := build(o, known, claimed)
+	then, err := standing.Load(ctx, reader)
 	if err != nil {
 		return nil, err
 	}
-	known.Arrived = f.Clock
+	now, inForce := asRecorded(o, then)
+	known := &past.Recorded{Reader: reader, Marked: from != nil}
+	f, err := build(now, known, claimed)
+	if err != nil {
+		return nil, err
+	}
+	known.Arrived, f.given, f.recorded = f.Clock, o, inForce
+	if inForce {
+		f.configuration = *then
+	} else if then != nil {
+		f.configuration.Species = then.Species
+	}
 	if !cp.Clock.IsZero() {
 		if err := f.load(cp); err != nil {
 			return nil, err
@@ -189,6 +229,13 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 	if !marks.Clock.IsZero() {
 		if err := f.refold(ctx, reader, s, marks.Clock); err != nil {
 			return nil, err
+		}
+		rows, err := reader.LoadAlarms(ctx)
+		if err != nil {
+			return nil, err
+		}
+		if err := f.alarms.Recall(rows); err != nil {
+			f.logger.Error("the alarms are as going through the records again gives them", "error", err)
 		}
 		// What was left out has its number all the same.
 		f.alarms.CountFrom(marks.Occurrence)

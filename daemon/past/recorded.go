@@ -25,13 +25,9 @@ type Past interface {
 	Mark(ctx context.Context, room sensors.RoomID, t time.Time) (roomair.Mark, bool, error)
 }
 
-// MarkName names the blob of a room's curve at the first settling of a day.
-func MarkName(room sensors.RoomID, day time.Time) string {
-	return "mark/" + string(room) + "/" + day.UTC().Format(time.DateOnly)
-}
-
 // OldestMark is how many days a daily mark is looked for before the curve
-// starts from the beginning of history.
+// starts from the beginning of history. Longer ago only those of the first
+// days of months are kept, of which it finds one.
 const OldestMark = 40
 
 // Recorded is the past as the records have it.
@@ -108,17 +104,13 @@ func (p Recorded) Mark(ctx context.Context, room sensors.RoomID, t time.Time) (r
 		if errors.Is(err, records.ErrNotFound) {
 			continue
 		}
-		if err != nil {
+		if err != nil && !errors.Is(err, records.ErrCorrupt) {
 			return roomair.Mark{}, false, err
 		}
-		if len(body) == 0 {
-			continue // dropped
-		}
+		// A mark that was dropped is empty; one that is damaged is left out, for
+		// an older one leads to the same curve.
 		var m roomair.Mark
-		if err := json.Unmarshal(body, &m); err != nil {
-			return roomair.Mark{}, false, fmt.Errorf("stored curve of room %s: %w", room, err)
-		}
-		if !m.At.After(t) {
+		if err == nil && json.Unmarshal(body, &m) == nil && !m.At.After(t) {
 			return m, true, nil
 		}
 	}

@@ -54,8 +54,8 @@ type JournalEntry struct {
 	Who     string
 	// Body is what Kind needs to be done again; null when empty.
 	Body json.RawMessage
-	// Damaged is set when the entry is not what was stored.
-	Damaged bool
+	// damaged is set when the entry is not what was stored.
+	damaged bool
 }
 
 // Commit stores batches one after the other in one transaction, all of them or

@@ -219,7 +219,7 @@ func TestDamagedEntriesAreKnown(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			list = append(list, e.Damaged)
+			list = append(list, e.Damage() != "")
 		}
 		return list
 	}

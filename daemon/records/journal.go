@@ -55,8 +55,16 @@ func scanJournal(rows *sql.Rows) (e JournalEntry, err error) {
 	var sum sql.NullInt64
 	err = rows.Scan(&e.Seq, &arrival, &e.Kind, &e.Who, &body, &sum)
 	e.Arrival, e.Body = time.UnixMilli(arrival).UTC(), json.RawMessage(body)
-	e.Damaged = sum.Valid && sum.Int64 != e.sum()
+	e.damaged = sum.Valid && sum.Int64 != e.sum() || !json.Valid(e.Body)
 	return e, err
+}
+
+// Damage names the entry if it is not what was stored; empty if it is.
+func (e *JournalEntry) Damage() string {
+	if !e.damaged {
+		return ""
+	}
+	return fmt.Sprintf("entry %d of the journal (%s, %q by %q)", e.Seq, e.Arrival.Format("2 January 2006 15:04 UTC"), e.Kind, e.Who)
 }
 
 // sum is the checksum of an entry.
@@ -68,6 +76,10 @@ func (e *JournalEntry) sum() int64 {
 func sumOf(body []byte) int64 {
 	return int64(crc32.Checksum(body, crc32.MakeTable(crc32.Castagnoli)))
 }
+
+// MarkPrefix begins the names of blobs that each hold the curve of a room at
+// the day that ends the name. Older ones go in time (see Condense).
+const MarkPrefix = "mark/"
 
 // LoadState gives a named blob; it fails with ErrNotFound when there is none,
 // and with ErrCorrupt when it is not what was stored.

@@ -14,6 +14,9 @@ import (
 // note of, empty for nothing. What reads history leaves it out and goes on.
 func (r *Reader) Damage() string { return r.damage.Text() }
 
+// NoteDamage takes in something else that was found damaged, in words.
+func (r *Reader) NoteDamage(what string) { r.damage.NoteOther(what) }
+
 // hole notes that a day of a series cannot be read, that of all series if its
 // number is 0.
 func (r *Reader) hole(ctx context.Context, q querier, day, series int64) {

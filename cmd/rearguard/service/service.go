@@ -10,6 +10,7 @@ import (
 	"math/rand/v2"
 	"net"
 	"net/http"
+	"os"
 	"strings"
 	"sync"
 	"time"
@@ -18,12 +19,12 @@ import (
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
-	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
 	"rearguard/dashboards"
 	"rearguard/dashboards/web"
+	"rearguard/dashboards/web/technician"
 	"rearguard/sensors"
 	"rearguard/sensors/broker"
 	"rearguard/sensors/desk"
@@ -50,6 +51,9 @@ type Options struct {
 	// TickEvery of the wall clock.
 	Clock     func() time.Time
 	TickEvery time.Duration
+	// Hangup, if set, brings the signals on which the configuration file is read
+	// again.
+	Hangup <-chan os.Signal
 	// Listener takes the connections to the pages.
 	Listener net.Listener
 	// Invented, ForecastEvery, Evaluated and Committed are the engine's
@@ -69,6 +73,8 @@ type service struct {
 	store  *records.Store
 	engine *daemon.Engine
 	link   *broker.Link
+	// site is the engine as pages see it.
+	site *claimingEngine
 	// notifier delivers notices over the channels, unrecorded those that cannot
 	// be recorded.
 	notifier   *notify.Worker
@@ -152,11 +158,16 @@ func (s *service) connect() error {
 	if s.link, err = broker.New(config, s.Logger); err != nil {
 		return err
 	}
-	site := &claimingEngine{Engine: s.engine, link: s.link, config: s.Config, facility: s.Facility}
-	s.pages, err = dashboards.Server(site, s.Version, web.Options{
-		Log: s.Logger, History: s.history,
-		Alarms: &lookback.AlarmRecords{Facility: s.Facility, Catalog: s.Catalog, Records: s.store.Pages()},
-	})
+	s.site = &claimingEngine{
+		Engine: s.engine, link: s.link, config: s.Config, clock: s.Clock, started: s.Facility, facility: s.Facility, catalog: s.Catalog,
+		useChannels: []func(map[string]notify.Channel){s.notifier.UseChannels, s.unrecorded.UseChannels},
+		state:       technician.Configuration{File: s.Config, ReadAt: s.Clock(), By: "start"},
+	}
+	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}}
+	if s.Config != "" {
+		pages.Configuration = s.site.Configuration
+	}
+	s.pages, err = dashboards.Server(s.site, s.Version, pages)
 	return err
 }
 
@@ -188,6 +199,7 @@ func (s *service) start(ctx, hard context.Context, running *parts) {
 		func() { s.askSensors(ctx) },
 		func() { s.eachTick(ctx, func() { handOver(ctx, ticks, s.Clock()) }) },
 		func() { s.packHistory(ctx) },
+		func() { s.reloadOn(ctx, s.Hangup) },
 	} {
 		running.Go(work)
 	}
