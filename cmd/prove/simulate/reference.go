@@ -222,6 +222,7 @@ func (f *reference) observe() {
 	for _, m := range r.site.rooms {
 		f.room(&m, on)
 	}
+	f.homeless(on)
 	f.changes(on)
 	f.telling(on)
 }
@@ -310,6 +311,20 @@ func (f *reference) room(m *siteRoom, on map[alerts.Key]*snapshot.Alarm) {
 	}
 	if v.blind > blindOnDelay+blindMargin && on[blind] == nil {
 		r.breach("blind unseen", "no sensor of %s has been heard for %d min more than is its habit, and nobody is told that it is blind", m.id, v.blind)
+	}
+}
+
+// homeless checks that a cohort without a room is told of.
+func (f *reference) homeless(on map[alerts.Key]*snapshot.Alarm) {
+	r := f.run
+	for _, c := range r.world.cohorts {
+		if c.room != "" || !c.entered || !c.ended.IsZero() {
+			c.homeless = 0
+			continue
+		}
+		if c.homeless++; c.homeless > partMargin && on[alerts.Key{Condition: "cohort_unwatched", Subject: string(c.id)}] == nil {
+			r.breach("homeless unseen", "%s has stood in no room of the configuration for %d min, and nobody is told", c.id, c.homeless)
+		}
 	}
 }
 

@@ -91,6 +91,8 @@ type cohort struct {
 	// disturbed is set when its air can no longer be worked out from the
 	// configuration as it is.
 	disturbed bool
+	// homeless counts the minutes for which its room has been gone.
+	homeless int
 }
 
 // machineClock is the wall clock of the daemon's machine.
@@ -248,9 +250,7 @@ func (r *run) steps() []func() {
 	if r.chance(0.25, forWrite, r.now, 0) || len(r.process.waiting) > 0 {
 		steps = append(steps, func() { r.write(true) })
 	}
-	if r.process.due || r.chance(0.1, forNotifier, r.now, 0) {
-		steps = append(steps, r.deliver)
-	}
+	steps = append(steps, r.deliver)
 	if r.now%10 == 0 {
 		steps = append(steps, r.notices)
 	}
@@ -259,10 +259,13 @@ func (r *run) steps() []func() {
 
 // deliver lets the two deliverers of notices do what is due.
 func (r *run) deliver() {
-	r.process.due = false
-	r.process.deliver(r.ctx)
+	p := r.process
+	if r.now >= p.deliverAt {
+		pause := p.deliver(r.ctx)
+		p.deliverAt = max(p.deliverAt, r.now+1+int(pause/time.Minute))
+	}
 	if r.disk.failing {
-		r.process.deliverDirectly(r.ctx)
+		p.deliverDirectly(r.ctx)
 	}
 }
 
