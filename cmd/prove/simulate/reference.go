@@ -126,8 +126,8 @@ func (f *reference) heard(m *message) {
 	s, d := said.sensor, &f.devices[m.said.sensor.index]
 	i := slices.IndexFunc(f.run.site.sensors, func(one siteSensor) bool { return one.device == s && !one.unclaimed && !one.retired })
 	if i < 0 || m.retained || s.plan.Form == sparkplugForm && !d.whole {
-		if m.said.handed == 1 {
-			m.said.binding = false
+		if said.handed == 1 || i < 0 && !said.acked {
+			said.binding = false
 		}
 		d.vague = true
 		return
@@ -189,11 +189,7 @@ func (f *reference) killed() {
 }
 
 // edited takes note that limits and sensors are others now.
-func (f *reference) edited() {
-	f.unsettle()
-	clear(f.active)
-	clear(f.open)
-}
+func (f *reference) edited() { f.unsettle() }
 
 // unsettle takes note that something has changed in rooms.
 func (f *reference) unsettle() {

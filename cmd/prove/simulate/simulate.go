@@ -62,6 +62,12 @@ func (o *Options) allowed() (list []kindName, spoken []form, err error) {
 	return list, spoken, err
 }
 
+// Check says what of the options cannot be used.
+func (o *Options) Check() error {
+	_, _, err := o.allowed()
+	return err
+}
+
 // Run plays the runs, and shrinks those that break a rule.
 func Run(ctx context.Context, o Options) (Report, error) {
 	allowed, spoken, err := o.allowed()
