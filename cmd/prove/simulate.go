@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"os/exec"
@@ -45,11 +46,9 @@ func (c *simulateCommand) Run(ctx context.Context, e *cli.Env) error {
 	if err := o.Check(); err != nil {
 		return cli.Unusable("%w", err)
 	}
-	report, err := simulate.Run(ctx, o)
-	if err != nil {
-		return err
-	}
-	if err := c.print(e.Out, report); err != nil {
+	// What was found before an interruption is told all the same.
+	report, failed := simulate.Run(ctx, o)
+	if err := errors.Join(c.print(e.Out, report), failed); err != nil {
 		return err
 	}
 	if n := len(report.Breaches); n > 0 {
