@@ -1,6 +1,7 @@
 package fold
 
 import (
+	"encoding/json"
 	"fmt"
 	"strings"
 	"testing"
@@ -8,6 +9,7 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/alerts/conditions"
+	"rearguard/alerts/notify"
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
@@ -187,5 +189,79 @@ func TestDelaysDoNotRunWhileNobodyWatches(t *testing.T) {
 	b.shelves(20, 35, 35)
 	if n := b.raised()[conditions.Heat]; n != 1 || b.active(conditions.Heat) == nil {
 		t.Errorf("heat raised %d times, want one that went on over the five hours", n)
+	}
+}
+
+// A silent sensor is named with its room, its last value and when that was, in
+// the notice as well, and can be silenced by itself.
+func TestComplaint16SilenceNamesWhatIsMissing(t *testing.T) {
+	b := newScene(t, foldtest.Facility)
+	b.cohort("larva-3")
+	b.shelves(60, 25, 25)
+	last := b.now
+	b.shelves(40, 0, 25)
+	var told notify.AlarmNotice
+	for _, n := range b.TakeNotices() {
+		var one notify.AlarmNotice
+		if err := json.Unmarshal(n.Payload, &one); err != nil {
+			t.Fatal(err)
+		}
+		if one.Key.Subject == "nursery-a" {
+			told = one
+		}
+	}
+	want := "shelf 1 (nursery-a), last heard 25.0 °C at " + last.Format("15:04")
+	if told.Key.Condition != conditions.SensorSilent || told.RoomName != "Nursery" || told.Detail != want || told.FirstAction == "" {
+		t.Errorf("told %+v, want of a silent sensor in the Nursery: %q", told, want)
+	}
+	b.do(Order{Verb: alerts.Shelve, Key: told.Key, Who: "keeper", Reason: "battery on its way", For: time.Hour})
+	for _, a := range b.Snapshot().Alarms {
+		if a.Key == told.Key && a.State != alerts.Shelved {
+			t.Errorf("shelved, it is %v", a.State)
+		}
+	}
+}
+
+// That a channel took a notice is no success: the alarm waits until a person
+// has it. That no channel takes it is an alarm of its own. What a push service
+// says of a subscription is not known yet, since there is no such channel.
+func TestComplaint15DeliveryIsNoSuccess(t *testing.T) {
+	b := newScene(t, foldtest.Facility)
+	b.cohort("larva-3")
+	b.shelves(60, 25, 25)
+	b.shelves(20, 36, 36)
+	state := func(c alerts.Condition) alerts.State {
+		for _, a := range b.Snapshot().Alarms {
+			if a.Key.Condition == c {
+				return a.State
+			}
+		}
+		return alerts.Normal
+	}
+	delivered := snapshot.NoticeState{Totals: []snapshot.NoticeTotal{{Channel: "hook", Outcome: notify.Delivered, Count: 3}}}
+	note := func(s snapshot.NoticeState) {
+		b.fold.SetNotices(s)
+		if err := b.gather(b.fold.NoteParts(t.Context(), "")); err != nil {
+			t.Fatal(err)
+		}
+	}
+	note(delivered)
+	b.shelves(10, 36, 36)
+	if got := state(conditions.Heat); got != alerts.Unacknowledged {
+		t.Errorf("heat is %v though nobody has it, with all notices delivered", got)
+	}
+	if got := state(conditions.NoticeUndeliverable); got != alerts.Normal {
+		t.Errorf("delivery is an alarm, %v, with all notices delivered", got)
+	}
+	dead := delivered
+	dead.Trouble = snapshot.DeliveryTrouble{Waiting: 1, Oldest: b.now, Problem: "hook: the address is gone"}
+	note(dead)
+	b.shelves(20, 36, 36)
+	if got := state(conditions.NoticeUndeliverable); got != alerts.Unacknowledged {
+		t.Errorf("a dead channel is %v, want an alarm of its own", got)
+	}
+	b.do(Order{Verb: alerts.Acknowledge, Key: alerts.Key{Condition: conditions.Heat, Room: "nursery"}, Who: "keeper"})
+	if got := state(conditions.Heat); got != alerts.Acknowledged {
+		t.Errorf("heat is %v after somebody took it on", got)
 	}
 }

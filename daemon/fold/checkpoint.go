@@ -161,7 +161,7 @@ func (f *Fold) load(cp checkpoint) error {
 	if err := f.cohorts.restore(cp.Cohorts); err != nil {
 		return err
 	}
-	f.rooms.gone = slices.DeleteFunc(f.rooms.gone, func(r *room) bool { return !f.cohorts.stoodIn(r.config.ID) })
+	f.rooms.gone = slices.DeleteFunc(f.rooms.gone, func(r *room) bool { return !standing.StoodIn(r.config.ID, f.cohorts.all) })
 	for _, unknown := range f.alarms.Restore(cp.Alarms) {
 		f.logger.Warn("an alarm of a condition that no longer exists is left out", "alarm", unknown.Key.String())
 	}

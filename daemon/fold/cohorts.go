@@ -77,10 +77,18 @@ func (cs *cohorts) find(id population.CohortID) (*cohort, error) {
 	return nil, fmt.Errorf("there is no cohort %q in rearing", id)
 }
 
-// living reports whether a cohort is being reared, watched or not.
-func (cs *cohorts) living(id population.CohortID) bool {
-	_, err := cs.find(id)
-	return err == nil || slices.ContainsFunc(cs.asleep, func(c cohortState) bool { return c.Cohort.ID == id })
+// all yields every cohort being reared with its counts, watched or not.
+func (cs *cohorts) all(yield func(*population.Cohort, []population.Count) bool) {
+	for _, c := range cs.list {
+		if !yield(&c.Cohort, c.Counts) {
+			return
+		}
+	}
+	for i := range cs.asleep {
+		if !yield(&cs.asleep[i].Cohort, cs.asleep[i].Counts) {
+			return
+		}
+	}
 }
 
 // speciesOf is the species that a cohort goes by: that of the configuration, or
@@ -90,28 +98,6 @@ func (cs *cohorts) speciesOf(c cohortState) *species.Species {
 		return sp
 	}
 	return cs.lost[c.Cohort.Species]
-}
-
-// unfit are the species of cohorts being reared that a catalog does not have as
-// they need them.
-func (cs *cohorts) unfit(catalog *species.Catalog) []species.ID {
-	var ids []species.ID
-	for _, c := range cs.list {
-		if sp, _ := catalog.Species(c.Cohort.Species); !standing.Fits(sp, &c.Cohort, c.Counts) {
-			ids = append(ids, c.Cohort.Species)
-		}
-	}
-	for _, c := range cs.asleep {
-		ids = append(ids, c.Cohort.Species)
-	}
-	return ids
-}
-
-// stoodIn reports whether a cohort being reared has ever stood in a room.
-func (cs *cohorts) stoodIn(room sensors.RoomID) bool {
-	in := func(p population.Placement) bool { return p.Room == room }
-	return slices.ContainsFunc(cs.list, func(c *cohort) bool { return slices.ContainsFunc(c.Cohort.Placements, in) }) ||
-		slices.ContainsFunc(cs.asleep, func(c cohortState) bool { return slices.ContainsFunc(c.Cohort.Placements, in) })
 }
 
 // refreshLimits brings live progress, forecasts and the limits of every room

@@ -81,7 +81,7 @@ func (c Configure) takeOver(f *Fold, at time.Time) (*Fold, error) {
 	}
 	cp.Stays = cp.Stays.After(f.facility.Sensors, o.Facility.Sensors, f.rooms.rules.Fresh, at)
 	next.given = f.given
-	next.configuration = f.configuration.Follows(o.Facility, f.cohorts.unfit(next.cohorts.catalog))
+	next.configuration = f.configuration.Follows(o.Facility, standing.WithoutFit(next.cohorts.catalog, f.cohorts.all))
 	if err := next.load(cp); err != nil {
 		return nil, err
 	}

@@ -37,9 +37,12 @@ func (w *watch) orphaned(k alerts.Key) string {
 			return "the sensor is no longer in this room"
 		}
 	case conditions.CohortUnwatched, conditions.SpeciesLost:
-		if !w.cohorts.living(population.CohortID(k.Subject)) {
-			return "the cohort is closed"
+		for c := range w.cohorts.all {
+			if string(c.ID) == k.Subject {
+				return ""
+			}
 		}
+		return "the cohort is closed"
 	case conditions.CohortOverdue, conditions.CohortStalled:
 		c, err := w.cohorts.find(population.CohortID(k.Subject))
 		if err != nil {

@@ -11,35 +11,11 @@ import (
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/records"
 	"rearguard/daemon/standing"
-	"rearguard/sensors"
 	"rearguard/sensors/desk"
 )
 
 // farFuture is after every event.
 func farFuture() time.Time { return time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC) }
-
-// claims are the sensors that were claimed within a span. A fold over it
-// must begin without them.
-func claims(ctx context.Context, reader *records.Reader, s past.Span) (map[sensors.SensorID]bool, error) {
-	claims := make(map[sensors.SensorID]bool)
-	claim := of[ClaimSensor]()
-	for e, err := range reader.Journal(ctx, s.From, s.To) {
-		if err != nil {
-			return nil, fmt.Errorf("read the journal: %w", err)
-		}
-		if e.Kind != claim.name || e.Damage() != "" {
-			continue
-		}
-		event, err := claim.decode(e.Body)
-		if err != nil {
-			return nil, fmt.Errorf("journal entry %d (%s): %w", e.Seq, e.Kind, err)
-		}
-		if c, ok := event.(ClaimSensor); ok {
-			claims[c.Sensor.ID] = true
-		}
-	}
-	return claims, nil
-}
 
 // replayBatch is how many readings are handled together.
 const replayBatch = 4096
@@ -121,7 +97,7 @@ func Replay(ctx context.Context, o ReplayOptions) (*Fold, error) {
 		o.To = farFuture()
 	}
 	s := past.Span{From: o.From, To: o.To, ReadingsFrom: o.ReadingsFrom}
-	claimed, err := claims(ctx, o.Records, s)
+	claimed, err := standing.Claims(ctx, o.Records, s, ClaimSensor{}.Kind())
 	if err != nil {
 		return nil, err
 	}
@@ -168,24 +144,6 @@ func Replay(ctx context.Context, o ReplayOptions) (*Fold, error) {
 	return f, drain()
 }
 
-// asRecorded are options with the configuration in force as of the last commit
-// in place of the given one, and whether there is such a configuration.
-func asRecorded(o Options, c *standing.Configuration) (Options, bool) {
-	if c == nil || o.Facility.Text == "" {
-		return o, false
-	}
-	if c.Text != o.Facility.Text {
-		f, catalog, err := standing.Parse(c.Path, c.Text)
-		if err != nil {
-			o.Logger.Warn("the configuration that was in force cannot be read by this version; what happened under it is gone through with the new one", "error", err)
-			return o, false
-		}
-		o.Facility, o.Catalog = f, catalog
-	}
-	o.Facility = c.WithClaimed(o.Facility)
-	return o, true
-}
-
 // Restore returns the fold as it was after the last commit, with the
 // configuration that was in force then: from the newest checkpoint on, everything
 // in the records is handled again. The options say what to go by where the
@@ -197,7 +155,7 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 		return nil, err
 	}
 	s := past.Span{From: cp.Clock, To: farFuture()}
-	claimed, err := claims(ctx, reader, s)
+	claimed, err := standing.Claims(ctx, reader, s, ClaimSensor{}.Kind())
 	if err != nil {
 		return nil, err
 	}
@@ -209,7 +167,8 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 	if err != nil {
 		return nil, err
 	}
-	now, inForce := asRecorded(o, then)
+	now, inForce := o, false
+	now.Facility, now.Catalog, inForce = then.InForce(o.Facility, o.Catalog, o.Logger)
 	known := &past.Recorded{Reader: reader, Marked: from != nil}
 	f, err := build(now, known, claimed)
 	if err != nil {

@@ -106,21 +106,11 @@ func (rs *rooms) measuredBy(s *desk.Sensor, at time.Time) *room {
 // temperatures yields what was ever measured of a room's air after from up to
 // to: by the sensors that stood in it then.
 func (rs *rooms) temperatures(ctx context.Context, r *room, from, to time.Time, yield func(sensors.Reading)) error {
-	id := r.config.ID
-	ids := rs.stays.In(id)
+	var now []sensors.SensorID
 	if r.sensors != nil {
-		for _, now := range r.sensors.SensorIDs() {
-			if !slices.Contains(ids, now) {
-				ids = append(ids, now)
-			}
-		}
+		now = r.sensors.SensorIDs()
 	}
-	return rs.past.Temperatures(ctx, ids, from, to, func(reading sensors.Reading) bool {
-		if stood, known := rs.stays.RoomAt(reading.Sensor, reading.Time); !known || stood == id {
-			yield(reading)
-		}
-		return true
-	})
+	return rs.past.Temperatures(ctx, rs.stays.In(r.config.ID, now), from, to, rs.stays.Only(r.config.ID, yield))
 }
 
 // track is the curve of a room, nil if there is no such room.

@@ -28,22 +28,18 @@ func (w *watch) allCohorts() error {
 
 // lost evaluates what the configuration has lost of the cohorts.
 func (w *watch) lost() error {
-	look := func(c *population.Cohort, speciesGone, asleep bool) error {
+	i := 0
+	for c := range w.cohorts.all {
 		room, ok := c.RoomAt(w.clock)
-		return w.alarms.Observe(conditions.EvaluateLost(conditions.LostState{
-			Cohort: string(c.ID), Species: string(c.Species), Room: room, Now: w.clock,
-			RoomGone: ok && w.rooms.by[room] == nil, SpeciesGone: speciesGone, Asleep: asleep,
+		asleep := i >= len(w.cohorts.list)
+		err := w.alarms.Observe(conditions.EvaluateLost(conditions.LostState{
+			Cohort: string(c.ID), Species: string(c.Species), Room: room, Now: w.clock, RoomGone: ok && w.rooms.by[room] == nil,
+			SpeciesGone: asleep || w.cohorts.list[i].Species == w.cohorts.lost[c.Species], Asleep: asleep,
 		})...)
-	}
-	for _, c := range w.cohorts.list {
-		if err := look(&c.Cohort, c.Species == w.cohorts.lost[c.Cohort.Species], false); err != nil {
+		if err != nil {
 			return err
 		}
-	}
-	for i := range w.cohorts.asleep {
-		if err := look(&w.cohorts.asleep[i].Cohort, true, true); err != nil {
-			return err
-		}
+		i++
 	}
 	return nil
 }

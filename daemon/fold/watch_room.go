@@ -65,36 +65,11 @@ func (w *watch) levels(r *room) error {
 
 // roomCondition is what the conditions see of a room.
 func (w *watch) roomCondition(r *room, now *roomair.Air) conditions.RoomState {
-	in := conditions.RoomState{
-		Room: r.config.ID, Name: r.config.Name, Now: w.clock, Location: w.facility.Site.Location,
-		Blind: now.TemperatureC == nil, BlindSince: r.blindSince,
-		Warmest: now.Warmest, Coldest: now.Coldest, Driest: now.Driest, Dampest: now.Dampest, HighestVPD: now.HighestVPD,
-		TemperatureC: now.TemperatureC, HumidityPercent: now.HumidityPercent,
-		PressurePa: w.pressurePa,
-		Limits:     r.limits.Conditions, Cohorts: r.limits.Heat,
-	}
-	if in.HumidityPercent != nil && *in.HumidityPercent > 100 {
-		full := 100.0
-		in.HumidityPercent = &full
-	}
+	in := roomair.StateOf(now, r.sensors.Sensors, w.clock, w.resumed)
+	in.Room, in.Name, in.Location, in.BlindSince = r.config.ID, r.config.Name, w.facility.Site.Location, r.blindSince
+	in.PressurePa, in.Limits, in.Cohorts = w.pressurePa, r.limits.Conditions, r.limits.Heat
 	if below := r.config.ColdestSurfaceBelowAirCelsius; below > 0 {
 		in.Surface = &conditions.Surface{BelowAirC: below}
 	}
-	if in.Blind {
-		in.Listening = w.listening(r)
-	}
-	in.Sensors = roomair.SensorsOf(r.sensors.Sensors, w.clock, w.resumed, in.Blind)
 	return in
-}
-
-// listening reports whether some sensor of a room has not had the time since
-// rearguard began to listen in which it should have reported.
-func (w *watch) listening(r *room) bool {
-	heard := w.clock.Sub(w.resumed)
-	for _, s := range r.sensors.Sensors {
-		if heard < s.StaleAfter() {
-			return true
-		}
-	}
-	return false
 }

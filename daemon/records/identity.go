@@ -35,7 +35,7 @@ func (s *Store) Trouble() Trouble {
 
 // identify compares the opened file with what was noted beside it, and reads
 // what is known to be damaged in it.
-func (s *Store) identify(ctx context.Context, isNew bool, sync Synchronous) error {
+func (s *Store) identify(ctx context.Context, sync Synchronous) error {
 	var err error
 	if s.opened, err = os.Stat(s.path); err != nil {
 		return err
@@ -48,7 +48,7 @@ func (s *Store) identify(ctx context.Context, isNew bool, sync Synchronous) erro
 		last, err := disk.ReadLast(s.path)
 		switch {
 		case err == nil:
-			doubt = doubtOf(s.path, isNew, now, last, sync != Full)
+			doubt = doubtOf(s.path, s.isNew, now, last, sync != Full)
 		case errors.Is(err, fs.ErrNotExist):
 		default:
 			s.damage.NoteOther(err.Error())

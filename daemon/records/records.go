@@ -109,6 +109,7 @@ type Store struct {
 	doubt  atomic.Pointer[string]
 	opened os.FileInfo
 	noted  disk.Last
+	isNew  bool
 }
 
 // Open opens the records at path for writing, creates them if there are none,
@@ -150,8 +151,7 @@ func Open(ctx context.Context, path string, opts Options) (_ *Store, err error) 
 	if s.conn, err = s.pool.Conn(ctx); err != nil {
 		return nil, describe(path, err)
 	}
-	isNew, err := migrate(ctx, s.conn, path)
-	if err != nil {
+	if s.isNew, err = migrate(ctx, s.conn, path); err != nil {
 		return nil, describe(path, err)
 	}
 	if s.write, err = prepare(ctx, s.conn); err != nil {
@@ -165,7 +165,7 @@ func Open(ctx context.Context, path string, opts Options) (_ *Store, err error) 
 		return nil, err
 	}
 	s.pages.damage = s.damage
-	return s, s.identify(ctx, isNew, opts.Synchronous)
+	return s, s.identify(ctx, opts.Synchronous)
 }
 
 // inspect looks at the file before any setting changes it, so that a file
@@ -288,6 +288,9 @@ func dsn(path, mode string, pragmas ...string) string {
 // particular order, so the engine must not wait among them. It ends with the
 // Store.
 func (s *Store) Pages() *Reader { return s.pages }
+
+// New reports whether Open created the records.
+func (s *Store) New() bool { return s.isNew }
 
 // Path returns the absolute name of the file.
 func (r *Reader) Path() string { return r.path }

@@ -5,13 +5,17 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"iter"
+	"log/slog"
 	"slices"
 
 	"rearguard/daemon/facility"
+	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
 	"rearguard/daemon/study"
+	"rearguard/sensors"
 )
 
 // Name names the blob of the records that holds the configuration in force.
@@ -68,6 +72,69 @@ func (c *Configuration) WithClaimed(f *facility.Facility) *facility.Facility {
 		f = f.With(&c.Claimed[i])
 	}
 	return f
+}
+
+// InForce are the facility and the species in force as of the last commit, and
+// whether the records know them: without a record, for a facility that came out
+// of no file, or when its text cannot be read by this version any more, those
+// given.
+func (c *Configuration) InForce(f *facility.Facility, catalog *species.Catalog, logger *slog.Logger) (*facility.Facility, *species.Catalog, bool) {
+	if c == nil || f.Text == "" {
+		return f, catalog, false
+	}
+	if c.Text != f.Text {
+		then, species, err := Parse(c.Path, c.Text)
+		if err != nil {
+			logger.Warn("the configuration that was in force cannot be read by this version; what happened under it is gone through with the new one", "error", err)
+			return f, catalog, false
+		}
+		f, catalog = then, species
+	}
+	return c.WithClaimed(f), catalog, true
+}
+
+// Claims are the sensors that were claimed within a span, by entries of a kind.
+// A fold over it must begin without them.
+func Claims(ctx context.Context, reader *records.Reader, s past.Span, kind string) (map[sensors.SensorID]bool, error) {
+	claims := make(map[sensors.SensorID]bool)
+	for e, err := range reader.Journal(ctx, s.From, s.To) {
+		if err != nil {
+			return nil, fmt.Errorf("read the journal: %w", err)
+		}
+		if e.Kind != kind {
+			continue
+		}
+		var claim struct {
+			Sensor facility.Sensor `json:"sensor"`
+		}
+		if err := json.Unmarshal(e.Body, &claim); err != nil {
+			return nil, fmt.Errorf("journal entry %d (%s): %w", e.Seq, e.Kind, err)
+		}
+		claims[claim.Sensor.ID] = true
+	}
+	return claims, nil
+}
+
+// WithoutFit are the species of cohorts that a catalog does not have as they
+// need them.
+func WithoutFit(catalog *species.Catalog, cohorts iter.Seq2[*population.Cohort, []population.Count]) []species.ID {
+	var ids []species.ID
+	for c, counts := range cohorts {
+		if sp, _ := catalog.Species(c.Species); !Fits(sp, c, counts) {
+			ids = append(ids, c.Species)
+		}
+	}
+	return ids
+}
+
+// StoodIn reports whether one of some cohorts has ever stood in a room.
+func StoodIn(room sensors.RoomID, cohorts iter.Seq2[*population.Cohort, []population.Count]) bool {
+	for c := range cohorts {
+		if slices.ContainsFunc(c.Placements, func(p population.Placement) bool { return p.Room == room }) {
+			return true
+		}
+	}
+	return false
 }
 
 // Lost are the species of older texts, with what was adopted laid over them.

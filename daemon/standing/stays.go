@@ -102,15 +102,24 @@ func (s Stays) RoomAt(id sensors.SensorID, t time.Time) (room sensors.RoomID, kn
 	return "", known
 }
 
-// In are the sensors that measured a room once.
-func (s Stays) In(room sensors.RoomID) []sensors.SensorID {
-	var ids []sensors.SensorID
+// In are the sensors that measure a room now, and those that once did.
+func (s Stays) In(room sensors.RoomID, now []sensors.SensorID) []sensors.SensorID {
 	for _, one := range s {
-		if one.Room == room && !slices.Contains(ids, one.Sensor) {
-			ids = append(ids, one.Sensor)
+		if one.Room == room && !slices.Contains(now, one.Sensor) {
+			now = append(now, one.Sensor)
 		}
 	}
-	return ids
+	return now
+}
+
+// Only passes on the readings that were taken in a room.
+func (s Stays) Only(room sensors.RoomID, yield func(sensors.Reading)) func(sensors.Reading) bool {
+	return func(r sensors.Reading) bool {
+		if stood, known := s.RoomAt(r.Sensor, r.Time); !known || stood == room {
+			yield(r)
+		}
+		return true
+	}
 }
 
 // Fresh is how long a reading of a sensor that is gone counted.

@@ -11,7 +11,6 @@ import (
 	"net"
 	"net/http"
 	"os"
-	"strings"
 	"sync"
 	"time"
 
@@ -102,13 +101,11 @@ func Run(ctx context.Context, o Options, ready func(*daemon.Engine)) (err error)
 	defer stop()
 
 	s := &service{Options: o, refused: broker.NewRing(refusedKept), requests: make(chan payload.Request, requestsWaiting)}
-	if s.store, err = records.Open(ctx, o.Facility.Records.Path, records.Options{
-		Synchronous: records.Synchronous(strings.ToUpper(string(o.Facility.Records.Synchronous))),
-	}); err != nil {
+	if err := s.openRecords(ctx); err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, s.store.Close()) }()
-	if err := s.build(hard); err != nil {
+	if err := s.buildOn(ctx, hard); err != nil {
 		return err
 	}
 
@@ -200,6 +197,7 @@ func (s *service) start(ctx, hard context.Context, running *parts) {
 		func() { s.eachTick(ctx, func() { handOver(ctx, ticks, s.Clock()) }) },
 		func() { s.packHistory(ctx) },
 		func() { s.reloadOn(ctx, s.Hangup) },
+		func() { s.tendRecords(ctx) },
 	} {
 		running.Go(work)
 	}
