@@ -164,22 +164,28 @@ func play(ctx context.Context, p *Plan, c ground, folder string) (*Breach, error
 	}
 	defer func() { _ = os.RemoveAll(folder) }() // what is left is of no use
 	r := newRun(ctx, p, c, folder)
-	if err := r.disk.begin(c.empty); err != nil {
-		return nil, err
-	}
-	r.start()
-	for ; r.now < p.Minutes && !r.over(); r.now++ {
-		r.minute()
-	}
-	if !r.over() {
-		r.checkAll()
-	}
+	r.playAll()
 	if r.process != nil {
 		if err := r.process.store.Close(); err != nil {
 			r.fail(err)
 		}
 	}
 	return r.broken, r.failed
+}
+
+// playAll plays a run to its end and checks it.
+func (r *run) playAll() {
+	if err := r.disk.begin(r.empty); err != nil {
+		r.fail(err)
+		return
+	}
+	r.start()
+	for ; r.now < r.plan.Minutes && !r.over(); r.now++ {
+		r.minute()
+	}
+	if !r.over() {
+		r.checkAll()
+	}
 }
 
 func newRun(ctx context.Context, p *Plan, c ground, folder string) *run {
@@ -327,7 +333,7 @@ func (r *run) befall() {
 		if e.At != r.now || r.over() || slices.ContainsFunc(r.world.ending, func(on ending) bool { return on.kind == e.Kind }) {
 			continue
 		}
-		began := kinds[e.Kind](r, e)
+		began := kinds()[e.Kind](r, e)
 		if began.words == "" {
 			continue
 		}
