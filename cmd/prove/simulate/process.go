@@ -161,7 +161,7 @@ func (r *run) answers() {
 	for _, o := range r.process.waiting {
 		select {
 		case err := <-o.answer:
-			if err == nil || errors.Is(err, daemon.ErrNotRecorded) {
+			if err == nil {
 				o.then()
 			}
 		default:
