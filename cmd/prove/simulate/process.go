@@ -120,7 +120,7 @@ func (r *run) kill() {
 // leave is what follows from the end of the daemon.
 func (r *run) leave(orderly bool) {
 	p := r.process
-	if orderly {
+	if orderly && !r.disk.failing {
 		r.ref.stopped()
 	} else {
 		r.ref.killed()

@@ -31,6 +31,9 @@ type reference struct {
 	// it has not moved.
 	lastTime time.Time
 	still    int
+	// forgot is when the daemon last lost what it had not written: alarms that
+	// come on just after are those of before.
+	forgot int
 	// open are the alarms of which a person was told and not yet that they
 	// are over.
 	open map[person]bool
@@ -82,12 +85,14 @@ type alarmView struct {
 	// calling counts the minutes for which people should have been told.
 	calling int
 	told    map[string]bool
+	// unrepeated counts them since the last call.
+	unrepeated int
 }
 
 func newReference(r *run) *reference {
 	return &reference{
 		run: r, devices: make([]device, len(r.sensors)), rooms: map[sensors.RoomID]*roomView{},
-		active: map[alerts.Key]*alarmView{}, open: map[person]bool{},
+		forgot: -forgottenFor - 1, active: map[alerts.Key]*alarmView{}, open: map[person]bool{},
 	}
 }
 
@@ -99,6 +104,8 @@ const (
 	silenceMargin, blindMargin, partMargin = 12, 10, 8
 	// coolWithin is how long before heat is over a sensor must have said so.
 	coolWithin = 20
+	// forgottenFor is how long the daemon may find again what it lost.
+	forgottenFor = 30
 	// tellWithin is within how many minutes people are told.
 	tellWithin = 20
 )
@@ -180,6 +187,7 @@ func (f *reference) started() {
 func (f *reference) stopped() {}
 
 func (f *reference) killed() {
+	f.forgot = f.run.now
 	// What was not written is forgotten, so that what was on may be off.
 	for key, a := range f.active {
 		if f.run.now-a.since < 60 {
@@ -376,6 +384,9 @@ func (d *device) missed(now int) int {
 func (f *reference) falseAlarm(a *snapshot.Alarm) {
 	r := f.run
 	v := f.view(a.Key.Room)
+	if r.now-f.forgot <= forgottenFor {
+		return
+	}
 	switch a.Key.Condition {
 	case "heat":
 		// The delay may have run out just before the air came back.
@@ -436,6 +447,10 @@ func (f *reference) cleared(key alerts.Key, v *alarmView) {
 // everybody are the people of the roster.
 var everybody = []string{"lead", "keeper"}
 
+// repeatWithin is within how many minutes a call that nobody acknowledges is
+// repeated, by priority, with a margin; low ones are not.
+var repeatWithin = map[alerts.Priority]int{alerts.Critical: 15 + 20, alerts.High: 30 + 20, alerts.Medium: 4*60 + 20}
+
 // telling checks that people are told of what is on.
 func (f *reference) telling(on map[alerts.Key]*snapshot.Alarm) {
 	r := f.run
@@ -445,10 +460,14 @@ func (f *reference) telling(on map[alerts.Key]*snapshot.Alarm) {
 			continue
 		}
 		if a.State != alerts.Unacknowledged || a.Under != nil || f.reachable == 0 {
-			v.calling = 0
+			v.calling, v.unrepeated = 0, 0
 			continue
 		}
 		v.calling++
+		v.unrepeated++
+		if most := repeatWithin[a.Priority]; most > 0 && v.unrepeated > most {
+			r.breach("unrepeated", "%s has been on for %d min since the last call, and nobody acknowledged it or was told again", key, v.unrepeated)
+		}
 		for _, name := range everybody {
 			if v.calling > tellWithin && !v.told[name] && !f.open[person{name, key}] {
 				r.breach("untold", "%s has been on for %d min, and %s was not told", key, v.calling, name)
@@ -459,28 +478,25 @@ func (f *reference) telling(on map[alerts.Key]*snapshot.Alarm) {
 
 // told takes note of a message that came through.
 func (f *reference) told(m notify.Message) {
-	r := f.run
-	if r.phone.got[m.Notice.Key] > 1 && !r.world.diskFailed {
-		r.breach("told twice", "%s is told twice of one and the same: %s", m.Notice.Recipient, m.Subject)
+	if f.run.phone.got[m.Notice.Key] > 1 && !f.run.world.diskFailed {
+		f.run.breach("told twice", "%s is told twice of one and the same: %s", m.Notice.Recipient, m.Subject)
 	}
-	f.toldOf(m.Notice.Recipient, m.Alarm)
-	for _, also := range m.Also {
-		f.toldOf(m.Notice.Recipient, also)
+	f.toldOf(m.Notice.Recipient, &m.Alarm)
+	for i := range m.Also {
+		f.toldOf(m.Notice.Recipient, &m.Also[i])
 	}
 }
 
-// toldOf takes note that a person was told of one alarm.
-func (f *reference) toldOf(name string, n notify.AlarmNotice) {
-	r := f.run
-	key := n.Key
-	who := person{name, key}
-	if v := f.active[key]; v != nil {
-		v.told[who.name] = true
+// toldOf takes note of the news of one alarm.
+func (f *reference) toldOf(name string, n *notify.AlarmNotice) {
+	who, v := person{name, n.Key}, f.active[n.Key]
+	if v != nil {
+		v.told[name], v.unrepeated = true, 0
 	}
 	switch n.Kind {
 	case notify.Raised:
-		if f.open[who] && f.active[key] != nil && f.active[key].since < r.now-30 && f.active[key].occurrence == n.Occurrence && !r.world.diskFailed {
-			r.breach("told again", "%s is told once more that %s has begun", who.name, key)
+		if f.open[who] && v != nil && v.since < f.run.now-30 && v.occurrence == n.Occurrence && !f.run.world.diskFailed {
+			f.run.breach("told again", "%s is told once more that %s has begun", name, n.Key)
 		}
 		f.open[who] = true
 	case notify.Cleared, notify.Over:
