@@ -127,6 +127,7 @@ func (r *run) leave(orderly bool) {
 	}
 	r.process = nil
 	r.broker.drop()
+	r.broker.lost = time.Time{}
 	if err := p.store.Close(); err != nil {
 		r.fail(err)
 	}

@@ -139,7 +139,12 @@ func (f *reference) heard(m *message) {
 		d.vague = true
 		return
 	}
-	if m.said.trueAt < d.trueAt && d.known {
+	if said.trueAt < d.trueAt && d.known {
+		return
+	}
+	if (m.queued || m.again) && !s.plan.Form.ownTime() {
+		// Of unknown age, it says nothing about the present.
+		d.vague = true
 		return
 	}
 	late := f.run.now - m.said.trueAt

@@ -283,8 +283,11 @@ func (r *run) connect() {
 		off := true
 		b.told = &off
 	}
-	if !b.away {
+	if !b.away && !b.connected {
 		b.connected = true
+		if b.forgot {
+			b.forgot, b.lost = false, r.wall()
+		}
 	}
 	if b.told != nil && *b.told == b.connected {
 		return
