@@ -62,7 +62,7 @@ type Records struct {
 	// that are over, and what machines wrote into the journal are condensed to
 	// counts; 0 keeps them for ever.
 	KeepDetailDays int         `yaml:"keep_details_days" rule:"range=0..36500"`
-	Synchronous Synchronous `yaml:"synchronous" rule:"one=full|normal"`
+	Synchronous    Synchronous `yaml:"synchronous" rule:"one=full|normal"`
 }
 
 // Synchronous says how far records wait for the disk.
