@@ -22,8 +22,7 @@ func (s *service) packHistory(ctx context.Context) {
 	defer ticker.Stop()
 	for {
 		now := s.Clock()
-		inForce, _ := s.site.inForce()
-		keep := inForce.Records.KeepDays
+		keep := s.site.now.Load().facility.Records.KeepDays
 		_, err := s.store.Roll(ctx, now.Add(-hotFor))
 		if err == nil && keep > 0 {
 			_, _, err = s.store.Retain(ctx, records.Retention{Now: now, HistoryDays: keep})
