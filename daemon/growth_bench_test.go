@@ -93,8 +93,8 @@ func BenchmarkGrowth(b *testing.B) {
 			if _, err := r.store.Roll(b.Context(), at.Add(-36*time.Hour)); err != nil {
 				b.Fatal(err)
 			}
-			for _, n := range r.due(at) {
-				if err := r.store.MarkDelivered(b.Context(), n, at); err != nil {
+			if due := r.due(at); len(due) > 0 {
+				if err := r.store.MarkDelivered(b.Context(), at, due...); err != nil {
 					b.Fatal(err)
 				}
 			}
@@ -110,12 +110,18 @@ func BenchmarkGrowth(b *testing.B) {
 // due are the notices to be delivered.
 func (r *rig) due(at time.Time) (ids []int64) {
 	r.t.Helper()
-	due, err := r.store.DueNotices(r.t.Context(), at, 1000)
+	queues, err := r.store.Queues(r.t.Context(), at)
 	if err != nil {
 		r.t.Fatal(err)
 	}
-	for _, n := range due {
-		ids = append(ids, n.ID)
+	for _, q := range queues {
+		due, err := r.store.PendingNotices(r.t.Context(), q.Channel, q.Recipient, 1000)
+		if err != nil {
+			r.t.Fatal(err)
+		}
+		for _, n := range due {
+			ids = append(ids, n.ID)
+		}
 	}
 	return ids
 }

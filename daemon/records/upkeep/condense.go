@@ -73,9 +73,6 @@ func details() []detail {
 			find: `SELECT id FROM outbox WHERE created_at < ?1 AND state <> 'pending' AND coalesce(done_at, created_at) < ?1
 				AND id < coalesce((SELECT id FROM outbox WHERE created_at >= ?1 ORDER BY id LIMIT 1), 9223372036854775807)
 				AND occurrence NOT IN ` + standing + ` ORDER BY id LIMIT ?2`,
-			carry: `INSERT INTO outbox_condensed (channel, state, count) SELECT channel, state, count(*) FROM outbox
-				WHERE id IN (SELECT value FROM json_each(?)) GROUP BY channel, state
-				ON CONFLICT DO UPDATE SET count = outbox_condensed.count + excluded.count`,
 			drop: `DELETE FROM outbox WHERE id IN (SELECT value FROM json_each(?))`,
 		},
 	}
