@@ -10,6 +10,7 @@ import (
 
 	"rearguard/daemon/fold"
 	"rearguard/daemon/past"
+	"rearguard/daemon/progress"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
@@ -37,6 +38,8 @@ type Options struct {
 	// Ask is called, if set, with what is to be published to sensors that must
 	// be asked for something. It must not wait.
 	Ask func(payload.Request)
+	// Progress, if set, is told what has been done and what waits.
+	Progress *progress.Board
 }
 
 // Sources are the streams of events an engine runs on. Closing Messages ends
@@ -85,7 +88,7 @@ type commandCall struct {
 // commit, and publishes a first snapshot. Nothing is written before Run.
 func New(ctx context.Context, opts Options) (*Engine, error) {
 	e := &Engine{
-		opts: opts, commit: newCommitter(opts.Store, opts.Logger),
+		opts: opts, commit: newCommitter(opts.Store, opts.Logger, opts.Progress),
 		commands: make(chan commandCall), changed: make(chan struct{}), ended: make(chan struct{}),
 		mostUnwritten: unwrittenLimit,
 	}
@@ -211,6 +214,11 @@ func (e *Engine) handle(ctx context.Context, in Sources) error {
 		if err != nil {
 			return err
 		}
+		if len(e.owed) > 0 || e.commit.messages() >= e.mostUnwritten {
+			e.opts.Progress.Waits(progress.Decide)
+		} else {
+			e.opts.Progress.Done(progress.Decide)
+		}
 	}
 }
 
@@ -280,6 +288,7 @@ func (e *Engine) handleTick(ctx context.Context, now time.Time) error {
 		return err
 	}
 	e.publish()
+	e.opts.Progress.Done(progress.Tick)
 	return nil
 }
 

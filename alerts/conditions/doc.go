@@ -23,6 +23,7 @@ const (
 	SensorFault         alerts.Condition = "sensor_fault"
 	RoomBlind           alerts.Condition = "room_blind"
 	BrokerLost          alerts.Condition = "broker_lost"
+	CertificateEnding   alerts.Condition = "certificate_ending"
 	StoreFailing        alerts.Condition = "store_failing"
 	RecordsDamaged      alerts.Condition = "records_damaged"
 	RecordsDoubted      alerts.Condition = "records_doubted"
@@ -62,10 +63,14 @@ const (
 
 // Definitions returns the definitions of all conditions of the package.
 func Definitions() []alerts.Definition {
-	return slices.Concat(
+	defs := slices.Concat(
 		airDefinitions(), shapeDefinitions(), wetnessDefinitions(), cohortDefinitions(), lostDefinitions(),
 		causeDefinitions(), sensorDefinitions(), facilityDefinitions(),
 	)
+	for i := range defs {
+		defs[i].Repeat = alerts.RepeatFor(defs[i].Priority())
+	}
+	return defs
 }
 
 // returnGrace is how long after a limit what led to it stays folded: longer

@@ -4,8 +4,10 @@
 package alarming
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
+	"log/slog"
 	"time"
 
 	"rearguard/alerts"
@@ -48,7 +50,7 @@ func New(f *facility.Facility, invented bool) (*Alarms, error) {
 	}
 	a := &Alarms{
 		Rules: conditions.NewEvaluator(definitions), machine: machine, calls: performance.NewCalls(),
-		roster: rosterOf(f.Roster), rooms: make(map[sensors.RoomID]string),
+		roster: Roster(f), rooms: make(map[sensors.RoomID]string),
 		letterhead: notify.Letterhead{Facility: f.Site.Name, Invented: invented, Zone: f.Site.Location.String()},
 	}
 	if base := f.Web.PublicURL; base != "" {
@@ -60,16 +62,16 @@ func New(f *facility.Facility, invented bool) (*Alarms, error) {
 	return a, nil
 }
 
-// rosterOf is the configuration's roster in the terms of notify.
-func rosterOf(duties []facility.Duty) []notify.Duty {
-	out := make([]notify.Duty, len(duties))
-	for i, d := range duties {
+// Roster is the configuration's roster in the terms of notify.
+func Roster(f *facility.Facility) []notify.Duty {
+	out := make([]notify.Duty, len(f.Roster))
+	for i, d := range f.Roster {
 		out[i] = notify.Duty{People: d.Who, Channels: d.Channels, Priorities: d.Priorities}
 	}
 	return out
 }
 
-// tuned lays the configuration's delays and deadbands over the conditions'
+// tuned lays the configuration's delays, repetitions and deadbands over the conditions'
 // own.
 func tuned(defs []alerts.Definition, tuning map[alerts.Condition]facility.Tuning) []alerts.Definition {
 	for i := range defs {
@@ -82,6 +84,9 @@ func tuned(defs []alerts.Definition, tuning map[alerts.Condition]facility.Tuning
 		}
 		if t.OffDelay != nil {
 			defs[i].OffDelay = *t.OffDelay
+		}
+		if t.Repeat != nil {
+			defs[i].Repeat = *t.Repeat
 		}
 		if d := t.Deadband(); d != nil {
 			defs[i].Deadband = *d
@@ -190,16 +195,22 @@ func (a *Alarms) Restore(st State) []alerts.Alarm {
 // Recall puts the alarms as the records have them in place of those that going
 // through the past again gave: whatever is configured now, what people were told
 // and did stays so. A running delay of an alarm that the records do not have
-// goes on.
-func (a *Alarms) Recall(rows []records.AlarmRow) error {
+// goes on. The next trouble bears a higher number than last.
+func (a *Alarms) Recall(ctx context.Context, reader *records.Reader, last int64, logger *slog.Logger) error {
+	a.machine.SetLastOccurrence(last)
+	rows, err := reader.LoadAlarms(ctx)
+	if err != nil {
+		return err
+	}
 	known := make(map[alerts.Key]bool, len(rows))
 	list := make([]alerts.Alarm, 0, len(rows))
 	for _, row := range rows {
-		var one alerts.Alarm
+		one := alerts.Alarm{Key: row.Key}
 		if err := json.Unmarshal(row.State, &one); err != nil {
-			return fmt.Errorf("alarm %v in the records: %w", row.Key, err)
+			logger.Error("an alarm in the records cannot be read; it is as going through the records again gives it", "alarm", row.Key.String(), "error", err)
+			one = a.machine.Alarm(row.Key)
 		}
-		known[one.Key] = true
+		known[row.Key] = true
 		list = append(list, one)
 	}
 	for _, one := range a.machine.Memory() {
@@ -207,9 +218,8 @@ func (a *Alarms) Recall(rows []records.AlarmRow) error {
 			list = append(list, one)
 		}
 	}
-	a.machine.Restore(list)
+	for _, gone := range a.machine.Restore(list) {
+		logger.Warn("an alarm of a condition that no longer exists is left out", "alarm", gone.Key.String())
+	}
 	return nil
 }
-
-// CountFrom makes the next trouble raised bear a higher number than n.
-func (a *Alarms) CountFrom(n int64) { a.machine.SetLastOccurrence(n) }

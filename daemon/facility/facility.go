@@ -3,6 +3,7 @@
 package facility
 
 import (
+	"net/netip"
 	"time"
 
 	"rearguard/alerts"
@@ -56,8 +57,12 @@ type Records struct {
 	Path string `yaml:"path"`
 	// KeepDays is the age in days at which readings are deleted; 0 keeps
 	// them for ever.
-	KeepDays    int         `yaml:"keep_days" rule:"range=0..36500"`
-	Synchronous Synchronous `yaml:"synchronous" rule:"one=full|normal"`
+	KeepDays int `yaml:"keep_days" rule:"range=0..36500"`
+	// KeepDetailDays is the age in days at which notices, the steps of alarms
+	// that are over, and what machines wrote into the journal are condensed to
+	// counts; 0 keeps them for ever.
+	KeepDetailDays int         `yaml:"keep_details_days" rule:"range=0..36500"`
+	Synchronous    Synchronous `yaml:"synchronous" rule:"one=full|normal"`
 }
 
 // Synchronous says how far records wait for the disk.
@@ -105,6 +110,37 @@ type Web struct {
 	// PublicURL is the address under which people reach the pages, used for
 	// links in notices; without a slash at the end, empty if not given.
 	PublicURL string `yaml:"public_url"`
+	// Hosts are further names and addresses under which the pages are reached.
+	Hosts []string `yaml:"hosts"`
+	// Proxies are the addresses or networks of proxies that ask people who they
+	// are; beside the machine itself only they may connect.
+	Proxies []string `yaml:"proxies"`
+}
+
+// ProxyNetworks are the addresses of the proxies, each as a network.
+func (w Web) ProxyNetworks() []netip.Prefix {
+	var list []netip.Prefix
+	for _, text := range w.Proxies {
+		if p, err := network(text); err == nil {
+			list = append(list, p)
+		}
+	}
+	return list
+}
+
+// network reads an address or a network.
+func network(text string) (netip.Prefix, error) {
+	if ip, err := netip.ParseAddr(text); err == nil {
+		return ip.Unmap().Prefix(ip.Unmap().BitLen())
+	}
+	p, err := netip.ParsePrefix(text)
+	return p.Masked(), err
+}
+
+// loopback reports whether a host is the machine itself.
+func loopback(host string) bool {
+	ip, err := netip.ParseAddr(host)
+	return host == "localhost" || err == nil && ip.IsLoopback()
 }
 
 // Ingest bounds what is believed about the time of a reading.
@@ -194,10 +230,23 @@ type Sensor struct {
 	// Availability is where the sensor, or the broker in its place (last
 	// will), says whether it is there; nil if it does not.
 	Availability *Availability `yaml:"availability"`
-	// Interval is the expected time between reports, 0 if it is to be learned.
+	// Reports is empty for a sensor that reports regularly.
+	Reports Reports `yaml:"reports" rule:"one=regularly|on-change"`
+	// Interval is the expected time between reports, 0 if it is to be learned;
+	// of a sensor that reports on change the longest time between two messages.
 	Interval time.Duration `yaml:"interval" rule:"range=1s..24h"`
 	Inputs   []Input       `yaml:"inputs" rule:"need"`
 }
+
+// Reports says when a sensor sends a reading.
+type Reports string
+
+// The habits of sensors.
+const (
+	Regularly Reports = "regularly"
+	// OnChange is a sensor whose last value holds until it sends another.
+	OnChange Reports = "on-change"
+)
 
 // Availability is a topic on which a sensor says that it is there or gone.
 type Availability struct {
@@ -323,6 +372,9 @@ type Duty struct {
 type Tuning struct {
 	OnDelay  *time.Duration `yaml:"on_delay" rule:"range=0s..168h"`
 	OffDelay *time.Duration `yaml:"off_delay" rule:"range=0s..168h"`
+	// Repeat holds the pauses after which an alarm that nobody acknowledges
+	// calls again, the last of them from then on; an empty list is never.
+	Repeat *[]time.Duration `yaml:"repeat" rule:"range=1m..168h"`
 	// Only the deadband in the condition's unit can be set.
 	DeadbandCelsius     *float64 `yaml:"deadband_celsius" rule:"range=0..20"`
 	DeadbandKilopascals *float64 `yaml:"deadband_kilopascals" rule:"range=0..5"`

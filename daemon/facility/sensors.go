@@ -15,7 +15,7 @@ import (
 func (s *Sensor) Desk(room *Room, zone *time.Location) desk.Config {
 	c := desk.Config{
 		ID: s.ID, Room: s.Room, Place: s.Place, Position: s.Position, HeightM: s.HeightM,
-		Replaces: s.Replaces, Retired: s.Retired, Interval: s.Interval, Inputs: make([]payload.Spec, len(s.Inputs)),
+		Replaces: s.Replaces, Retired: s.Retired, OnChange: s.Reports == OnChange, Interval: s.Interval, Inputs: make([]payload.Spec, len(s.Inputs)),
 	}
 	for i, in := range s.Inputs {
 		c.Inputs[i] = in.Spec()
@@ -42,6 +42,25 @@ func (f *Facility) Without(ids map[sensors.SensorID]bool) (*Facility, map[sensor
 	}
 	kept.Sensors = slices.DeleteFunc(kept.Sensors, func(s Sensor) bool { return ids[s.ID] })
 	return &kept, left
+}
+
+// Desk is one of its sensors as the desk wants it.
+func (f *Facility) Desk(s *Sensor) desk.Config {
+	for i := range f.Rooms {
+		if s.Room != "" && f.Rooms[i].ID == s.Room {
+			return s.Desk(&f.Rooms[i], f.Site.Location)
+		}
+	}
+	return s.Desk(nil, f.Site.Location)
+}
+
+// RoomIDs are the ids of its rooms, in their order.
+func (f *Facility) RoomIDs() []sensors.RoomID {
+	ids := make([]sensors.RoomID, len(f.Rooms))
+	for i := range ids {
+		ids[i] = f.Rooms[i].ID
+	}
+	return ids
 }
 
 // With is the facility with a sensor, which takes the place of one with its

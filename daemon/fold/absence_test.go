@@ -11,6 +11,7 @@ import (
 	"rearguard/alerts/conditions"
 	"rearguard/alerts/notify"
 	"rearguard/daemon/foldtest"
+	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
 )
@@ -241,7 +242,7 @@ func TestComplaint15DeliveryIsNoSuccess(t *testing.T) {
 	delivered := snapshot.NoticeState{Totals: []snapshot.NoticeTotal{{Channel: "hook", Outcome: notify.Delivered, Count: 3}}}
 	note := func(s snapshot.NoticeState) {
 		b.fold.SetNotices(s)
-		if err := b.gather(b.fold.NoteParts(t.Context(), "")); err != nil {
+		if err := b.gather(b.fold.NoteParts(t.Context(), "", records.Trouble{})); err != nil {
 			t.Fatal(err)
 		}
 	}

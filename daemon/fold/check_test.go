@@ -145,7 +145,7 @@ func (p *prepared) events(t *testing.T) map[string]Command {
 		resumeEvent{At: now.Add(7 * time.Second), From: now},
 		AdoptRecords{Who: "lead"},
 		partsEvent{snapshot.PartsState{Store: snapshot.PartTrouble{Since: now, Problem: "no space left"}}},
-		limitsEvent{Limits: map[string]string{"room nursery heat_celsius": "31"}, Changes: []snapshot.LimitChange{{At: now, What: "room nursery heat_celsius", To: "31"}}},
+		limitsEvent{snapshot.LimitsNoted{Limits: map[string]string{"room nursery heat_celsius": "31"}, Changes: []snapshot.LimitChange{{At: now, What: "room nursery heat_celsius", To: "31"}}}},
 		presenceEvent{Sensor: "nursery-a"},
 		Configure{Path: "test.yaml", Text: strings.Replace(p.options.Facility.Text, "{id: hall, name: Hall}", "{id: hall, name: Hall, limits: {heat_celsius: 30}}", 1), Who: "configuration"},
 		outlivedEvent("suppress"), outlivedEvent("unsuppress"), outlivedEvent("reset"),

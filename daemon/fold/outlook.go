@@ -5,8 +5,8 @@ import (
 	"log/slog"
 	"time"
 
+	"rearguard/daemon/course"
 	"rearguard/daemon/rearing/forecast"
-	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/snapshot"
 )
 
@@ -48,32 +48,8 @@ func (cs *cohorts) refreshAir(at time.Time) error {
 		if err != nil {
 			return fmt.Errorf("room %s: %w", r.config.ID, err)
 		}
-		next.bending = cs.bendingErrors(r, at)
+		next.bending = course.Bendings(cs.in(r.config.ID, at), r.track.Curve.HourlyPoints(), cs.facility.Site.Location)
 		r.outlook = next
 	}
 	return nil
-}
-
-// bendingErrors compares, for the stages now in a room, thermal time along
-// the recorded curve with thermal time at daily means (Kaufmann effect).
-func (cs *cohorts) bendingErrors(r *room, at time.Time) []snapshot.BendingError {
-	points := r.track.Curve.HourlyPoints()
-	var found []snapshot.BendingError
-	seen := map[*species.Stage]bool{}
-	for _, c := range cs.list {
-		if room, ok := c.Cohort.RoomAt(at); !ok || room != r.config.ID || c.Live() == nil {
-			continue
-		}
-		stage, _ := c.MainStage()
-		i, _ := c.Species.StageIndex(stage)
-		st := &c.Species.Stages[i]
-		if st.Rate == nil || seen[st] {
-			continue
-		}
-		seen[st] = true
-		if b, ok := snapshot.Bending(c.Species, st, points, cs.facility.Site.Location); ok {
-			found = append(found, b)
-		}
-	}
-	return found
 }

@@ -15,10 +15,7 @@ type own struct {
 	// parts are those that lie outside the fold.
 	parts   snapshot.PartsState
 	notices snapshot.NoticeState
-	// limits is the configuration of limits last seen, nil before the first,
-	// changes are its latest changes.
-	limits  map[string]string
-	changes []snapshot.LimitChange
+	limits  snapshot.LimitsNoted
 	// unreadable says why the past cannot be read, empty if it can; putOff
 	// counts what was put off for that.
 	unreadable string
@@ -79,17 +76,11 @@ func (e linkEvent) check(_ context.Context, f *Fold, _ time.Time) (change, error
 
 func (f *Fold) setLink(l snapshot.Link) {
 	f.own.link = l
-	f.desk.SetSubscribed(l.Subscribed)
+	f.desk.NoteLink(f.clock, l.Subscribed, l.SessionLost)
 }
 
-// Link takes note of a change of the broker link. When messages begin to come
-// again, some may have been lost.
-func (f *Fold) Link(ctx context.Context, l snapshot.Link) error {
-	if l.Subscribed && !f.own.link.Subscribed {
-		f.desk.Missed()
-	}
-	return f.record(ctx, linkEvent{l})
-}
+// Link takes note of a change of the broker link.
+func (f *Fold) Link(ctx context.Context, l snapshot.Link) error { return f.record(ctx, linkEvent{l}) }
 
 // resumeEvent says that the daemon began to listen, at the start or after it
 // had been stopped: silence before it is nobody's fault.
@@ -133,29 +124,12 @@ func (f *Fold) resume(at time.Time, passed bool) error {
 // itself evaluates the conditions of rearguard itself, and what can be
 // told of all rooms together.
 func (w *watch) itself() error {
-	link, parts := &w.own.link, &w.own.parts
-	in := conditions.FacilityState{
-		Now: w.clock, Location: w.facility.Site.Location,
-		Broker: conditions.PartState{
-			Known: !link.Since.IsZero(), Working: link.Connected && link.Subscribed,
-			Since: link.Since, Name: link.Address, Problem: link.Problem,
-		},
-		Store: conditions.PartState{
-			Known: true, Working: parts.Store.Problem == "",
-			Since: parts.Store.Since, Name: "the database file", Problem: parts.Store.Problem,
-		},
-		Damage: recordsState(parts.Damage), Doubt: recordsState(parts.Doubt),
-		Undelivered: parts.Delivery.Waiting, OldestUndelivered: parts.Delivery.Oldest, DeliveryProblem: parts.Delivery.Problem,
-		ClockOffset: w.desk.ClockOffset(w.clock),
-	}
+	in := w.own.parts.Condition(&w.own.link)
+	in.Now, in.Location, in.ClockOffset = w.clock, w.facility.Site.Location, w.desk.ClockOffset(w.clock)
 	for _, r := range w.rooms.list {
 		if len(r.sensors.Sensors) > 0 {
 			in.Rooms = append(in.Rooms, r.sign)
 		}
 	}
 	return w.alarms.Observe(conditions.EvaluateFacility(in)...)
-}
-
-func recordsState(p snapshot.PartTrouble) conditions.PartState {
-	return conditions.PartState{Known: true, Working: p.Problem == "", Since: p.Since, Name: "the records", Problem: p.Problem}
 }

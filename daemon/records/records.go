@@ -22,11 +22,9 @@ import (
 	"path/filepath"
 	"runtime"
 	"sync"
-	"sync/atomic"
 	"time"
 
 	"rearguard/daemon/records/damage"
-	"rearguard/daemon/records/disk"
 )
 
 // Synchronous says how far a commit waits for the disk.
@@ -71,11 +69,13 @@ func (o Options) withDefaults() (Options, error) {
 	return o, nil
 }
 
-// querier is what a pool, a connection and a transaction have in common.
-type querier interface {
+// Querier is what a pool, a connection and a transaction have in common.
+type Querier interface {
 	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
 	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
 }
+
+type querier = Querier
 
 // Reader reads a records file. It is safe for use by several goroutines.
 type Reader struct {
@@ -104,11 +104,7 @@ type Store struct {
 	closed bool
 	// rolling is held while one day is rolled or some history deleted.
 	rolling sync.Mutex
-	// doubt says why the file may not be the right one, nil for no doubt;
-	// opened is the file as it was opened, noted what stands beside it.
-	doubt  atomic.Pointer[string]
-	opened os.FileInfo
-	noted  disk.Last
+	place   *place
 }
 
 // Open opens the records at path for writing, creates them if there are none,
@@ -124,7 +120,7 @@ func Open(ctx context.Context, path string, opts Options) (_ *Store, err error) 
 	if err != nil {
 		return nil, err
 	}
-	s := &Store{}
+	s := &Store{place: &place{path: path}}
 	defer func() {
 		if err != nil {
 			_ = s.release() // err says why
@@ -150,8 +146,7 @@ func Open(ctx context.Context, path string, opts Options) (_ *Store, err error) 
 	if s.conn, err = s.pool.Conn(ctx); err != nil {
 		return nil, describe(path, err)
 	}
-	isNew, err := migrate(ctx, s.conn, path)
-	if err != nil {
+	if s.place.isNew, err = migrate(ctx, s.conn, path); err != nil {
 		return nil, describe(path, err)
 	}
 	if s.write, err = prepare(ctx, s.conn); err != nil {
@@ -165,7 +160,11 @@ func Open(ctx context.Context, path string, opts Options) (_ *Store, err error) 
 		return nil, err
 	}
 	s.pages.damage = s.damage
-	return s, s.identify(ctx, isNew, opts.Synchronous)
+	doubt, err := s.place.identify(ctx, s.conn, s.damage, opts.Synchronous != Full)
+	if err != nil || doubt == "" {
+		return s, err
+	}
+	return s, s.Doubt(ctx, doubt)
 }
 
 // inspect looks at the file before any setting changes it, so that a file
@@ -289,6 +288,9 @@ func dsn(path, mode string, pragmas ...string) string {
 // Store.
 func (s *Store) Pages() *Reader { return s.pages }
 
+// New reports whether Open created the records.
+func (s *Store) New() bool { return s.place.isNew }
+
 // Path returns the absolute name of the file.
 func (r *Reader) Path() string { return r.path }
 
@@ -307,9 +309,9 @@ func (s *Store) Close() error {
 	}
 	s.closed = true
 	ctx := context.Background()
-	part, to, err := s.rescue(ctx)
+	part, to, err := s.place.rescue(ctx, s.conn)
 	if part == "" && err == nil {
-		err = s.noteLast(ctx)
+		err = s.place.noteLast(ctx, s.conn)
 	}
 	err = errors.Join(err, s.release())
 	if part != "" {
@@ -354,6 +356,31 @@ func (s *Store) change(ctx context.Context, f func(ctx context.Context) error) e
 	}
 	ctx = context.WithoutCancel(ctx)
 	return describe(s.path, inTransaction(ctx, s.conn, func() error { return f(ctx) }))
+}
+
+// Read lets f read one state of the file, for the upkeep of the file. F must
+// read through q alone.
+func (r *Reader) Read(ctx context.Context, f func(q Querier) error) error { return r.look(ctx, f) }
+
+// Write lets f write in one transaction, which should be short, while no day
+// is being rolled.
+func (s *Store) Write(ctx context.Context, f func(ctx context.Context, c *sql.Conn) error) error {
+	s.rolling.Lock()
+	defer s.rolling.Unlock()
+	return s.change(ctx, func(ctx context.Context) error { return f(ctx, s.conn) })
+}
+
+// Alone lets f work on the file outside a transaction while nothing else is
+// written.
+func (s *Store) Alone(ctx context.Context, f func(ctx context.Context, c *sql.Conn) error) error {
+	s.rolling.Lock()
+	defer s.rolling.Unlock()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.closed {
+		return ErrClosed
+	}
+	return describe(s.path, f(context.WithoutCancel(ctx), s.conn))
 }
 
 // millis is t as it is stored; null for the zero time.

@@ -4,7 +4,6 @@
 package snapshot
 
 import (
-	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -111,6 +110,13 @@ type Link struct {
 	Since      time.Time
 	// Problem says why the link is down and what to do, empty when it is up.
 	Problem string
+	// SessionLost is when the broker was last found to have forgotten the
+	// session, with what it should have kept in it; zero for never since the
+	// start.
+	SessionLost time.Time `json:",omitzero"`
+	// CertificateEnds is when the broker's certificate is no longer believed,
+	// zero while that is not known.
+	CertificateEnds time.Time `json:",omitzero"`
 }
 
 // Store is the state of the records.
@@ -143,23 +149,4 @@ type LimitChange struct {
 // soonest first. It is a reminder, never an alarm.
 func (s *Snapshot) CalibrationsDue(within time.Duration) []desk.CalibrationDue {
 	return s.Picture.CalibrationsDue(s.Time, within)
-}
-
-// LimitChanges are the differences between two configurations of limits, found
-// at a time, in order of name.
-func LimitChanges(before, after map[string]string, at time.Time) []LimitChange {
-	names := slices.Sorted(maps.Keys(before))
-	for name := range after {
-		if _, ok := before[name]; !ok {
-			names = append(names, name)
-		}
-	}
-	slices.Sort(names)
-	var list []LimitChange
-	for _, name := range names {
-		if before[name] != after[name] {
-			list = append(list, LimitChange{At: at, What: name, From: before[name], To: after[name]})
-		}
-	}
-	return list
 }

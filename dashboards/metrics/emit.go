@@ -57,6 +57,10 @@ func (e *emitter) facility(s *snapshot.Snapshot) {
 	e.gauge(storeOK, one(s.Store.OK))
 	e.gauge(brokerUp, one(s.Broker.Connected))
 	e.gauge(brokerSubs, one(s.Broker.Subscribed))
+	e.counter(brokerLost, float64(s.SessionsLost))
+	if ends := s.Broker.CertificateEnds; !ends.IsZero() {
+		e.gauge(brokerEnds, seconds(ends))
+	}
 }
 
 func (e *emitter) room(r *snapshot.Room) {

@@ -18,16 +18,21 @@ type State struct {
 	Certificates []InForce                                    `json:"certificates,omitempty"`
 	Unclaimed    []unclaimedState                             `json:"unclaimed,omitempty"`
 	LetGo        int                                          `json:"unclaimed_let_go,omitempty"`
+	Deaf         time.Time                                    `json:"deaf,omitzero"`
+	SessionLost  time.Time                                    `json:"session_lost,omitzero"`
+	SessionsLost uint64                                       `json:"sessions_lost,omitempty"`
 }
 
 type sensorState struct {
-	ID     sensors.SensorID        `json:"id"`
-	Heard  time.Time               `json:"heard,omitzero"`
-	Told   time.Time               `json:"told,omitzero"`
-	Health health                  `json:"health"`
-	Series []seriesState           `json:"series,omitempty"`
-	Bench  *bench                  `json:"bench,omitempty"`
-	Seen   *calibration.BenchState `json:"seen_on_bench,omitempty"`
+	ID     sensors.SensorID `json:"id"`
+	Heard  time.Time        `json:"heard,omitzero"`
+	Told   time.Time        `json:"told,omitzero"`
+	Health health           `json:"health"`
+	// Undated is nil where there is none.
+	Undated *undated                `json:"undated,omitempty"`
+	Series  []seriesState           `json:"series,omitempty"`
+	Bench   *bench                  `json:"bench,omitempty"`
+	Seen    *calibration.BenchState `json:"seen_on_bench,omitempty"`
 }
 
 type seriesState struct {
@@ -57,7 +62,7 @@ type unclaimedState struct {
 func (d *Desk) State() State {
 	st := State{
 		Neighbours:   make(map[sensors.RoomID][]quality.NeighboursState, len(d.rooms)),
-		Certificates: d.calibrations.certificates, LetGo: d.unclaimed.letGo,
+		Certificates: d.calibrations.certificates, LetGo: d.unclaimed.letGo, Deaf: d.deaf, SessionLost: d.lost, SessionsLost: d.losses,
 	}
 	for _, s := range d.sensors {
 		st.Sensors = append(st.Sensors, s.state())
@@ -80,6 +85,9 @@ func (s *Sensor) state() sensorState {
 				Findings: one.findings, Flagged: one.flagged, Amended: one.amended,
 			})
 		}
+	}
+	if s.undated.Count > 0 {
+		st.Undated = &s.undated
 	}
 	if s.bench != nil {
 		seen := s.bench.bench.State()
@@ -109,7 +117,7 @@ func (d *Desk) Restore(st State) error {
 			}
 		}
 	}
-	d.unclaimed.letGo = st.LetGo
+	d.unclaimed.letGo, d.deaf, d.lost, d.losses = st.LetGo, st.Deaf, st.SessionLost, st.SessionsLost
 	for _, u := range st.Unclaimed {
 		if d.routes.claimed[u.Topic] || len(d.unclaimed.topics) >= unclaimedKept {
 			continue
@@ -124,6 +132,9 @@ func (d *Desk) Restore(st State) error {
 
 func (s *Sensor) restore(st sensorState) error {
 	s.heard, s.told, s.health = st.Heard, st.Told, st.Health
+	if st.Undated != nil {
+		s.undated = *st.Undated
+	}
 	for _, saved := range st.Series {
 		if int(saved.Quantity) >= quantities || s.series[saved.Quantity] == nil {
 			continue

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"rearguard/daemon/records"
+	"rearguard/daemon/records/upkeep"
 )
 
 // packEvery is the pace of packHistory, hotFor how long readings stay in the
@@ -14,18 +15,23 @@ const (
 	hotFor    = 36 * time.Hour
 )
 
-// packHistory packs old history and deletes what is past its keeping, until
-// ctx ends.
+// packHistory packs old history, deletes and condenses what is past its
+// keeping and gives the space back, until ctx ends.
 func (s *service) packHistory(ctx context.Context) {
 	ticker := time.NewTicker(packEvery)
 	defer ticker.Stop()
 	for {
 		now := s.Clock()
-		inForce, _ := s.site.inForce()
-		keep := inForce.Records.KeepDays
+		keep := s.site.now.Load().facility.Records.KeepDays
 		_, err := s.store.Roll(ctx, now.Add(-hotFor))
 		if err == nil && keep > 0 {
 			_, _, err = s.store.Retain(ctx, records.Retention{Now: now, HistoryDays: keep})
+		}
+		if err == nil {
+			err = upkeep.Condense(ctx, s.store, upkeep.Keep{Now: now, DetailDays: s.Facility.Records.KeepDetailDays})
+		}
+		if err == nil {
+			err = upkeep.Shrink(ctx, s.store)
 		}
 		if err != nil && ctx.Err() == nil {
 			s.Logger.Error("history could not be packed; it will be tried again", "error", err)

@@ -11,7 +11,6 @@ import (
 	"net"
 	"net/http"
 	"os"
-	"strings"
 	"sync"
 	"time"
 
@@ -19,6 +18,7 @@ import (
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
+	"rearguard/daemon/progress"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
@@ -85,6 +85,7 @@ type service struct {
 	refused  *broker.Ring
 	requests chan payload.Request
 	pages    *http.Server
+	progress *progress.Board
 }
 
 // refusedKept bounds how many refused messages wait to be passed on.
@@ -102,13 +103,13 @@ func Run(ctx context.Context, o Options, ready func(*daemon.Engine)) (err error)
 	defer stop()
 
 	s := &service{Options: o, refused: broker.NewRing(refusedKept), requests: make(chan payload.Request, requestsWaiting)}
-	if s.store, err = records.Open(ctx, o.Facility.Records.Path, records.Options{
-		Synchronous: records.Synchronous(strings.ToUpper(string(o.Facility.Records.Synchronous))),
-	}); err != nil {
+	started := time.Now()
+	s.progress = progress.New(func() time.Duration { return time.Since(started) })
+	if err := s.openRecords(ctx); err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, s.store.Close()) }()
-	if err := s.build(hard); err != nil {
+	if err := s.buildOn(ctx, hard); err != nil {
 		return err
 	}
 
@@ -133,13 +134,14 @@ func (s *service) build(hard context.Context) (err error) {
 	if s.channels, err = channels(s.Facility); err != nil {
 		return err
 	}
-	telling := notify.Options{Now: s.Clock, Random: rand.Float64, Logger: s.Logger}
+	telling := notify.Options{Now: s.Clock, Random: rand.Float64, Logger: s.Logger, Roster: s.roster, Round: s.noteRound}
 	s.notifier = notify.NewWorker(s.store, s.channels, telling)
 	if s.engine, err = daemon.New(hard, daemon.Options{
 		Options: fold.Options{
 			Facility: s.Facility, Catalog: s.Catalog, Logger: s.Logger, Invented: s.Invented, ForecastEvery: s.ForecastEvery,
 		},
 		Store: s.store, Now: s.Clock(), NoticesDue: s.notifier.Wake, Evaluated: s.Evaluated, Committed: s.Committed, Ask: s.ask,
+		Progress: s.progress,
 	}); err != nil {
 		return err
 	}
@@ -159,11 +161,11 @@ func (s *service) connect() error {
 		return err
 	}
 	s.site = &claimingEngine{
-		Engine: s.engine, link: s.link, config: s.Config, clock: s.Clock, started: s.Facility, facility: s.Facility, catalog: s.Catalog,
+		Engine: s.engine, link: s.link, config: s.Config, clock: s.Clock, started: s.Facility,
 		useChannels: []func(map[string]notify.Channel){s.notifier.UseChannels, s.unrecorded.UseChannels},
-		state:       technician.Configuration{File: s.Config, ReadAt: s.Clock(), By: "start"},
 	}
-	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}}
+	s.site.now.Store(&inForce{s.Facility, s.Catalog, technician.Configuration{File: s.Config, ReadAt: s.Clock(), By: "start"}})
+	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}, Progress: s.progress.Report, Access: s.access()}
 	if s.Config != "" {
 		pages.Configuration = s.site.Configuration
 	}
@@ -185,7 +187,7 @@ func (s *service) start(ctx, hard context.Context, running *parts) {
 	})
 	running.add("broker link", func() error { return s.link.Run(ctx) })
 	running.add("pages", func() error {
-		if err := s.pages.Serve(s.Listener); !errors.Is(err, http.ErrServerClosed) {
+		if err := s.pages.Serve(dashboards.Bound(s.Listener, dashboards.MostConnections, dashboards.MostOfOne, s.Facility.Web.ProxyNetworks())); !errors.Is(err, http.ErrServerClosed) {
 			return err
 		}
 		return nil
@@ -200,6 +202,7 @@ func (s *service) start(ctx, hard context.Context, running *parts) {
 		func() { s.eachTick(ctx, func() { handOver(ctx, ticks, s.Clock()) }) },
 		func() { s.packHistory(ctx) },
 		func() { s.reloadOn(ctx, s.Hangup) },
+		func() { s.tendRecords(ctx) },
 	} {
 		running.Go(work)
 	}
