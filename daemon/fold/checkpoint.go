@@ -108,7 +108,7 @@ func (f *Fold) keepCheckpoint() error {
 
 func (rs *rooms) state() roomsState {
 	st := roomsState{Settled: rs.settled}
-	for _, r := range rs.all() {
+	for _, r := range rs.kept {
 		st.Rooms = append(st.Rooms, roomState{r.config.ID, &r.track, r.memory, r.sign, r.blindSince})
 	}
 	return st
@@ -125,7 +125,7 @@ func (rs *rooms) restore(st roomsState) {
 			r = &room{config: &facility.Room{ID: one.ID}}
 			r.track.Rules = rs.rules
 			r.track.Rules.MarkAfter = desk.DefaultFresh
-			rs.gone = append(rs.gone, r)
+			rs.kept = append(rs.kept, r)
 		}
 		rules := r.track.Rules
 		r.track = *one.Track
@@ -161,7 +161,7 @@ func (f *Fold) load(cp checkpoint) error {
 	if err := f.cohorts.restore(cp.Cohorts); err != nil {
 		return err
 	}
-	f.rooms.gone = slices.DeleteFunc(f.rooms.gone, func(r *room) bool { return !standing.StoodIn(r.config.ID, f.cohorts.all) })
+	f.rooms.kept = slices.DeleteFunc(f.rooms.kept, func(r *room) bool { return r.sensors == nil && !standing.StoodIn(r.config.ID, f.cohorts.all) })
 	for _, unknown := range f.alarms.Restore(cp.Alarms) {
 		f.logger.Warn("an alarm of a condition that no longer exists is left out", "alarm", unknown.Key.String())
 	}

@@ -67,7 +67,7 @@ func (f *Fold) tick(ctx context.Context, at time.Time) error {
 // readings have changed. What cannot be read now is redone later.
 func (f *Fold) settle(ctx context.Context, at time.Time) error {
 	before := f.own.putOff
-	for _, r := range f.rooms.all() {
+	for _, r := range f.rooms.kept {
 		if r.track.Late.Due(f.clock) {
 			if err := f.putOff(f.redoRoom(ctx, r)); err != nil {
 				return err

@@ -23,10 +23,10 @@ type rooms struct {
 	*ground
 	list []*room
 	by   map[sensors.RoomID]*room
-	// gone are rooms that the configuration no longer has and in which cohorts
-	// being reared once stood, in order of id. Nobody watches them; their air is
-	// the cohorts' past.
-	gone []*room
+	// kept are those, and the rooms that the configuration no longer has and in
+	// which cohorts being reared once stood. Nobody watches these, and they have
+	// no sensors; their air is the cohorts' past.
+	kept []*room
 	// stays tell which sensor measured which room when.
 	stays standing.Stays
 	// settled is up to where the air of all rooms is folded in.
@@ -71,6 +71,7 @@ func newRooms(g *ground) *rooms {
 		rs.list = append(rs.list, r)
 		rs.by[r.config.ID] = r
 	}
+	rs.kept = slices.Clone(rs.list)
 	return rs
 }
 
@@ -79,20 +80,12 @@ func (rs *rooms) find(id sensors.RoomID) *room {
 	if r := rs.by[id]; r != nil {
 		return r
 	}
-	for _, r := range rs.gone {
+	for _, r := range rs.kept {
 		if r.config.ID == id {
 			return r
 		}
 	}
 	return nil
-}
-
-// all are the rooms whose air is kept, those that are gone last.
-func (rs *rooms) all() []*room {
-	if len(rs.gone) == 0 {
-		return rs.list
-	}
-	return slices.Concat(rs.list, rs.gone)
 }
 
 // measuredBy is the room whose air a sensor measured at a time, nil for none.
@@ -124,7 +117,7 @@ func (rs *rooms) track(id sensors.RoomID) *roomair.Track {
 // became final.
 func (rs *rooms) settle(at time.Time) (map[sensors.RoomID][]roomair.Segment, error) {
 	settled := make(map[sensors.RoomID][]roomair.Segment)
-	for _, r := range rs.all() {
+	for _, r := range rs.kept {
 		id := r.config.ID
 		r.track.Settle(at, func(s roomair.Segment) { settled[id] = append(settled[id], s) })
 		if mark, ok := r.track.Mark(); ok {

@@ -3,9 +3,28 @@ package fold
 import (
 	"rearguard/alerts"
 	"rearguard/alerts/conditions"
+	"rearguard/daemon/alarming"
 	"rearguard/daemon/roomair"
+	"rearguard/sensors/air"
 	"rearguard/sensors/desk"
 )
+
+// watch evaluates the conditions: of rooms, of cohorts, and of rearguard
+// itself.
+type watch struct {
+	*ground
+	rooms   *rooms
+	cohorts *cohorts
+	own     *own
+	alarms  *alarming.Alarms
+	// pressurePa is the air pressure at the facility's altitude.
+	pressurePa float64
+}
+
+func newWatch(f *Fold) (*watch, error) {
+	pressure, err := air.PressureAtAltitude(f.facility.Site.AltitudeM)
+	return &watch{ground: f.ground, rooms: f.rooms, cohorts: f.cohorts, own: f.own, alarms: f.alarms, pressurePa: pressure}, err
+}
 
 // room evaluates every condition of a room at an instant of the grid.
 func (w *watch) room(r *room, outdoorC *float64) error {

@@ -83,8 +83,8 @@ func Parse(path, text string) (*facility.Facility, *species.Catalog, error) {
 
 // Claim notes a sensor that was claimed.
 func (c *Configuration) Claim(s facility.Sensor) {
-	claimed := slices.DeleteFunc(slices.Clone(c.Claimed), func(o facility.Sensor) bool { return o.ID == s.ID })
-	c.Claimed = append(claimed, s)
+	c.Claimed = slices.DeleteFunc(slices.Clone(c.Claimed), func(o facility.Sensor) bool { return o.ID == s.ID })
+	c.Claimed = append(c.Claimed, s)
 }
 
 // Claims are the sensors that were claimed within a span, by entries of a kind.
