@@ -6,11 +6,13 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"rearguard/daemon/foldtest"
 )
 
 // testRuns are the runs that every test of the module plays. More are played by
 // prove simulate.
-const testRuns = 40
+const testRuns = 30
 
 // inMemory is where runs keep their records, in memory where there is such a
 // place.
@@ -24,6 +26,7 @@ func inMemory(t *testing.T) string {
 
 // What befalls the daemon breaks no rule.
 func TestRunsBreakNoRule(t *testing.T) {
+	foldtest.WithoutRace(t)
 	report, err := Run(t.Context(), Options{
 		Seed: 1, Runs: testRuns, Workers: 2, Folder: inMemory(t), Without: []string{"clock step", "clock wrong at start"},
 	})
@@ -69,6 +72,7 @@ func played(t *testing.T, seed uint64) *run {
 // A seed reproduces its run: the same happens, the same is said and stored, and
 // the same alarms come of it.
 func TestSeedReproducesItsRun(t *testing.T) {
+	foldtest.WithoutRace(t)
 	told := func() string {
 		r := played(t, 5)
 		var b strings.Builder
@@ -89,6 +93,7 @@ func TestSeedReproducesItsRun(t *testing.T) {
 // The checks of a run see what they are there for: here what was said, and what
 // people entered, is altered after the fact.
 func TestChecksSeeWhatIsWrong(t *testing.T) {
+	foldtest.WithoutRace(t)
 	for rule, alter := range map[string]func(*run){
 		"history lost": func(r *run) {
 			r.ledger = append(r.ledger, &said{sensor: r.sensors[0], valueC: 99.5, handed: 1, acked: true, binding: true})
