@@ -108,6 +108,31 @@ func (c *Course) RedoFrom(t time.Time) {
 	}
 }
 
+// Rewind takes in that the clock was set back to a time, with the air settled up
+// to another: what was entered as of later was entered by now, and what was gone
+// along after that is gone along again. It reports whether the cohort itself was
+// changed.
+func (c *Course) Rewind(settled, now time.Time) (changed bool) {
+	clip := func(t *time.Time) {
+		if t.After(now) {
+			*t, changed = now, true
+		}
+	}
+	c.Cohort.Placements, c.Counts = slices.Clone(c.Cohort.Placements), slices.Clone(c.Counts)
+	clip(&c.Cohort.Start)
+	for i := range c.Cohort.Placements {
+		clip(&c.Cohort.Placements[i].From)
+	}
+	for i := range c.Counts {
+		clip(&c.Counts[i].Time)
+	}
+	slices.SortFunc(c.Counts, population.CompareCounts)
+	if changed || c.base.Time().After(settled) || len(c.waiting) > 0 {
+		c.RedoFrom(desk.Earlier(settled, c.Cohort.Start))
+	}
+	return changed
+}
+
 // Behind reports whether something is still to be taken into the cohort's
 // past.
 func (c *Course) Behind(tracks Tracks) bool {

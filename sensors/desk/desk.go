@@ -72,9 +72,15 @@ type Desk struct {
 	// subscribed is set while the broker delivers: only then can a sensor be
 	// missed or asked.
 	subscribed bool
-	// presences wait to be told to the fold, requests to go to the broker.
+	// presences and clocks wait to be told to the fold, requests to go to the
+	// broker.
 	presences []Presence
+	clocks    []*Sensor
 	requests  []payload.Request
+	// doubted is set while the clock by which messages arrive is doubted. Up to
+	// taken, times may be taken by readings of a clock that was ahead.
+	doubted bool
+	taken   time.Time
 }
 
 // Room are the sensors of one room.

@@ -21,6 +21,7 @@ type Sensor struct {
 	// when its configuration says where.
 	ownTime, stamps bool
 	health          health
+	clock           clockWatch
 	// bench is set while the sensor is on the calibration bench.
 	bench *bench
 }
@@ -142,6 +143,9 @@ func (s *Sensor) Newest(q sensors.Quantity) (sensors.Reading, bool) {
 
 // Fault says what is wrong with the readings of the sensor, empty if nothing.
 func (s *Sensor) Fault(now time.Time) string {
+	if s.clock.fault != "" {
+		return s.clock.fault
+	}
 	for _, one := range s.series {
 		if one == nil || one.newest.Time.IsZero() || now.Sub(one.newest.Time) > s.StaleAfter() {
 			continue
@@ -233,6 +237,14 @@ func (s *series) newestAdmitted() time.Time { return Later(s.admitted, s.newest.
 // Later is the later of two times.
 func Later(a, b time.Time) time.Time {
 	if b.After(a) {
+		return b
+	}
+	return a
+}
+
+// Earlier is the earlier of two times.
+func Earlier(a, b time.Time) time.Time {
+	if b.Before(a) {
 		return b
 	}
 	return a

@@ -18,16 +18,21 @@ type State struct {
 	Certificates []InForce                                    `json:"certificates,omitempty"`
 	Outcomes     map[Outcome]uint64                           `json:"outcomes,omitempty"`
 	Unclaimed    []unclaimedState                             `json:"unclaimed,omitempty"`
+	Taken        time.Time                                    `json:"taken,omitzero"`
 }
 
 type sensorState struct {
-	ID     sensors.SensorID        `json:"id"`
-	Heard  time.Time               `json:"heard,omitzero"`
-	Told   time.Time               `json:"told,omitzero"`
-	Health health                  `json:"health"`
-	Series []seriesState           `json:"series,omitempty"`
-	Bench  *bench                  `json:"bench,omitempty"`
-	Seen   *calibration.BenchState `json:"seen_on_bench,omitempty"`
+	ID     sensors.SensorID `json:"id"`
+	Heard  time.Time        `json:"heard,omitzero"`
+	Told   time.Time        `json:"told,omitzero"`
+	Health health           `json:"health"`
+	// Clock says what is wrong with the sensor's own clock, ClockSince since
+	// when.
+	Clock      string                  `json:"clock,omitempty"`
+	ClockSince time.Time               `json:"clock_since,omitzero"`
+	Series     []seriesState           `json:"series,omitempty"`
+	Bench      *bench                  `json:"bench,omitempty"`
+	Seen       *calibration.BenchState `json:"seen_on_bench,omitempty"`
 }
 
 type seriesState struct {
@@ -57,7 +62,7 @@ type unclaimedState struct {
 func (d *Desk) State() State {
 	st := State{
 		Neighbours:   make(map[sensors.RoomID][]quality.NeighboursState, len(d.rooms)),
-		Certificates: d.calibrations.certificates, Outcomes: d.intake.outcomes,
+		Certificates: d.calibrations.certificates, Outcomes: d.intake.outcomes, Taken: d.taken,
 	}
 	for _, s := range d.sensors {
 		st.Sensors = append(st.Sensors, s.state())
@@ -72,7 +77,7 @@ func (d *Desk) State() State {
 }
 
 func (s *Sensor) state() sensorState {
-	st := sensorState{ID: s.config.ID, Heard: s.heard, Told: s.told, Health: s.health}
+	st := sensorState{ID: s.config.ID, Heard: s.heard, Told: s.told, Health: s.health, Clock: s.clock.fault, ClockSince: s.clock.since}
 	for q, one := range s.series {
 		if one != nil {
 			st.Series = append(st.Series, seriesState{
@@ -95,6 +100,7 @@ func (d *Desk) Restore(st State) error {
 	if d.calibrations, err = with(st.Certificates); err != nil {
 		return fmt.Errorf("calibrations: %w", err)
 	}
+	d.taken = st.Taken
 	for outcome, n := range st.Outcomes {
 		d.intake.outcomes[outcome] = n
 	}
@@ -126,6 +132,7 @@ func (d *Desk) Restore(st State) error {
 
 func (s *Sensor) restore(st sensorState) error {
 	s.heard, s.told, s.health = st.Heard, st.Told, st.Health
+	s.clock.fault, s.clock.since = st.Clock, st.ClockSince
 	for _, saved := range st.Series {
 		if int(saved.Quantity) >= quantities || s.series[saved.Quantity] == nil {
 			continue
