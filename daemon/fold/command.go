@@ -129,11 +129,9 @@ func (f *Fold) carryOut(ctx context.Context, event Command, arrival time.Time) e
 		if err := f.AdvanceTo(ctx, resume.From); err != nil {
 			return err
 		}
-		// Nobody was watching, so the instants in between are left out.
-		if err := f.alarms.Resume(f.clock, arrival, true); err != nil {
+		if err := f.resume(arrival, true); err != nil {
 			return err
 		}
-		f.resumed, f.clock, f.nextTick = arrival, arrival, f.after(arrival)
 	}
 	if err := f.AdvanceTo(ctx, arrival); err != nil {
 		return err

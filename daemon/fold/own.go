@@ -113,6 +113,17 @@ func (f *Fold) Resume(ctx context.Context, at time.Time) error {
 	return f.record(ctx, resumeEvent{At: at, From: f.clock})
 }
 
+// resume goes on at a time. Nobody was watching, so the instants in between
+// are left out. Passed says that time really passed meanwhile.
+func (f *Fold) resume(at time.Time, passed bool) error {
+	from := f.clock
+	for _, r := range f.rooms.list {
+		r.memory = r.memory.Resume(from, at, passed)
+	}
+	f.resumed, f.clock, f.nextTick = at, at, f.after(at)
+	return f.alarms.Resume(from, at, passed)
+}
+
 // itself evaluates the conditions of rearguard itself, and what can be
 // told of all rooms together.
 func (w *watch) itself() error {

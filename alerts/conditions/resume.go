@@ -1,0 +1,65 @@
+package conditions
+
+import (
+	"maps"
+	"slices"
+	"time"
+
+	"rearguard/alerts"
+)
+
+// Resume takes in that time went on from one instant at another without
+// anything being seen between them; see alerts.Machine. What time that really
+// passed did to the animals is not known: no dose is counted for it, and none
+// falls back. A clock that was moved moves what is remembered with it.
+func (m RoomMemory) Resume(from, at time.Time, passed bool) RoomMemory {
+	by := at.Sub(from)
+	if passed {
+		m.Drying.Truth, m.Damp.Truth, m.Mould.Known = alerts.Unknown, alerts.Unknown, false
+		// What has been told for a while has been told for as long as it was seen.
+		m.Trouble.ToldAt = moved(m.Trouble.ToldAt, by)
+	}
+	if passed && by >= 0 {
+		return m
+	}
+	m.Drying, m.Damp, m.Mould.At = m.Drying.move(by), m.Damp.move(by), moved(m.Mould.At, by)
+	m.Trend = m.Trend.move(by)
+	m.Trouble.Since = moved(m.Trouble.Since, by)
+	if !passed {
+		m.Trouble.ToldAt = moved(m.Trouble.ToldAt, by)
+	}
+	// A copy, never a change in place: older memories share the map.
+	m.Injuries = maps.Clone(m.Injuries)
+	for id, x := range m.Injuries {
+		x.At = moved(x.At, by)
+		if passed {
+			x.At = time.Time{}
+		}
+		m.Injuries[id] = x
+	}
+	return m
+}
+
+func (x Exposure) move(by time.Duration) Exposure {
+	x.At, x.Since = moved(x.At, by), moved(x.Since, by)
+	return x
+}
+
+func (tr Trend) move(by time.Duration) Trend {
+	tr.Samples, tr.Hours = slices.Clone(tr.Samples), slices.Clone(tr.Hours)
+	for i := range tr.Samples {
+		tr.Samples[i].Time = tr.Samples[i].Time.Add(by)
+	}
+	for i := range tr.Hours {
+		tr.Hours[i].Start = tr.Hours[i].Start.Add(by)
+	}
+	return tr
+}
+
+// moved is a time moved by a span; one that is not set stays so.
+func moved(t time.Time, by time.Duration) time.Time {
+	if t.IsZero() {
+		return t
+	}
+	return t.Add(by)
+}
