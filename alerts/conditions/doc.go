@@ -26,6 +26,7 @@ const (
 	StoreFailing        alerts.Condition = "store_failing"
 	NoticeUndeliverable alerts.Condition = "notice_undeliverable"
 	ClockWrong          alerts.Condition = "clock_wrong"
+	ClockMoved          alerts.Condition = "clock_moved"
 )
 
 // The conditions that look at the shape of the air, at dose, and at cohorts.

@@ -89,13 +89,23 @@ func facilityDefinitions() []alerts.Definition {
 		{
 			Condition:     ClockWrong,
 			Title:         "clock is wrong",
-			Cause:         "The clock of this machine, or of the device that stamps the readings, is off or has jumped.",
-			Consequence:   "Readings are refused or put at the wrong time; rooms can become blind and forecasts wrong.",
-			FirstAction:   "Check time synchronisation on this machine (timedatectl) and on the gateways.",
+			Cause:         "The clock of this machine, or of the device that stamps the readings, is off or has jumped; a board without a battery for its clock has no time until it reaches a time server.",
+			Consequence:   "Rooms are watched and alarms raised, but readings may be put at the wrong time and forecasts be wrong. Old history is not deleted meanwhile.",
+			FirstAction:   "Check time synchronisation on this machine (timedatectl) and on the gateways. If the page says that this machine's clock is not believed and it is right, confirm it there.",
 			TimeToRespond: time.Hour,
 			Severity:      alerts.Moderate,
 			OnDelay:       10 * time.Minute, OffDelay: 10 * time.Minute,
 			Deadband: 30, Unit: "s",
+		},
+		{
+			Condition:     ClockMoved,
+			Title:         "clock was moved",
+			Cause:         "The clock of this machine was wrong and has been put right, by a time server or by somebody, or it has just gone wrong.",
+			Consequence:   "What was entered or recorded by the wrong clock may bear wrong times: readings, counts, moves of cohorts.",
+			FirstAction:   "Compare the time on the page with a watch. If it is wrong, set the clock of this machine; then look through counts and moves entered since it was last right.",
+			TimeToRespond: 8 * time.Hour,
+			Severity:      alerts.Minor,
+			Unit:          "min",
 		},
 	}
 }

@@ -12,6 +12,7 @@ import (
 	"rearguard/alerts/conditions"
 	"rearguard/daemon/alarming"
 	"rearguard/daemon/course"
+	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/records"
 	"rearguard/daemon/roomair"
@@ -44,6 +45,11 @@ type checkpoint struct {
 	// Limits is the configuration of limits last seen, Changes what changed.
 	Limits  map[string]string      `json:"limits,omitempty"`
 	Changes []snapshot.LimitChange `json:"limit_changes,omitempty"`
+	// Lead is that of the records; Steps tell how the time was moved, and
+	// Overtaken what is to be flagged for it.
+	Lead      past.Lead           `json:"lead,omitempty"`
+	Steps     snapshot.ClockSteps `json:"clock_steps,omitzero"`
+	Overtaken []past.Overtaken    `json:"overtaken,omitempty"`
 }
 
 type roomsState struct {
@@ -80,6 +86,7 @@ func (f *Fold) keepCheckpoint() error {
 	body, err := json.Marshal(checkpoint{
 		Clock: f.clock, Resumed: f.resumed, Desk: f.desk.State(), Rooms: f.rooms.state(), Cohorts: cohorts,
 		Alarms: f.alarms.State(), Link: f.own.link, Parts: f.own.parts, Limits: f.own.limits, Changes: f.own.changes,
+		Lead: f.lead, Steps: f.own.clock, Overtaken: f.overtaken,
 	})
 	if err != nil {
 		return fmt.Errorf("checkpoint: %w", err)
@@ -126,6 +133,7 @@ func (cs *cohorts) state() (cohortsState, error) {
 func (f *Fold) load(cp checkpoint) error {
 	f.clock, f.resumed, f.nextTick = cp.Clock, cp.Resumed, f.after(cp.Clock)
 	f.own.parts, f.own.limits, f.own.changes = cp.Parts, cp.Limits, cp.Changes
+	f.lead, f.own.clock, f.overtaken = cp.Lead, cp.Steps, cp.Overtaken
 	f.setLink(cp.Link)
 	if err := f.desk.Restore(cp.Desk); err != nil {
 		return err

@@ -4,6 +4,7 @@ import (
 	"context"
 	"time"
 
+	"rearguard/daemon/roomair"
 	"rearguard/sensors/desk"
 )
 
@@ -29,7 +30,10 @@ func (f *Fold) tick(ctx context.Context, at time.Time) error {
 	if err := f.settle(ctx, at.Add(-settleLag)); err != nil {
 		return err
 	}
-	due := f.limitsDue(at)
+	due := f.limitsDue(at) || f.stepped
+	if f.stepped {
+		f.startAnew()
+	}
 	if due {
 		if err := f.refreshLimits(at); err != nil {
 			return err
@@ -42,7 +46,7 @@ func (f *Fold) tick(ctx context.Context, at time.Time) error {
 		if err := f.watch.room(r, outdoorC); err != nil {
 			return err
 		}
-		r.remember(at)
+		r.recent.Remember(at, func() roomair.Air { return roomair.AirOf(r.sensors.Sensors, at) })
 	}
 	if err := f.watch.itself(); err != nil {
 		return err
@@ -66,6 +70,9 @@ func (f *Fold) tick(ctx context.Context, at time.Time) error {
 // readings have changed. What cannot be read now is redone later.
 func (f *Fold) settle(ctx context.Context, at time.Time) error {
 	before := f.own.putOff
+	if err := f.putOff(f.flagOvertaken(ctx)); err != nil {
+		return err
+	}
 	for _, r := range f.rooms.list {
 		if r.track.Late.Due(f.clock) {
 			if err := f.putOff(f.redoRoom(ctx, r)); err != nil {

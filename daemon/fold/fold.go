@@ -57,9 +57,11 @@ type ground struct {
 	// clock is the arrival of the last event handled; nextTick the next
 	// instant of the grid; resumed when the daemon last began to listen.
 	clock, nextTick, resumed time.Time
-	desk                     *desk.Desk
-	past                     past.Past
-	out                      *output
+	// lead is by how much arrivals are recorded later than they are.
+	lead past.Lead
+	desk *desk.Desk
+	past past.Past
+	out  *output
 }
 
 // forecastDue reports whether forecasts are made at an instant of the grid.
@@ -90,6 +92,10 @@ type Fold struct {
 	kinds    map[string]kind
 	// parked are sensors of the configuration that a later event brings in.
 	parked map[sensors.SensorID]*facility.Sensor
+	// overtaken waits to be flagged, stepped is set until the next instant of
+	// the grid after the clock was moved.
+	overtaken []past.Overtaken
+	stepped   bool
 }
 
 // output collects what the next commit stores.
@@ -143,6 +149,9 @@ func build(o Options, history past.Past, claimedLater map[sensors.SensorID]bool)
 // Clock is the arrival of the last event handled.
 func (f *Fold) Clock() time.Time { return f.clock }
 
+// recorded is the clock as the records have it.
+func (f *Fold) recorded() time.Time { return f.lead.Recorded(f.clock) }
+
 // unreadable is an error of a Past: what depends on it is put off.
 type unreadable struct{ error }
 
@@ -171,11 +180,11 @@ func (f *Fold) TakeBatch() (*records.Batch, error) {
 	if err := f.alarms.Collect(out); err != nil {
 		return nil, err
 	}
-	if len(out.Readings)+len(out.Journal)+len(out.Alarms)+len(out.Transitions)+len(out.Outbox)+
+	if len(out.Readings)+len(out.Reflags)+len(out.Journal)+len(out.Alarms)+len(out.Transitions)+len(out.Outbox)+
 		len(out.Cohorts)+len(out.Counts)+len(out.State) == 0 {
 		return nil, nil
 	}
-	out.Clock = f.clock
+	out.Clock = f.recorded()
 	f.out.batch = &records.Batch{}
 	return out, nil
 }

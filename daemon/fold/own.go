@@ -5,7 +5,9 @@ import (
 	"time"
 
 	"rearguard/alerts/conditions"
+	"rearguard/daemon/past"
 	"rearguard/daemon/snapshot"
+	"rearguard/sensors/desk"
 )
 
 // own is how rearguard's own parts stand.
@@ -14,6 +16,10 @@ type own struct {
 	// parts are those that lie outside the fold.
 	parts   snapshot.PartsState
 	notices snapshot.NoticeState
+	// clock is how the time was moved, doubt what speaks against the machine's
+	// clock now.
+	clock snapshot.ClockSteps
+	doubt string
 	// limits is the configuration of limits last seen, nil before the first,
 	// changes are its latest changes.
 	limits  map[string]string
@@ -41,14 +47,21 @@ func (e partsEvent) check(_ context.Context, f *Fold, _ time.Time) (change, erro
 // NoteParts takes note of how the records stand, empty for well, and journals
 // how rearguard's parts stand if that has changed.
 func (f *Fold) NoteParts(ctx context.Context, storeProblem string) error {
-	now := snapshot.PartsState{Store: f.own.parts.Store, Delivery: f.own.notices.Trouble}
+	now := snapshot.PartsState{Store: f.own.parts.Store, Delivery: f.own.notices.Trouble, Clock: f.own.parts.Clock}
 	switch {
 	case storeProblem == "":
 		now.Store = snapshot.PartTrouble{}
 	case now.Store.Problem == "":
 		now.Store = snapshot.PartTrouble{Since: f.clock, Problem: storeProblem}
 	}
-	if now.Store == f.own.parts.Store && !now.Delivery.Differs(f.own.parts.Delivery) {
+	if f.own.doubt == "" {
+		now.Clock = snapshot.PartTrouble{}
+	} else if now.Clock.Problem != f.own.doubt {
+		if now.Clock.Problem = f.own.doubt; now.Clock.Since.IsZero() {
+			now.Clock.Since = f.clock
+		}
+	}
+	if now.Store == f.own.parts.Store && now.Clock == f.own.parts.Clock && !now.Delivery.Differs(f.own.parts.Delivery) {
 		return nil
 	}
 	return f.record(ctx, partsEvent{now})
@@ -95,6 +108,8 @@ type resumeEvent struct {
 	// From is how far the clock had come before: what time alone brought about
 	// up to then belongs to the past, also when it is replayed.
 	From time.Time `json:"from,omitzero"`
+	// Lead is that of the records from then on.
+	Lead past.Lead `json:"lead,omitempty"`
 }
 
 func (resumeEvent) Kind() string { return "resume" }
@@ -110,7 +125,10 @@ func (e resumeEvent) check(_ context.Context, f *Fold, _ time.Time) (change, err
 
 // Resume begins to listen at a time.
 func (f *Fold) Resume(ctx context.Context, at time.Time) error {
-	return f.record(ctx, resumeEvent{At: at, From: f.clock})
+	e := resumeEvent{At: at, From: f.clock}
+	var recorded time.Time
+	recorded, e.Lead = f.lead.Onward(f.clock, desk.Later(at, f.clock.Add(time.Millisecond)))
+	return f.recordAs(ctx, e, recorded)
 }
 
 // resume goes on at a time. Nobody was watching, so the instants in between
@@ -139,7 +157,8 @@ func (w *watch) itself() error {
 			Since: parts.Store.Since, Name: "the database file", Problem: parts.Store.Problem,
 		},
 		Undelivered: parts.Delivery.Waiting, OldestUndelivered: parts.Delivery.Oldest, DeliveryProblem: parts.Delivery.Problem,
-		ClockOffset: w.desk.ClockOffset(w.clock),
+		ClockOffset: w.desk.ClockOffset(w.clock), ClockDoubt: parts.Clock.Problem, ClockDoubtSince: parts.Clock.Since,
+		ClockStep: conditions.ClockStep{At: w.own.clock.Last.To, By: w.own.clock.Last.By(), Why: w.own.clock.Last.Why},
 	}
 	for _, r := range w.rooms.list {
 		if len(r.sensors.Sensors) > 0 {

@@ -17,6 +17,7 @@ func (f *Fold) Snapshot() *snapshot.Snapshot {
 			Species: f.cohorts.species, Catalog: f.cohorts.catalog, Starting: f.cohorts.starting, Learning: f.cohorts.learning,
 		},
 		LimitChanges: slices.Clone(f.own.changes),
+		Clock:        snapshot.Clock{Doubt: f.own.parts.Clock, ClockSteps: f.own.clock},
 		Broker:       f.own.link, Notices: f.own.notices.Totals, Pending: f.own.notices.Pending,
 	}
 	for _, r := range f.rooms.list {
@@ -45,7 +46,7 @@ func (rs *rooms) view(r *room) snapshot.Room {
 		Limits: r.limits.Views, Recent: slices.Clone(r.recent), Disagreements: r.sensors.Disagreements(rs.clock),
 	}
 	if r.outlook != nil {
-		v.Expected, v.Bending = &r.outlook.view, r.outlook.bending
+		v.Expected, v.Bending = &r.outlook.View, r.outlook.Bending
 	}
 	v.Breathe(roomair.AirOf(r.sensors.Sensors, rs.clock))
 	return v
@@ -66,7 +67,7 @@ func (cs *cohorts) view(c *cohort) snapshot.Cohort {
 		Counted: snapshot.Counted{
 			Verdicts: live.Verdicts(), Losses: population.SumLosses(live.Losses()), Outcomes: c.Outcomes(),
 		},
-		Outlook: snapshot.Outlook{Daily: c.forecast.daily, Week: c.forecast.week},
+		Outlook: snapshot.Outlook{Daily: c.forecast.Daily, Week: c.forecast.Week},
 	}
 	for _, count := range slices.Backward(c.Counts) {
 		if len(v.Counts) == countsShown {
@@ -74,10 +75,10 @@ func (cs *cohorts) view(c *cohort) snapshot.Cohort {
 		}
 		v.Counts = append(v.Counts, count)
 	}
-	if c.forecast.forecast == nil {
+	if c.forecast.Forecast == nil {
 		return v
 	}
-	v.Expected = snapshot.Ahead(c.forecast.forecast)
+	v.Expected = snapshot.Ahead(c.forecast.Forecast)
 	return v
 }
 

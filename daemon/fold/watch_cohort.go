@@ -32,7 +32,7 @@ func (w *watch) cohortCondition(c *cohort, r *room) conditions.CohortState {
 		Cohort: string(c.Cohort.ID), Room: r.config.ID, Now: w.clock, Location: w.facility.Site.Location,
 		Stage: c.Species.StageName(stage), Assumed: c.Species.Assumed(), Seen: true,
 	}
-	if e, ok := c.Awaited(c.forecast.forecast); ok {
+	if e, ok := c.Awaited(c.forecast.Forecast); ok {
 		in.Seen, in.Event, in.ExpectedMedian, in.ExpectedLate = false, string(e.Name), e.Median, e.Late
 	}
 	w.noteStill(c, r, stage, &in)

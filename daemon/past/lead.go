@@ -1,6 +1,10 @@
 package past
 
-import "time"
+import (
+	"time"
+
+	"rearguard/sensors/desk"
+)
 
 // Lead is by how much the arrivals in the records are ahead of the fold's clock.
 // The order of what is recorded is that of its arrival, which must not go back
@@ -14,6 +18,9 @@ func (l Lead) Recorded(arrival time.Time) time.Time { return arrival.Add(time.Du
 // Arrival is when arrived what the records have as of a time.
 func (l Lead) Arrival(recorded time.Time) time.Time { return recorded.Add(-time.Duration(l)) }
 
-// Moved is the lead once the clock goes on at another time, after an event that
-// arrived by it until then.
-func (l Lead) Moved(event, to time.Time) Lead { return Lead(max(0, l.Recorded(event).Sub(to))) }
+// Onward is the arrival in the records of the event by which a clock goes on at
+// another time, and the lead from then on.
+func (l Lead) Onward(clock, to time.Time) (recorded time.Time, next Lead) {
+	recorded = desk.Later(l.Recorded(clock.Add(time.Millisecond)), to)
+	return recorded, Lead(recorded.Sub(to))
+}

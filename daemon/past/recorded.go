@@ -12,6 +12,7 @@ import (
 	"rearguard/daemon/records"
 	"rearguard/daemon/roomair"
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 )
 
 // Past is what was handed over.
@@ -33,9 +34,19 @@ func MarkName(room sensors.RoomID, day time.Time) string {
 	return "mark/" + string(room) + "/" + day.UTC().Format(time.DateOnly)
 }
 
-// OldestMark is how many days a daily mark is looked for before the curve
+// oldestMark is how many days a daily mark is looked for before the curve
 // starts from the beginning of history.
-const OldestMark = 40
+const oldestMark = 40
+
+// MarksFrom names the blobs of a room's curve that may be found from a time on.
+// Older ones than the search goes back are never found again.
+func MarksFrom(room sensors.RoomID, from, clock time.Time) []string {
+	var names []string
+	for day := desk.Later(from, clock.AddDate(0, 0, -oldestMark)); !day.After(clock.AddDate(0, 0, 1)); day = day.AddDate(0, 0, 1) {
+		names = append(names, MarkName(room, day))
+	}
+	return names
+}
 
 // Recorded is the past as the records have it.
 type Recorded struct {
@@ -132,7 +143,7 @@ func (p Recorded) Mark(ctx context.Context, room sensors.RoomID, t time.Time) (r
 		return roomair.Mark{}, false, nil
 	}
 	unwritten := p.unwritten()
-	for i := range OldestMark {
+	for i := range oldestMark {
 		body, err := p.state(ctx, unwritten, MarkName(room, t.AddDate(0, 0, -i)))
 		if errors.Is(err, records.ErrNotFound) {
 			continue

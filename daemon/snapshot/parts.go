@@ -23,6 +23,8 @@ func (s NoticeState) Equal(other NoticeState) bool {
 type PartsState struct {
 	Store    PartTrouble     `json:"store,omitzero"`
 	Delivery DeliveryTrouble `json:"delivery,omitzero"`
+	// Clock is what speaks against the machine's clock.
+	Clock PartTrouble `json:"clock,omitzero"`
 }
 
 // PartTrouble is what is wrong with a part; the zero value is nothing.

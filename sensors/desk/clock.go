@@ -168,7 +168,7 @@ func (d *Desk) Step(from, to time.Time) {
 		}
 	}
 	for _, t := range d.unclaimed.topics {
-		t.first, t.last, t.view = moved(t.first, by), moved(t.last, by), nil
+		t.first, t.last, t.view = Moved(t.first, by), Moved(t.last, by), nil
 	}
 	if by >= 0 {
 		return
@@ -180,14 +180,14 @@ func (d *Desk) Step(from, to time.Time) {
 
 func (s *Sensor) step(by time.Duration, to time.Time) {
 	h := &s.health
-	s.clock.sight.Arrived = moved(s.clock.sight.Arrived, by)
-	s.clock.refused, s.clock.since = moved(s.clock.refused, by), moved(s.clock.since, by)
-	s.heard, h.Gone, h.Arrived = moved(s.heard, by), moved(h.Gone, by), moved(h.Arrived, by)
+	s.clock.sight.Arrived = Moved(s.clock.sight.Arrived, by)
+	s.clock.refused, s.clock.since = Moved(s.clock.refused, by), Moved(s.clock.since, by)
+	s.heard, h.Gone, h.Arrived = Moved(s.heard, by), Moved(h.Gone, by), Moved(h.Arrived, by)
 	h.Flap.Move(by)
 	h.Battery.Rewind(to)
 	h.Clock = quality.Clock{}
 	if !s.ownTime {
-		s.told = moved(s.told, by)
+		s.told = Moved(s.told, by)
 		h.Habit.Move(by)
 	} else if s.told.After(to) {
 		s.told, h.OwnTime = to, time.Time{}
@@ -199,23 +199,23 @@ func (s *Sensor) step(by time.Duration, to time.Time) {
 		}
 	}
 	if b := s.bench; b != nil {
-		b.Since = moved(b.Since, by)
+		b.Since = Moved(b.Since, by)
 		b.bench.Reset()
 	}
 }
 
 func (s *series) step(ownTime bool, by time.Duration, to time.Time) {
 	for _, r := range []*sensors.Reading{&s.newest, &s.usable} {
-		r.Arrival = moved(r.Arrival, by)
+		r.Arrival = Moved(r.Arrival, by)
 		switch {
 		case !ownTime:
-			r.Time = moved(r.Time, by)
+			r.Time = Moved(r.Time, by)
 		case r.Time.After(to):
 			*r = sensors.Reading{}
 		}
 	}
 	if !ownTime {
-		s.flagged = moved(s.flagged, by)
+		s.flagged = Moved(s.flagged, by)
 	}
 	for _, t := range []*time.Time{&s.admitted, &s.flagged} {
 		if t.After(to) {
@@ -242,8 +242,8 @@ func (d *Desk) rewindCalibrations(to time.Time) {
 	}
 }
 
-// moved is a time moved by a span; one that is not set stays so.
-func moved(t time.Time, by time.Duration) time.Time {
+// Moved is a time moved by a span; one that is not set stays so.
+func Moved(t time.Time, by time.Duration) time.Time {
 	if t.IsZero() {
 		return t
 	}
