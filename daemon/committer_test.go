@@ -20,6 +20,7 @@ import (
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/records"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 )
 
@@ -174,7 +175,7 @@ func (r *rig) until(what string, at time.Time, holds func() bool) {
 	deadline := time.After(patience)
 	for !holds() {
 		select {
-		case r.ticks <- at:
+		case r.ticks <- timekeeping.Right(at):
 		case <-deadline:
 			r.t.Fatalf("it never comes to this: %s", what)
 		}
@@ -197,7 +198,7 @@ func TestEngineGoesOnWhileTheRecordsFail(t *testing.T) {
 		}
 		for m := range 30 {
 			r.air(minute(m), 25+float64(m%3)/100, 70)
-			r.ticks <- minute(m).Add(10 * time.Second)
+			r.ticks <- timekeeping.Right(minute(m).Add(10 * time.Second))
 		}
 		at := minute(30)
 		if fail {
@@ -273,14 +274,14 @@ func TestNoMoreIsTakenThanCanBeKept(t *testing.T) {
 	}
 	for m := range most {
 		r.messages <- message(m)
-		r.ticks <- minute(m)
+		r.ticks <- timekeeping.Right(minute(m))
 	}
 	at := minute(most)
 	for range 200 {
 		select {
 		case r.messages <- message(most):
 			t.Fatalf("a message is taken while %d are unwritten", most)
-		case r.ticks <- at:
+		case r.ticks <- timekeeping.Right(at):
 		}
 	}
 	r.until("a problem is shown", at, func() bool { return !r.engine.Snapshot().Store.OK })

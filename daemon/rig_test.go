@@ -18,6 +18,7 @@ import (
 	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
 )
@@ -37,7 +38,7 @@ type rig struct {
 	store         *records.Store
 	engine        *Engine
 	messages      chan sensors.Message
-	ticks         chan time.Time
+	ticks         chan timekeeping.Beat
 	links         chan snapshot.Link
 	cancel        context.CancelFunc
 	done          chan error
@@ -67,7 +68,7 @@ func (r *rig) start(now time.Time) {
 	ctx, cancel := context.WithCancel(context.Background())
 	r.engine, err = New(ctx, Options{
 		Options: fold.Options{Facility: r.facility, Catalog: speciestest.Library(r.t), Logger: slog.New(slog.DiscardHandler)},
-		Store:   r.store, Now: now,
+		Store:   r.store, Now: timekeeping.Right(now),
 	})
 	if err != nil {
 		cancel()
@@ -77,7 +78,7 @@ func (r *rig) start(now time.Time) {
 		r.engine.mostUnwritten = r.mostUnwritten
 	}
 	r.cancel = cancel
-	r.messages, r.ticks, r.links = make(chan sensors.Message), make(chan time.Time), make(chan snapshot.Link)
+	r.messages, r.ticks, r.links = make(chan sensors.Message), make(chan timekeeping.Beat), make(chan snapshot.Link)
 	r.done = make(chan error, 1)
 	go func() {
 		r.done <- r.engine.Run(ctx, Sources{Messages: r.messages, Ticks: r.ticks, Links: r.links})
@@ -111,9 +112,9 @@ func (r *rig) air(at time.Time, temperature, humidity float64) {
 }
 
 func (r *rig) tick(at time.Time) *snapshot.Snapshot {
-	r.ticks <- at
+	r.ticks <- timekeeping.Right(at)
 	// A second tick is taken only when the first has been handled.
-	r.ticks <- at
+	r.ticks <- timekeeping.Right(at)
 	return r.engine.Snapshot()
 }
 

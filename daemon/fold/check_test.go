@@ -71,6 +71,8 @@ func prepare(t *testing.T) *prepared {
 		l.tick(at.Add(10 * time.Second))
 	}
 	l.do(ReadBench{Sensor: "nursery-b", Reference: desk.Reference{Kind: desk.ReferenceIce}, Who: "Ana"})
+	l.Doubt("it says 1 Jan 1970")
+	l.keep(l.NoteParts(t.Context(), ""))
 	p.kept = l.kept
 	if err := l.keepCheckpoint(); err != nil {
 		t.Fatal(err)
@@ -143,6 +145,9 @@ func (p *prepared) events(t *testing.T) map[string]Command {
 		partsEvent{snapshot.PartsState{Store: snapshot.PartTrouble{Since: now, Problem: "no space left"}}},
 		limitsEvent{Limits: map[string]string{"room nursery heat_celsius": "31"}, Changes: []snapshot.LimitChange{{At: now, What: "room nursery heat_celsius", To: "31"}}},
 		presenceEvent{Sensor: "nursery-a"},
+		clockEvent{From: now, To: now.Add(-time.Hour), Why: "two sensors agree", Lead: past.Lead(time.Hour)},
+		ConfirmClock{Who: "Ana"},
+		ownClockEvent{desk.OwnClock{Sensor: "nursery-a", Fault: "clock is 60 min ahead"}},
 		outlivedEvent("suppress"), outlivedEvent("unsuppress"), outlivedEvent("reset"),
 	} {
 		all[c.Kind()] = c

@@ -22,6 +22,7 @@ import (
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/timekeeping"
 	"rearguard/dashboards"
 	"rearguard/dashboards/web"
 	"rearguard/sensors"
@@ -46,9 +47,9 @@ type Options struct {
 	// Version is that of the program, as pages and metrics show it.
 	Version string
 	Logger  *slog.Logger
-	// Clock is the time the whole service lives in; ticks come from it every
-	// TickEvery of the wall clock.
-	Clock     func() time.Time
+	// Clocks looks at the clocks the whole service goes by; the engine does so
+	// every TickEvery of the wall clock.
+	Clocks    func() timekeeping.Beat
 	TickEvery time.Duration
 	// Listener takes the connections to the pages.
 	Listener net.Listener
@@ -66,6 +67,7 @@ type Options struct {
 // service is a running daemon.
 type service struct {
 	Options
+	clock  timekeeping.Keeper
 	store  *records.Store
 	engine *daemon.Engine
 	link   *broker.Link
@@ -127,13 +129,13 @@ func (s *service) build(hard context.Context) (err error) {
 	if s.channels, err = channels(s.Facility); err != nil {
 		return err
 	}
-	telling := notify.Options{Now: s.Clock, Random: rand.Float64, Logger: s.Logger}
+	telling := notify.Options{Now: s.now, Random: rand.Float64, Logger: s.Logger}
 	s.notifier = notify.NewWorker(s.store, s.channels, telling)
 	if s.engine, err = daemon.New(hard, daemon.Options{
 		Options: fold.Options{
 			Facility: s.Facility, Catalog: s.Catalog, Logger: s.Logger, Invented: s.Invented, ForecastEvery: s.ForecastEvery,
 		},
-		Store: s.store, Now: s.Clock(), NoticesDue: s.notifier.Wake, Evaluated: s.Evaluated, Committed: s.Committed, Ask: s.ask,
+		Store: s.store, Clock: &s.clock, Now: s.Clocks(), NoticesDue: s.notifier.Wake, Evaluated: s.Evaluated, Committed: s.Committed, Ask: s.ask,
 	}); err != nil {
 		return err
 	}
@@ -163,7 +165,7 @@ func (s *service) connect() error {
 // start starts the parts. All end with ctx, but the engine, which ends when
 // the link has handed over its last message or hard ends.
 func (s *service) start(ctx, hard context.Context, running *parts) {
-	ticks := make(chan time.Time)
+	ticks := make(chan timekeeping.Beat)
 	links := make(chan snapshot.Link)
 	oversize := make(chan desk.Rejected)
 	notices := make(chan snapshot.NoticeState)
@@ -186,7 +188,7 @@ func (s *service) start(ctx, hard context.Context, running *parts) {
 		func() { s.notifier.Run(ctx) },
 		func() { s.unrecorded.Run(ctx) },
 		func() { s.askSensors(ctx) },
-		func() { s.eachTick(ctx, func() { handOver(ctx, ticks, s.Clock()) }) },
+		func() { s.eachTick(ctx, func() { handOver(ctx, ticks, s.Clocks()) }) },
 		func() { s.packHistory(ctx) },
 	} {
 		running.Go(work)
