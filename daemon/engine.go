@@ -269,7 +269,7 @@ func (e *Engine) handleTick(ctx context.Context, beat timekeeping.Beat) error {
 		if err := e.fold.AdvanceTo(ctx, step.From); err != nil {
 			return err
 		}
-		e.left = e.fold.Clock()
+		e.left = desk.Later(e.fold.Clock(), step.Given)
 		if err := e.fold.Step(ctx, *step); err != nil {
 			return err
 		}

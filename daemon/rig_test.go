@@ -53,13 +53,26 @@ func newRig(t *testing.T) *rig {
 // newRigOf is newRig with another configuration.
 func newRigOf(t *testing.T, text string) *rig {
 	t.Helper()
-	r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, text), options: records.Options{Synchronous: records.Normal}}
+	r := newRigWith(t, text)
 	r.start(testStart)
+	return r
+}
+
+// newRigWith is newRigOf, still to be started.
+func newRigWith(t *testing.T, text string) *rig {
+	t.Helper()
+	r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, text), options: records.Options{Synchronous: records.Normal}}
 	t.Cleanup(func() { r.stop() })
 	return r
 }
 
 func (r *rig) start(now time.Time) {
+	r.t.Helper()
+	r.startWith(timekeeping.Right(now))
+}
+
+// startWith starts the engine with a look at the machine's clocks.
+func (r *rig) startWith(now timekeeping.Beat) {
 	r.t.Helper()
 	var err error
 	if r.store, err = records.Open(r.t.Context(), r.path, r.options); err != nil {
@@ -68,7 +81,7 @@ func (r *rig) start(now time.Time) {
 	ctx, cancel := context.WithCancel(context.Background())
 	r.engine, err = New(ctx, Options{
 		Options: fold.Options{Facility: r.facility, Catalog: speciestest.Library(r.t), Logger: slog.New(slog.DiscardHandler)},
-		Store:   r.store, Now: timekeeping.Right(now),
+		Store:   r.store, Now: now,
 	})
 	if err != nil {
 		cancel()

@@ -133,6 +133,29 @@ func (c *Course) Rewind(settled, now time.Time) (changed bool) {
 	return changed
 }
 
+// Forward takes in that the clock was set forward: what was entered since a time
+// was entered by the clock as it was, and is moved along. It reports whether the
+// cohort itself was changed.
+func (c *Course) Forward(since time.Time, by time.Duration) (changed bool) {
+	move := func(t *time.Time) {
+		if !t.Before(since) {
+			*t, changed = t.Add(by), true
+		}
+	}
+	c.Cohort.Placements, c.Counts = slices.Clone(c.Cohort.Placements), slices.Clone(c.Counts)
+	move(&c.Cohort.Start)
+	for i := range c.Cohort.Placements {
+		move(&c.Cohort.Placements[i].From)
+	}
+	for i := range c.Counts {
+		move(&c.Counts[i].Time)
+	}
+	if changed {
+		c.marks, c.redo = nil, c.Cohort.Start
+	}
+	return changed
+}
+
 // Behind reports whether something is still to be taken into the cohort's
 // past.
 func (c *Course) Behind(tracks Tracks) bool {

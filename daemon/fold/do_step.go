@@ -51,7 +51,7 @@ func (f *Fold) step(e clockEvent) error {
 	}
 	for _, c := range f.cohorts.list {
 		c.still = desk.Moved(c.still, by)
-		if by < 0 && c.Rewind(e.To.Add(-settleLag), e.To) {
+		if f.correct(c, e.To, by) {
 			f.out.batch.Cohorts, f.out.batch.Counts = append(f.out.batch.Cohorts, c.Cohort), append(f.out.batch.Counts, c.Counts...)
 		}
 	}
@@ -65,6 +65,21 @@ func (f *Fold) step(e clockEvent) error {
 	o.clock.Last = snapshot.ClockStep{From: from, To: e.To, Why: e.Why}
 	f.lead, f.stepped = e.Lead, true
 	return f.resume(e.To, false)
+}
+
+// correct puts right what was entered of a cohort by a clock that was moved, and
+// reports whether there was something.
+func (f *Fold) correct(c *cohort, to time.Time, by time.Duration) bool {
+	since := f.own.parts.Clock.Since
+	switch {
+	case by < 0:
+		return c.Rewind(to.Add(-settleLag), to)
+	case since.IsZero():
+		return false
+	case c.Cohort.Start.Before(timekeeping.Earliest()):
+		since = time.Time{}
+	}
+	return c.Forward(since, by)
 }
 
 func (r *room) step(from, to time.Time, out *output) {

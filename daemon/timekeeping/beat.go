@@ -32,6 +32,8 @@ func epoch() time.Time { return time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC) }
 // Step is a change of the believed time other than by its passing.
 type Step struct {
 	From, To time.Time
+	// Given is the newest time that was given out before.
+	Given time.Time
 	// Why says what it rests on, in words.
 	Why string
 }

@@ -21,8 +21,8 @@ const (
 	settledAfter = 24 * time.Hour
 )
 
-// earliest is before any time at which this program ran.
-func earliest() time.Time { return time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC) }
+// Earliest is before any time at which this program ran.
+func Earliest() time.Time { return time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC) }
 
 // ground is why the wall clock is not followed.
 type ground int
@@ -69,7 +69,7 @@ func (k *Keeper) Start(first Beat, newest time.Time) Reading {
 	k.newest, k.begun, k.elapsed, k.followed = newest, first.Elapsed, first.Elapsed, first.Elapsed
 	k.anchor = wall
 	switch ahead := wall.Sub(newest); {
-	case newest.IsZero() && wall.Before(earliest()):
+	case newest.IsZero() && wall.Before(Earliest()):
 		k.mistrust(implausible, fmt.Sprintf("it says %s, which is before this program was made", stamp(wall)))
 	case newest.IsZero():
 	case ahead < -slewing:
@@ -93,8 +93,13 @@ func (k *Keeper) At(elapsed time.Duration) time.Time {
 	return k.at(elapsed)
 }
 
+// line is what is believed at an instant, whatever was given out since.
+func (k *Keeper) line(elapsed time.Duration) time.Time {
+	return k.anchor.Add(max(0, elapsed-k.elapsed)).Truncate(time.Millisecond)
+}
+
 func (k *Keeper) at(elapsed time.Duration) time.Time {
-	now := k.anchor.Add(max(0, elapsed-k.elapsed)).Truncate(time.Millisecond)
+	now := k.line(elapsed)
 	if now.Before(k.latest) {
 		return k.latest
 	}
@@ -124,7 +129,8 @@ func (k *Keeper) Confirm() {
 func (k *Keeper) Beat(b Beat, sights []time.Duration) Reading {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	now := k.at(b.Elapsed)
+	// The look may be older than what others have asked for meanwhile.
+	now := k.line(b.Elapsed)
 	l := look{wall: plain(b.Wall), now: now, disciplined: b.Disciplined, witnesses: witnessesOf(sights)}
 	l.ahead = l.wall.Sub(now)
 	var step *Step
@@ -188,7 +194,7 @@ func (k *Keeper) bearsOut(l look) string {
 // start, had it been seen then.
 func (k *Keeper) plausible(wall time.Time) bool {
 	if k.newest.IsZero() {
-		return !wall.Before(earliest())
+		return !wall.Before(Earliest())
 	}
 	// So much later than the end of the records it is at least.
 	least := k.newest.Add(k.elapsed - k.begun)
@@ -201,7 +207,7 @@ func (k *Keeper) reconsider(l look, elapsed time.Duration) *Step {
 	switch {
 	case l.disciplined && (k.doubt != moved || here < 2 || there > 0):
 		return k.follow(l, "the clock of this machine follows a source of time", elapsed)
-	case l.ahead.Abs() < slewing && (k.doubt != contradicted || !l.contradicted()):
+	case l.ahead.Abs() < slewing && (k.doubt == moved || k.doubt == contradicted && !l.contradicted()):
 		return k.follow(l, "", elapsed)
 	case there > 0 && there >= here:
 		return k.follow(l, "the clock of this machine agrees with those of sensors", elapsed)
@@ -232,8 +238,9 @@ func (k *Keeper) follow(l look, why string, elapsed time.Duration) *Step {
 
 // move makes another time the believed one.
 func (k *Keeper) move(from, to time.Time, why string, elapsed time.Duration) *Step {
+	step := &Step{From: from, To: to, Given: k.latest, Why: why}
 	k.anchor, k.latest, k.elapsed = to, to, elapsed
-	return &Step{From: from, To: to, Why: why}
+	return step
 }
 
 // slew goes along with a wall clock that runs a little fast or slow. Where it
