@@ -80,7 +80,8 @@ type Course struct {
 	Recurrences     int       `json:"recurrences,omitempty"`
 }
 
-// Finding is what the last observation said that was not unknown.
+// Finding is what the last observation said that was not unknown, and since
+// when nothing has been known.
 type Finding struct {
 	Truth      Truth     `json:"truth,omitempty"`
 	ObservedAt time.Time `json:"observed_at,omitzero"`
@@ -93,6 +94,22 @@ type Finding struct {
 	Unit   string    `json:"unit,omitempty"`
 	Detail string    `json:"detail,omitempty"`
 	Due    time.Time `json:"due,omitzero"`
+	// UnknownSince is since when there has not been enough good data to tell,
+	// so that the alarm is held as it is; zero while there is. Want says what
+	// is missing.
+	UnknownSince time.Time `json:"unknown_since,omitzero"`
+	Want         string    `json:"want,omitempty"`
+}
+
+// Words are the detail for people, with what is missing to tell how it is now.
+func (f *Finding) Words() string {
+	switch {
+	case f.Want == "":
+		return f.Detail
+	case f.Detail == "":
+		return "not known now: " + f.Want
+	}
+	return f.Detail + "; not known now: " + f.Want
 }
 
 // State returns the ISA-18.2 name of the alarm's state. Silencing comes
@@ -118,8 +135,9 @@ func (a Alarm) State() State {
 // Silenced reports whether the alarm may not call anybody now.
 func (a Alarm) Silenced() bool { return a.silencedByHand() || a.Under != nil }
 
-// quiet reports whether a carries nothing worth remembering.
-func (a Alarm) quiet() bool {
+// Quiet reports whether a carries nothing worth remembering: such an alarm need
+// not be stored.
+func (a Alarm) Quiet() bool {
 	return a.State() == Normal && a.On.idle() && len(a.Activations) == 0
 }
 
@@ -128,6 +146,7 @@ func (a Alarm) quiet() bool {
 func (a Alarm) close() Alarm {
 	found := a.Finding
 	found.FalseSince, found.Due = time.Time{}, time.Time{}
+	found.UnknownSince, found.Want = time.Time{}, ""
 	return Alarm{
 		Key: a.Key, Silencing: a.Silencing, Folded: Folded{NamedRoot: a.NamedRoot}, Owed: a.Owed, Finding: found,
 		On: a.On, Activations: a.Activations, UpdatedAt: a.UpdatedAt,

@@ -42,6 +42,8 @@ const storedAlarm = `{
 	"unit": "°C",
 	"detail": "shelf 2",
 	"due": "2025-01-14T02:01:00Z",
+	"unknown_since": "2025-01-14T02:03:00Z",
+	"want": "shelf 2 has said nothing since 02:00",
 	"on": {"counted": 60000000000, "since": "2025-01-14T01:07:00Z"},
 	"off": {"counted": 120000000000, "paused_at": "2025-01-14T01:08:00Z"},
 	"activations": ["2025-01-14T00:01:00Z", "2025-01-14T01:01:00Z"],

@@ -220,7 +220,7 @@ func (m *Machine) Restore(alarms []Alarm) (undefined []Alarm) {
 			// consequence, and calls.
 			a.UnfoldAt = a.UpdatedAt
 		}
-		if !a.quiet() {
+		if !a.Quiet() {
 			m.alarms[a.Key] = a
 			m.schedule(a)
 		}
@@ -230,7 +230,7 @@ func (m *Machine) Restore(alarms []Alarm) (undefined []Alarm) {
 
 // put stores an alarm, or forgets it when nothing is left to remember.
 func (m *Machine) put(a Alarm) {
-	if a.quiet() {
+	if a.Quiet() {
 		if _, tracked := m.alarms[a.Key]; !tracked {
 			return
 		}

@@ -99,7 +99,7 @@ func TestNumbersThatAreNone(t *testing.T) {
 
 // A bounce every six minutes is quiet for longer than the off-delay, so that
 // without the hold each would be a conversation of its own.
-func TestChatteringIsHeld(t *testing.T) {
+func TestComplaint13ChatteringIsHeld(t *testing.T) {
 	m := newMachine(t, []alerts.Definition{definition("heat", func(d *alerts.Definition) { d.OffDelay = time.Minute })})
 	key := alerts.Key{Condition: "heat", Room: "a"}
 	got := script(m, key, strings.Repeat("TTTFFF", 20)+strings.Repeat("F", 40))

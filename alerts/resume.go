@@ -27,7 +27,7 @@ func (m *Machine) Resume(from, at time.Time, passed bool) []Transition {
 	m.now = at
 	for _, a := range m.Memory() {
 		if passed {
-			a = a.pause(from)
+			a = a.hold(from)
 		}
 		if passed && by >= 0 {
 			a.UnfoldAt = moved(a.UnfoldAt, by)
@@ -39,9 +39,12 @@ func (m *Machine) Resume(from, at time.Time, passed bool) []Transition {
 	return append(out, m.Advance(at)...)
 }
 
-// pause lets the delays stand still from a time on.
-func (a Alarm) pause(from time.Time) Alarm {
+// hold keeps the alarm as it is from a time on, for want of data.
+func (a Alarm) hold(from time.Time) Alarm {
 	a.On, a.Off = a.On.pause(from), a.Off.pause(from)
+	if a.UnknownSince.IsZero() {
+		a.UnknownSince = from
+	}
 	return a
 }
 
@@ -54,7 +57,8 @@ func (a Alarm) move(by time.Duration) Alarm {
 		a.AckMoved += by
 	}
 	a.LastAnnunciated, a.Due = moved(a.LastAnnunciated, by), moved(a.Due, by)
-	a.ObservedAt, a.FalseSince, a.UpdatedAt = moved(a.ObservedAt, by), moved(a.FalseSince, by), moved(a.UpdatedAt, by)
+	a.ObservedAt, a.FalseSince, a.UnknownSince = moved(a.ObservedAt, by), moved(a.FalseSince, by), moved(a.UnknownSince, by)
+	a.UpdatedAt = moved(a.UpdatedAt, by)
 	// A new slice, since copies of the alarm share the old one.
 	times := make([]time.Time, len(a.Activations))
 	for i, t := range a.Activations {

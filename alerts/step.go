@@ -208,9 +208,11 @@ func (s *step) observe(o Observation) (raise, clear bool) {
 		truth = Unknown
 	}
 	if truth == Unknown {
-		s.a.On, s.a.Off = s.a.On.pause(s.now), s.a.Off.pause(s.now)
+		s.a = s.a.hold(s.now)
+		s.a.Want = o.Detail
 		return false, false
 	}
+	s.a.UnknownSince, s.a.Want = time.Time{}, ""
 	s.a.Truth, s.a.ObservedAt = truth, s.now
 	s.a.Value, s.a.Limit, s.a.Unit, s.a.Due = o.Value, o.Limit, o.Unit, o.Due
 	if truth != False || o.Detail != "" {

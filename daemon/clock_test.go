@@ -47,7 +47,7 @@ func (m *machine) again(after time.Duration) {
 	m.t.Helper()
 	m.stop()
 	m.now = m.now.Add(after)
-	m.startWith(m.beat())
+	m.startAt(m.beat())
 	m.connect()
 }
 
@@ -115,7 +115,7 @@ func (m *machine) alike() {
 	if !live.Time.Equal(got.Final.Time) {
 		m.t.Errorf("time live %v, replayed %v", live.Time, got.Final.Time)
 	}
-	m.startWith(m.beat())
+	m.startAt(m.beat())
 	again := m.engine.Snapshot()
 	if d := cmp.Diff(live.Cohorts, again.Cohorts); d != "" {
 		m.t.Errorf("cohorts before and after a restart:\n%s", d)
@@ -301,7 +301,7 @@ func TestBoardWithoutABatteryForItsClock(t *testing.T) {
 		t.Run(fmt.Sprintf("sensors with clocks: %v", stamps), func(t *testing.T) {
 			m := &machine{rig: newRigWith(t, nothingStamped(stamps)), now: testStart, own: new(time.Duration)}
 			m.wall = time.Unix(30, 0).Sub(testStart)
-			m.startWith(m.beat())
+			m.startAt(m.beat())
 			m.connect()
 			m.monarchs(m.engine.Snapshot().Time.Add(-time.Hour))
 			s := m.minutes(20, 41)
@@ -336,7 +336,7 @@ func TestClockInLocalTimeAtTheStart(t *testing.T) {
 	}
 	m.stop()
 	m.wall = time.Hour
-	m.startWith(m.beat())
+	m.startAt(m.beat())
 	m.connect()
 	m.now = m.now.Add(30 * time.Second)
 	m.send("t/hall/a", "25", m.engine.opts.Clock.At(m.beat().Elapsed))

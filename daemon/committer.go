@@ -204,28 +204,10 @@ func (c *committer) drop(jobs []job) {
 
 // write commits jobs together, and tries again until that succeeds.
 func (c *committer) write(ctx context.Context, jobs []job) error {
-	batches := make([]*records.Batch, 0, len(jobs))
-	for i := range jobs {
-		if b := jobs[i].batch; b != nil {
-			batches = append(batches, b)
-		}
-	}
-	if len(batches) == 0 {
-		return nil
-	}
 	pause := commitRetryFirst
 	for {
-		c.told.mark(batches)
-		err := c.store.Commit(context.WithoutCancel(ctx), batches...)
-		if err == nil {
-			c.told.written(batches)
-			if c.problem.Swap(nil) != nil {
-				c.logger.Info("records can be written again")
-			}
-			return nil
-		}
-		c.fail(err)
-		if errors.Is(err, records.ErrClosed) {
+		err := c.attempt(ctx, jobs, c.store.Commit)
+		if err == nil || errors.Is(err, records.ErrClosed) {
 			return err
 		}
 		timer := time.NewTimer(pause)
@@ -237,6 +219,29 @@ func (c *committer) write(ctx context.Context, jobs []job) error {
 		}
 		pause = min(2*pause, commitRetryLongest)
 	}
+}
+
+// attempt commits jobs together, once.
+func (c *committer) attempt(ctx context.Context, jobs []job, commit Commit) error {
+	batches := make([]*records.Batch, 0, len(jobs))
+	for i := range jobs {
+		if b := jobs[i].batch; b != nil {
+			batches = append(batches, b)
+		}
+	}
+	if len(batches) == 0 {
+		return nil
+	}
+	c.told.mark(batches)
+	if err := commit(context.WithoutCancel(ctx), batches...); err != nil {
+		c.fail(err)
+		return err
+	}
+	c.told.written(batches)
+	if c.problem.Swap(nil) != nil {
+		c.logger.Info("records can be written again")
+	}
+	return nil
 }
 
 // fail notes that the records cannot be written, and answers everybody who

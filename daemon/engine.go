@@ -52,7 +52,7 @@ type Sources struct {
 	// Links carry changes of the broker link.
 	Links <-chan snapshot.Link
 	// Oversize carries messages the link refused for their size.
-	Oversize <-chan desk.Rejected
+	Oversize <-chan desk.Refused
 	// Notices carry what became of notices, whenever that changes.
 	Notices <-chan snapshot.NoticeState
 }
@@ -103,6 +103,9 @@ func New(ctx context.Context, opts Options) (*Engine, error) {
 	begin := e.opts.Clock.Start(opts.Now, e.fold.Clock())
 	e.fold.Doubt(begin.Doubt)
 	if err := e.fold.Resume(ctx, begin.Now); err != nil {
+		return nil, err
+	}
+	if err := e.fold.NoteConfiguration(ctx, &opts.Options); err != nil {
 		return nil, err
 	}
 	if err := e.fold.NoteLimits(ctx, begin.Now); err != nil {
@@ -188,7 +191,7 @@ func (e *Engine) handle(ctx context.Context, in Sources) error {
 	working := context.WithoutCancel(ctx)
 	for {
 		messages := in.Messages
-		if e.commit.messages() >= e.mostUnwritten {
+		if e.full() {
 			// Memory is bounded: the broker keeps the rest.
 			messages = nil
 		}
@@ -206,11 +209,10 @@ func (e *Engine) handle(ctx context.Context, in Sources) error {
 			err = e.handleTick(working, beat)
 		case link := <-in.Links:
 			err = e.handleLink(working, link)
-		case m := <-in.Oversize:
-			e.fold.NoteRejected(m)
+		case refused := <-in.Oversize:
+			e.fold.NoteRefused(refused)
 		case state := <-in.Notices:
-			e.fold.SetNotices(state)
-			err = e.noteParts(working)
+			err = e.handleNotices(working, state)
 		case call := <-e.commands:
 			err = e.handleCommand(working, call)
 		}
@@ -220,14 +222,13 @@ func (e *Engine) handle(ctx context.Context, in Sources) error {
 	}
 }
 
+// full reports whether no more messages are taken until some are written.
+func (e *Engine) full() bool { return e.commit.messages() >= e.mostUnwritten }
+
 // handleMessages takes the first message and whatever else is already there.
 func (e *Engine) handleMessages(ctx context.Context, first sensors.Message, more <-chan sensors.Message) error {
 	acks := make([]func(), 0, 64)
-	take := func(m sensors.Message) {
-		m.Received = e.received(m.Received)
-		e.fold.Admit(m)
-		acks = append(acks, m.Ack)
-	}
+	take := func(m sensors.Message) { acks = append(acks, e.admit(m)) }
 	take(first)
 drain:
 	for len(acks) < batchLimit {
@@ -242,6 +243,13 @@ drain:
 		}
 	}
 	return e.handleAdmitted(ctx, acks)
+}
+
+// admit takes one message in and returns its acknowledgement.
+func (e *Engine) admit(m sensors.Message) func() {
+	m.Received = e.received(m.Received)
+	e.fold.Admit(m)
+	return m.Ack
 }
 
 // handleAdmitted handles what was admitted and hands on what follows from it.
@@ -302,7 +310,7 @@ func (e *Engine) noteParts(ctx context.Context) error {
 	if problem == "" {
 		problem, _ = e.fold.PutOff()
 	}
-	return e.fold.NoteParts(ctx, problem)
+	return e.fold.NoteParts(ctx, problem, e.opts.Store.Trouble())
 }
 
 // stampedWithin is how long a message may take from the link to the engine.
@@ -326,6 +334,12 @@ func (e *Engine) handleLink(ctx context.Context, link snapshot.Link) error {
 	e.ask()
 	e.publish()
 	return e.store(job{})
+}
+
+// handleNotices takes note of what became of notices.
+func (e *Engine) handleNotices(ctx context.Context, state snapshot.NoticeState) error {
+	e.fold.SetNotices(state)
+	return e.noteParts(ctx)
 }
 
 // ask hands on what is to be published to sensors.

@@ -208,7 +208,7 @@ func (m *month) brokerTurns() []turn {
 			m.send("lantern/larva-hall/west/humidity", "", false)
 		}},
 		{day(8, 10), func() {
-			m.oversize <- desk.Rejected{Time: m.last, Topic: "lantern/camera", Outcome: "oversize", Reason: "5 MB"}
+			m.oversize <- desk.Refused{Count: 1, Newest: []desk.Rejected{{Time: m.last, Topic: "lantern/camera", Outcome: "oversize", Reason: "5 MB"}}}
 		}},
 		{day(12, 8), func() { m.connect(m.house.Now(), "connection refused; is the broker running?") }},
 		{day(12, 10.5), func() { m.connect(m.house.Now(), "") }},

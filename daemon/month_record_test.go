@@ -164,14 +164,14 @@ type inlets struct {
 	messages chan sensors.Message
 	ticks    chan timekeeping.Beat
 	links    chan snapshot.Link
-	oversize chan desk.Rejected
+	oversize chan desk.Refused
 	notices  chan snapshot.NoticeState
 }
 
 func newInlets() inlets {
 	return inlets{
 		make(chan sensors.Message), make(chan timekeeping.Beat), make(chan snapshot.Link),
-		make(chan desk.Rejected), make(chan snapshot.NoticeState),
+		make(chan desk.Refused), make(chan snapshot.NoticeState),
 	}
 }
 

@@ -15,6 +15,7 @@ import (
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
@@ -35,6 +36,7 @@ type rig struct {
 	options       records.Options
 	mostUnwritten int
 	facility      *facility.Facility
+	catalog       *species.Catalog
 	store         *records.Store
 	engine        *Engine
 	messages      chan sensors.Message
@@ -61,26 +63,33 @@ func newRigOf(t *testing.T, text string) *rig {
 // newRigWith is newRigOf, still to be started.
 func newRigWith(t *testing.T, text string) *rig {
 	t.Helper()
-	r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, text), options: records.Options{Synchronous: records.Normal}}
+	r := &rig{
+		t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, text), catalog: speciestest.Library(t),
+		options: records.Options{Synchronous: records.Normal},
+	}
 	t.Cleanup(func() { r.stop() })
 	return r
 }
 
-func (r *rig) start(now time.Time) {
+// start starts the engine; before is done ahead of it, with the records open.
+func (r *rig) start(now time.Time, before ...func()) {
 	r.t.Helper()
-	r.startWith(timekeeping.Right(now))
+	r.startAt(timekeeping.Right(now), before...)
 }
 
-// startWith starts the engine with a look at the machine's clocks.
-func (r *rig) startWith(now timekeeping.Beat) {
+// startAt is start with a look at the machine's clocks.
+func (r *rig) startAt(now timekeeping.Beat, before ...func()) {
 	r.t.Helper()
 	var err error
 	if r.store, err = records.Open(r.t.Context(), r.path, r.options); err != nil {
 		r.t.Fatal(err)
 	}
+	for _, do := range before {
+		do()
+	}
 	ctx, cancel := context.WithCancel(context.Background())
 	r.engine, err = New(ctx, Options{
-		Options: fold.Options{Facility: r.facility, Catalog: speciestest.Library(r.t), Logger: slog.New(slog.DiscardHandler)},
+		Options: fold.Options{Facility: r.facility, Catalog: r.catalog, Logger: slog.New(slog.DiscardHandler)},
 		Store:   r.store, Now: now,
 	})
 	if err != nil {
@@ -160,8 +169,16 @@ func (r *rig) reader() *records.Reader {
 // replayed folds the rig's records anew.
 func (r *rig) replayed() *lookback.Replayed {
 	r.t.Helper()
+	return r.replay(false, nil)
+}
+
+// replay is replayed, with the configurations of then or what is refused by the
+// one of now.
+func (r *rig) replay(follow bool, refused func(error)) *lookback.Replayed {
+	r.t.Helper()
 	got, err := lookback.Replay(r.t.Context(), lookback.ReplayOptions{
-		Facility: r.facility, Catalog: speciestest.Library(r.t), Records: r.reader(), Logger: slog.New(slog.DiscardHandler),
+		Facility: r.facility, Catalog: r.catalog, Records: r.reader(), Logger: slog.New(slog.DiscardHandler),
+		Follow: follow, Refused: refused,
 	})
 	if err != nil {
 		r.t.Fatal(err)
@@ -181,6 +198,14 @@ func transitions(t *testing.T, path string) []records.AlarmTransition {
 		t.Fatal(err)
 	}
 	return list
+}
+
+// commit stores readings beside the engine.
+func (r *rig) commit(readings ...sensors.Reading) {
+	r.t.Helper()
+	if err := r.store.Commit(r.t.Context(), &records.Batch{Readings: readings, Clock: readings[len(readings)-1].Arrival}); err != nil {
+		r.t.Fatal(err)
+	}
 }
 
 // records waits until all that was handled is written, and returns the records.

@@ -17,22 +17,27 @@ const (
 
 // approach says whether the temperature is on its way to a limit that it has
 // not reached, and in how many minutes it will be there.
-func (e evaluation) approach(c alerts.Condition, limit *Limit, extreme *Point, tr *Trend, sign float64) alerts.Observation {
+func (e evaluation) approach(c alerts.Condition, limit *Limit, extreme *Point, tr *Trend, sign float64, memory *RoomMemory) alerts.Observation {
 	o := e.found(c, "°C")
 	if limit == nil {
+		memory.dismiss(c)
 		o.Truth, o.Detail = alerts.False, emptyRoom
 		return o
 	}
 	o.Limit = limit.Value
-	if e.in.Blind || extreme == nil || !tr.Temperature.Known {
-		return o
+	if !e.in.Blind && extreme != nil && tr.Temperature.Known {
+		e.sayApproach(&o, limit, extreme, tr, sign)
 	}
+	return e.rest(o, memory, shown(&o, "°C", temperatureOf, extreme))
+}
+
+func (e evaluation) sayApproach(o *alerts.Observation, limit *Limit, extreme *Point, tr *Trend, sign float64) {
 	o.Value = extreme.Value
 	gap := sign * (limit.Value - extreme.Value)
 	if gap <= 0 {
 		// There already: no news, and nothing has passed either.
 		o.Truth = alerts.Between
-		return o
+		return
 	}
 	p := project(tr, sign, gap)
 	if !e.unusual(tr, extreme.Value, sign, gap) {
@@ -49,7 +54,6 @@ func (e evaluation) approach(c alerts.Condition, limit *Limit, extreme *Point, t
 	default:
 		o.Truth = alerts.False
 	}
-	return o
 }
 
 // unusual reports whether a value on its way in the direction of sign is

@@ -315,13 +315,17 @@ func (tr Trend) before(end int, span time.Duration) int {
 var causeConditions = [...]alerts.Condition{HumidifierExhausted, HeaterStuckOn, HeatingWeak, DoorOpen, PowerLost}
 
 // causes gives one finding for each cause.
-func (e evaluation) causes(out []alerts.Observation, x *Trouble, tr *Trend) []alerts.Observation {
+func (e evaluation) causes(out []alerts.Observation, memory *RoomMemory, tr *Trend) []alerts.Observation {
+	x := &memory.Trouble
 	_, known := tr.usual(e.in.Now)
 	for _, c := range causeConditions {
 		o := e.found(c, "")
 		switch {
 		case e.in.Limits.empty():
+			memory.dismiss(c)
 			o.Truth, o.Detail = alerts.False, emptyRoom
+			out = append(out, o)
+			continue
 		case e.in.Blind || len(tr.Samples) == 0:
 			// Unknown.
 		case x.Cause == Cause(c):
@@ -330,9 +334,20 @@ func (e evaluation) causes(out []alerts.Observation, x *Trouble, tr *Trend) []al
 		case x.Cause != "" || known:
 			o.Truth = alerts.False
 		}
-		out = append(out, o)
+		out = append(out, e.rest(o, memory, shown(&o, "°C", temperatureOf, e.showing(Cause(c))...)))
 	}
 	return out
+}
+
+// showing are the sensors that show a cause most.
+func (e evaluation) showing(cause Cause) []*Point {
+	switch cause {
+	case CauseHeater:
+		return []*Point{e.in.Warmest}
+	case CauseHumidifier:
+		return []*Point{e.in.Driest}
+	}
+	return []*Point{e.in.Coldest, e.in.Driest}
 }
 
 // explains says which causes account for which harm.

@@ -37,8 +37,9 @@ func (e evaluation) swing(tr *Trend) alerts.Observation {
 	}
 	o.Value = high - low
 	o.Truth = alerts.Above(o.Value, limit.Value, e.rules.deadband[DaySwing])
-	if hours < swingHours && o.Truth == alerts.False {
-		// Too little of the day is known to say that all is well.
+	if hours < swingHours && o.Truth == alerts.False || e.in.Blind && o.Truth != alerts.True {
+		// Too little of the day is known to say that all is well, or what is
+		// known is of a part of it that passes out of sight.
 		o.Truth = alerts.Unknown
 	}
 	if o.Truth == alerts.False {
@@ -59,17 +60,26 @@ func (r Range) leaving(temperatureC, perHour float64) bool {
 
 // fast judges how fast the centre temperature changes, by the bound nearer
 // to no change: noise alone must not look fast.
-func (e evaluation) fast(tr *Trend) alerts.Observation {
+func (e evaluation) fast(tr *Trend, memory *RoomMemory) alerts.Observation {
 	o := e.found(FastChange, "°C/h")
 	limit := e.in.Limits.FastChange
 	if limit == nil {
+		memory.dismiss(FastChange)
 		o.Truth, o.Detail = alerts.False, emptyRoom
 		return o
 	}
 	o.Limit = limit.Value
-	if e.in.Blind || e.in.TemperatureC == nil || !tr.Temperature.Known {
-		return o
+	if !e.in.Blind && e.in.TemperatureC != nil && tr.Temperature.Known {
+		e.sayChange(&o, limit, tr)
 	}
+	foremost := e.in.Warmest
+	if tr.Temperature.PerHour < 0 {
+		foremost = e.in.Coldest
+	}
+	return e.rest(o, memory, shown(&o, "°C", temperatureOf, foremost))
+}
+
+func (e evaluation) sayChange(o *alerts.Observation, limit *Limit, tr *Trend) {
 	s := tr.Temperature
 	o.Value = math.Abs(s.PerHour)
 	surely := 0.0
@@ -87,9 +97,7 @@ func (e evaluation) fast(tr *Trend) alerts.Observation {
 	if o.Truth == alerts.False && o.Value > limit.Value-e.rules.deadband[FastChange] {
 		o.Truth = alerts.Between
 	}
-	if o.Truth == alerts.False {
-		return o
+	if o.Truth != alerts.False {
+		o.Detail = fmt.Sprintf("changing by %+.1f °C/h, now %.1f °C%s", s.PerHour, *e.in.TemperatureC, limit.by())
 	}
-	o.Detail = fmt.Sprintf("changing by %+.1f °C/h, now %.1f °C%s", s.PerHour, *e.in.TemperatureC, limit.by())
-	return o
 }

@@ -22,11 +22,50 @@ type CohortState struct {
 	// where there is none. Seen is set once a count has confirmed it.
 	ExpectedMedian, ExpectedLate time.Time
 	Seen                         bool
-	// StillSince is since when development has been standing still: since
-	// then less thermal time passed than LeastPerDay. Zero while it passes.
-	StillSince time.Time
+	// Still is how long development has been standing still.
+	Still Standstill
 	// Assumed is set when the forecast rests on assumed constants.
 	Assumed bool
+}
+
+// Standstill is how long the development of a cohort has been standing still,
+// as far as that was seen. The zero value is that it goes on.
+type Standstill struct {
+	// Since is when it began, zero while development goes on.
+	Since time.Time `json:"since,omitzero"`
+	// At is the time up to which it has been followed, Missed how much of the
+	// time since Since had no data.
+	At     time.Time     `json:"at,omitzero"`
+	Missed time.Duration `json:"missed,omitempty"`
+	// Unseen is set while the temperature is not known.
+	Unseen bool `json:"unseen,omitempty"`
+}
+
+// Follow takes in whether development stands still now.
+func (x Standstill) Follow(now time.Time, still alerts.Truth) Standstill {
+	if still == alerts.False {
+		return Standstill{}
+	}
+	unseen := still == alerts.Unknown
+	switch span := now.Sub(x.At); {
+	case x.Since.IsZero() && !unseen:
+		x.Since = now
+	case !x.Since.IsZero() && span > 0 && (unseen || x.Unseen):
+		x.Missed += span
+	}
+	x.At, x.Unseen = now, unseen
+	return x
+}
+
+// Resume takes in that time went on from one instant at another without
+// anything being seen between them; see RoomMemory.
+func (x Standstill) Resume(from, at time.Time, passed bool) Standstill {
+	by := at.Sub(from)
+	x.Unseen = x.Unseen || passed
+	if !passed || by < 0 {
+		x.Since, x.At = moved(x.Since, by), moved(x.At, by)
+	}
+	return x
 }
 
 const (
@@ -75,15 +114,23 @@ func (in CohortState) overdue() alerts.Observation {
 func (in CohortState) stalled() alerts.Observation {
 	o := in.found(CohortStalled)
 	o.Limit = stalledAfter.Hours()
-	if in.StillSince.IsZero() {
+	x := in.Still
+	if x.Unseen {
+		o.Detail = "without a temperature of the room nobody can tell if it develops"
+		return o
+	}
+	if x.Since.IsZero() {
 		o.Truth = alerts.False
 		return o
 	}
-	still := in.Now.Sub(in.StillSince)
+	still := in.Now.Sub(x.Since) - x.Missed
 	o.Value, o.Truth = still.Hours(), alerts.Between
 	if still >= stalledAfter {
 		o.Truth = alerts.True
 	}
-	o.Detail = fmt.Sprintf("cohort %s in %s has not developed since %s", in.Cohort, in.Stage, clock(in.StillSince, in.Now, in.Location))
+	o.Detail = fmt.Sprintf("cohort %s in %s has not developed since %s", in.Cohort, in.Stage, clock(x.Since, in.Now, in.Location))
+	if x.Missed >= time.Minute {
+		o.Detail += fmt.Sprintf(", %s without data not counted", span(x.Missed))
+	}
 	return o
 }

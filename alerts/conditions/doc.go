@@ -24,6 +24,8 @@ const (
 	RoomBlind           alerts.Condition = "room_blind"
 	BrokerLost          alerts.Condition = "broker_lost"
 	StoreFailing        alerts.Condition = "store_failing"
+	RecordsDamaged      alerts.Condition = "records_damaged"
+	RecordsDoubted      alerts.Condition = "records_doubted"
 	NoticeUndeliverable alerts.Condition = "notice_undeliverable"
 	ClockWrong          alerts.Condition = "clock_wrong"
 	ClockMoved          alerts.Condition = "clock_moved"
@@ -42,6 +44,12 @@ const (
 	CohortStalled    alerts.Condition = "cohort_stalled"
 )
 
+// The conditions of cohorts that the configuration has lost.
+const (
+	CohortUnwatched alerts.Condition = "cohort_unwatched"
+	SpeciesLost     alerts.Condition = "species_lost"
+)
+
 // The conditions that name a cause.
 const (
 	HumidifierExhausted alerts.Condition = "humidifier_exhausted"
@@ -56,7 +64,7 @@ const (
 // Definitions returns the definitions of all conditions of the package.
 func Definitions() []alerts.Definition {
 	return slices.Concat(
-		airDefinitions(), shapeDefinitions(), wetnessDefinitions(), cohortDefinitions(),
+		airDefinitions(), shapeDefinitions(), wetnessDefinitions(), cohortDefinitions(), lostDefinitions(),
 		causeDefinitions(), sensorDefinitions(), facilityDefinitions(),
 	)
 }

@@ -1,6 +1,7 @@
 package conditions
 
 import (
+	"strings"
 	"time"
 
 	"rearguard/alerts"
@@ -40,25 +41,24 @@ func (v *Evaluator) Room(in *RoomState, memory RoomMemory) ([]alerts.Observation
 	// Causes come before what they explain, so that they are its root from
 	// the beginning.
 	out := make([]alerts.Observation, 0, len(causeConditions)+13+2*len(in.Sensors))
-	out = e.causes(out, &memory.Trouble, trend)
+	out = e.causes(out, &memory, trend)
 	add := func(o alerts.Observation) { out = append(out, e.explain(o, &memory.Trouble)) }
-	var o alerts.Observation
-	add(e.level(Heat, in.Limits.Heat, in.Warmest, alerts.Above))
-	add(e.level(Chill, in.Limits.Chill, in.Coldest, alerts.Below))
-	o, memory.Drying = e.dose(Drying, "kPa", in.Limits.Drying, in.HighestVPD, memory.Drying)
-	add(o)
-	o, memory.Damp = e.dose(Damp, "%", in.Limits.Damp, in.Dampest, memory.Damp)
-	add(o)
-	o, memory.Mould = e.mould(memory.Mould)
-	add(o)
-	o, memory.Injuries = e.injury(trend, memory.Injuries)
-	add(o)
-	add(e.approach(HeatApproaching, in.Limits.Heat, in.Warmest, trend, 1))
-	add(e.approach(ChillApproaching, in.Limits.Chill, in.Coldest, trend, -1))
+	add(e.level(Heat, in.Limits.Heat, in.Warmest, alerts.Above, &memory))
+	add(e.level(Chill, in.Limits.Chill, in.Coldest, alerts.Below, &memory))
+	add(e.drying(&memory))
+	add(e.damp(&memory))
+	add(e.mould(&memory))
+	add(e.injury(trend, &memory))
+	add(e.approach(HeatApproaching, in.Limits.Heat, in.Warmest, trend, 1, &memory))
+	add(e.approach(ChillApproaching, in.Limits.Chill, in.Coldest, trend, -1, &memory))
 	add(e.swing(trend))
-	add(e.fast(trend))
-	add(e.condensation())
-	out = append(out, e.blind(), e.disagree(trend))
+	add(e.fast(trend, &memory))
+	add(e.condensation(&memory))
+	out = append(out, e.disagree(trend, &memory))
+	if in.Blind {
+		e.sayBlindness(out)
+	}
+	out = append(out, e.blind())
 	for i := range in.Sensors {
 		silent := e.silent(in.Sensors[i])
 		out = append(out, silent, e.fault(&in.Sensors[i], silent.Truth))
@@ -67,13 +67,28 @@ func (v *Evaluator) Room(in *RoomState, memory RoomMemory) ([]alerts.Observation
 }
 
 // Level is a finding of one extreme against its limit, for the moment between
-// two full evaluations at which a reading crosses it.
+// two full evaluations at which a reading crosses it. Where the memory says
+// that the finding rests on a sensor, the state must hold all sensors.
 func (v *Evaluator) Level(c alerts.Condition, in *RoomState, memory *RoomMemory) alerts.Observation {
 	e := evaluation{in, v}
 	if c == Chill {
-		return e.explain(e.level(c, in.Limits.Chill, in.Coldest, alerts.Below), &memory.Trouble)
+		return e.explain(e.level(c, in.Limits.Chill, in.Coldest, alerts.Below, memory), &memory.Trouble)
 	}
-	return e.explain(e.level(c, in.Limits.Heat, in.Warmest, alerts.Above), &memory.Trouble)
+	return e.explain(e.level(c, in.Limits.Heat, in.Warmest, alerts.Above, memory), &memory.Trouble)
+}
+
+// sayBlindness gives the reason to what is not known of a blind room.
+func (e evaluation) sayBlindness(out []alerts.Observation) {
+	why := e.blindness()
+	for i := range out {
+		switch o := &out[i]; {
+		case o.Truth != alerts.Unknown:
+		case o.Detail == "":
+			o.Detail = why
+		case strings.HasPrefix(o.Detail, notCounted):
+			o.Detail = why + "; " + o.Detail
+		}
+	}
 }
 
 // SilentAfter is how long a sensor with a reporting interval may be silent

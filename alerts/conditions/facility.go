@@ -14,6 +14,9 @@ type FacilityState struct {
 	Location *time.Location
 	// Broker is the link to the MQTT broker, Store the records.
 	Broker, Store PartState
+	// Damage is what of the records cannot be read, Doubt why they may not be
+	// the right ones.
+	Damage, Doubt PartState
 	// Undelivered counts notices that no channel could deliver and that are
 	// being tried again; OldestUndelivered is when the oldest was written.
 	Undelivered       int
@@ -67,6 +70,8 @@ func EvaluateFacility(in FacilityState) []alerts.Observation {
 	return []alerts.Observation{
 		in.part(BrokerLost, in.Broker),
 		in.part(StoreFailing, in.Store),
+		in.part(RecordsDoubted, in.Doubt),
+		in.part(RecordsDamaged, in.Damage),
 		in.delivery(),
 		in.clockObservation(),
 		in.clockStep(),

@@ -53,7 +53,8 @@ func TestFacility(t *testing.T) {
 		{"two of five", conditions.FacilityState{Rooms: rooms(2, 3)}, conditions.MainsLost, alerts.Between, ""},
 		{"three of five", conditions.FacilityState{Rooms: rooms(3, 2)}, conditions.MainsLost, alerts.True, "since 00:00: A, B, C"},
 		{"one after the other over the night", conditions.FacilityState{Rooms: apart(rooms(3, 2))}, conditions.MainsLost, alerts.Between, ""},
-		{"all blind for want of the broker", conditions.FacilityState{Rooms: rooms(3, 0), Broker: conditions.PartState{Known: true}}, conditions.MainsLost, alerts.Unknown, ""},
+		{"all blind for want of the broker", conditions.FacilityState{Rooms: rooms(3, 0), Broker: conditions.PartState{Known: true}}, conditions.MainsLost, alerts.Unknown, "without the broker nothing is heard of the rooms"},
+		{"one failing and two not heard yet", conditions.FacilityState{Rooms: unseen(rooms(1, 4))}, conditions.MainsLost, alerts.Unknown, "waiting for the first reports out of the rooms"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			c.in.Now = night
@@ -74,6 +75,14 @@ func rooms(failing, sound int) []conditions.RoomSign {
 			r.Failing, r.Since = true, night.Add(-2*time.Hour+time.Duration(i)*10*time.Minute)
 		}
 		list = append(list, r)
+	}
+	return list
+}
+
+// unseen says that of the last two rooms nothing has been heard yet.
+func unseen(list []conditions.RoomSign) []conditions.RoomSign {
+	for i := range list[len(list)-2:] {
+		list[len(list)-1-i].Unseen = true
 	}
 	return list
 }
@@ -116,12 +125,13 @@ func TestPriorities(t *testing.T) {
 	want := map[alerts.Condition]alerts.Priority{
 		conditions.Heat: alerts.High, conditions.Chill: alerts.Medium, conditions.Drying: alerts.Medium,
 		conditions.Damp: alerts.Low, conditions.SensorSilent: alerts.Low, conditions.SensorFault: alerts.Low, conditions.RoomBlind: alerts.Medium,
-		conditions.BrokerLost: alerts.High, conditions.StoreFailing: alerts.High,
+		conditions.BrokerLost: alerts.High, conditions.StoreFailing: alerts.High, conditions.RecordsDoubted: alerts.High, conditions.RecordsDamaged: alerts.Medium,
 		conditions.NoticeUndeliverable: alerts.High, conditions.ClockWrong: alerts.Medium, conditions.ClockMoved: alerts.Low,
 		conditions.HeatApproaching: alerts.Medium, conditions.ChillApproaching: alerts.Low,
 		conditions.HeatInjury: alerts.Critical, conditions.DaySwing: alerts.Low, conditions.FastChange: alerts.Medium,
 		conditions.Condensation: alerts.Low, conditions.MouldRisk: alerts.Medium,
 		conditions.CohortOverdue: alerts.Low, conditions.CohortStalled: alerts.Low,
+		conditions.CohortUnwatched: alerts.High, conditions.SpeciesLost: alerts.Low,
 		conditions.HumidifierExhausted: alerts.Medium, conditions.HeaterStuckOn: alerts.High,
 		conditions.HeatingWeak: alerts.Medium, conditions.DoorOpen: alerts.Medium, conditions.PowerLost: alerts.High, conditions.MainsLost: alerts.Critical,
 	}

@@ -62,19 +62,25 @@ func (x Injury) count(line harm.Line, now time.Time, temperatureC float64) Injur
 
 // injury judges the cohort with the least time left. The warmest sensor
 // counts, since some animals are there.
-func (e evaluation) injury(tr *Trend, memory map[string]Injury) (alerts.Observation, map[string]Injury) {
+func (e evaluation) injury(tr *Trend, memory *RoomMemory) alerts.Observation {
 	o := e.found(HeatInjury, "")
 	o.Limit = 100 * injuryShare
 	if len(e.in.Cohorts) == 0 {
+		memory.dismiss(HeatInjury)
+		memory.Injuries = nil
 		o.Truth, o.Detail = alerts.False, emptyRoom
-		return o, nil
+		return o
 	}
+	if !e.in.Blind && e.in.Warmest != nil {
+		o.Truth = e.injures(e.in.Warmest.Value)
+	}
+	o = e.rest(o, memory, testimony{"°C", temperatureOf, func(_ *SensorState, c float64) alerts.Truth { return e.injures(c) }})
+	known := o.Truth != alerts.Unknown
 	next := make(map[string]Injury, len(e.in.Cohorts))
-	known := !e.in.Blind && e.in.Warmest != nil && !math.IsNaN(e.in.Warmest.Value) && !math.IsInf(e.in.Warmest.Value, 0)
 	var worst *HeatCohort
 	least := math.Inf(1)
 	for _, c := range e.in.Cohorts {
-		x := memory[c.ID]
+		x := memory.Injuries[c.ID]
 		if known && c.Line.Validate() == nil {
 			x = x.count(c.Line, e.in.Now, e.in.Warmest.Value)
 			left := e.minutesLeft(c.Line, x, tr)
@@ -86,15 +92,50 @@ func (e evaluation) injury(tr *Trend, memory map[string]Injury) (alerts.Observat
 			next[c.ID] = x
 		}
 	}
+	memory.Injuries = next
 	switch {
 	case !known:
-		return o, next
+		e.sayUncountedInjury(&o, next)
 	case worst == nil:
-		o.Detail = "no thermal-death-time line is known for the cohorts in the room"
-		return o, next
+		o.Truth, o.Detail = alerts.Unknown, "no thermal-death-time line is known for the cohorts in the room"
+	default:
+		e.sayInjury(&o, *worst, next[worst.ID], least)
 	}
-	e.sayInjury(&o, *worst, next[worst.ID], least)
-	return o, next
+	return o
+}
+
+// injures reports whether a temperature injures any cohort of the room.
+func (e evaluation) injures(c float64) alerts.Truth {
+	if math.IsNaN(c) || math.IsInf(c, 0) {
+		return alerts.Unknown
+	}
+	truth := alerts.False
+	for i := range e.in.Cohorts {
+		switch line := &e.in.Cohorts[i].Line; {
+		case line.Validate() != nil:
+		case line.PerMinute(c) > 0:
+			return alerts.True
+		case c >= line.BoundaryC-e.rules.deadband[HeatInjury]:
+			truth = alerts.Between
+		}
+	}
+	return truth
+}
+
+// sayUncountedInjury says of the cohort with the greatest injury that nothing
+// is counted.
+func (e evaluation) sayUncountedInjury(o *alerts.Observation, memory map[string]Injury) {
+	var most *HeatCohort
+	for i := range e.in.Cohorts {
+		c := &e.in.Cohorts[i]
+		if x := memory[c.ID]; x.Share > 0 && !x.At.IsZero() && (most == nil || x.Share > memory[most.ID].Share) {
+			most = c
+		}
+	}
+	if most != nil {
+		x := memory[most.ID]
+		e.sayUncounted(o, x.At, fmt.Sprintf("%.0f %% of the lethal heat dose so far, cohort %s", 100*x.Share, most.Name))
+	}
 }
 
 // minutesLeft follows the present trend of the room, if it is upwards: to

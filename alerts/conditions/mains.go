@@ -15,12 +15,14 @@ type RoomSign struct {
 	// to run, or that is blind; Since is when that began.
 	Failing bool
 	Since   time.Time
+	// Unseen is set for a room of which nothing is known yet.
+	Unseen bool
 }
 
 // SignOf takes the sign of a room from its state and memory. A room whose
 // humidifier is seen to hold the moisture has power and does not fail.
 func SignOf(in *RoomState, memory *RoomMemory) RoomSign {
-	s := RoomSign{Name: in.Name}
+	s := RoomSign{Name: in.Name, Unseen: in.Blind && in.Listening}
 	if s.Name == "" {
 		s.Name = string(in.Room)
 	}
@@ -60,13 +62,21 @@ const mainsTogether = 45 * time.Minute
 // failed heater or failed mains, can be told of several at once.
 func (in FacilityState) mains() alerts.Observation {
 	o := in.found(MainsLost, "")
-	if len(in.Rooms) < 2 || in.Broker.Known && !in.Broker.Working {
-		// Without the broker all rooms are blind, whatever their power.
+	if len(in.Rooms) < 2 {
+		return o
+	}
+	if in.Broker.Known && !in.Broker.Working {
+		// All rooms are blind then, whatever their power.
+		o.Detail = "without the broker nothing is heard of the rooms"
 		return o
 	}
 	var names []string
+	unseen := 0
 	var first, last time.Time
 	for _, r := range in.Rooms {
+		if r.Unseen {
+			unseen++
+		}
 		if !r.Failing {
 			continue
 		}
@@ -85,6 +95,8 @@ func (in FacilityState) mains() alerts.Observation {
 		o.Detail = fmt.Sprintf("since %s: %s", clock(first, in.Now, in.Location), strings.Join(names, ", "))
 	case o.Value*2 > o.Limit:
 		o.Truth = alerts.Between
+	case (o.Value+float64(unseen))*2 > o.Limit:
+		o.Detail = "waiting for the first reports out of the rooms"
 	default:
 		o.Truth = alerts.False
 	}

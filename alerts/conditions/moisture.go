@@ -21,22 +21,27 @@ type Surface struct {
 const condensationDeadband = 0.5
 
 // condensation compares the dew point with the coldest surface.
-func (e evaluation) condensation() alerts.Observation {
+func (e evaluation) condensation(memory *RoomMemory) alerts.Observation {
 	o := e.found(Condensation, "")
 	if e.in.Limits.empty() || e.in.Surface == nil {
+		memory.dismiss(Condensation)
 		o.Truth, o.Detail = alerts.False, emptyRoom
 		if e.in.Surface == nil {
 			o.Detail = "no cold surface is given for the room"
 		}
 		return o
 	}
-	if e.in.Blind || e.in.TemperatureC == nil || e.in.HumidityPercent == nil {
-		return o
+	if !e.in.Blind && e.in.TemperatureC != nil && e.in.HumidityPercent != nil {
+		e.sayCondensation(&o)
 	}
+	return e.rest(o, memory, shown(&o, "°C", temperatureOf, e.in.Coldest, e.in.Dampest))
+}
+
+func (e evaluation) sayCondensation(o *alerts.Observation) {
 	dewPoint, err := air.DewPointC(*e.in.TemperatureC, *e.in.HumidityPercent)
 	if err != nil {
 		// Too dry for a dew point, or not air: either way nothing to say.
-		return o
+		return
 	}
 	surface, how := 0.0, "measured"
 	switch {
@@ -46,15 +51,13 @@ func (e evaluation) condensation() alerts.Observation {
 		surface = e.in.Coldest.Value - e.in.Surface.BelowAirC
 		how = fmt.Sprintf("assumed %.1f °C below the air", e.in.Surface.BelowAirC)
 	default:
-		return o
+		return
 	}
 	o.Value, o.Limit = dewPoint, surface
 	o.Truth = alerts.Above(dewPoint, surface, e.rules.deadband[Condensation])
-	if o.Truth == alerts.False {
-		return o
+	if o.Truth != alerts.False {
+		o.Detail = fmt.Sprintf("dew point %.1f °C, coldest surface %.1f °C (%s)", dewPoint, surface, how)
 	}
-	o.Detail = fmt.Sprintf("dew point %.1f °C, coldest surface %.1f °C (%s)", dewPoint, surface, how)
-	return o
 }
 
 // Mould is how far spores have come towards germinating, as a share of the
@@ -71,45 +74,68 @@ type Mould struct {
 const mouldRecoveryPerHour = 1.0 / 24
 
 // mould judges the dose of damp air within the temperature window of fungi.
-func (e evaluation) mould(m Mould) (alerts.Observation, Mould) {
-	o := e.found(MouldRisk, "")
+func (e evaluation) mould(memory *RoomMemory) alerts.Observation {
+	o, m := e.found(MouldRisk, ""), &memory.Mould
 	limit := e.in.Limits.MouldRisk
 	if limit == nil {
+		memory.dismiss(MouldRisk)
 		o.Truth, o.Detail = alerts.False, emptyRoom
-		return o, Mould{}
+		*m = Mould{}
+		return o
 	}
 	o.Limit = limit.Value
-	if e.in.Blind || e.in.TemperatureC == nil || e.in.Dampest == nil {
-		m.Known = false
-		return o, m
+	perHour, known := 0.0, false
+	if e.in.Dampest != nil {
+		perHour, known = e.growth(e.in.Dampest.Value)
 	}
-	hours, err := harm.GerminationHours(*e.in.TemperatureC, e.in.Dampest.Value)
-	if err != nil {
+	if known {
+		o.Truth = alerts.False
+		if perHour > 0 {
+			o.Truth = alerts.True
+		}
+	}
+	o = e.rest(o, memory, testimony{"%", humidityOf, func(_ *SensorState, percent float64) alerts.Truth {
+		switch perHour, known := e.growth(percent); {
+		case !known:
+			return alerts.Unknown
+		case perHour > 0:
+			return alerts.True
+		}
+		return alerts.False
+	}})
+	if o.Truth == alerts.Unknown {
 		m.Known = false
-		return o, m
+		if m.Share > 0 && !m.At.IsZero() {
+			e.sayUncounted(&o, m.At, fmt.Sprintf("%.0f %% so far", 100*m.Share))
+		}
+		return o
 	}
 	if span := e.in.Now.Sub(m.At); m.Known && span > 0 {
 		m.Share = max(0, min(1, m.Share+m.PerHour*span.Hours()))
 	}
-	m.At, m.Known, m.PerHour = e.in.Now, true, 1/hours
-	growing := m.PerHour > 0
-	if !growing {
-		m.PerHour = -mouldRecoveryPerHour
-	}
+	m.At, m.Known, m.PerHour = e.in.Now, true, perHour
 	o.Value = 100 * m.Share
-	switch {
-	case !growing:
+	if o.Truth == alerts.False {
 		// The air is good again: nothing is left for a person to do.
-		o.Truth = alerts.False
-		return o, m
-	case o.Value >= limit.Value:
-		o.Truth = alerts.True
-	default:
+		m.PerHour = -mouldRecoveryPerHour
+		return o
+	}
+	if o.Value < limit.Value {
 		o.Truth = alerts.Between
 	}
-	left := max(0, 1-m.Share) * hours
+	left := max(0, 1-m.Share) / perHour
 	o.Detail = fmt.Sprintf("%s at %.0f %% RH and %.1f °C; if it stays so, spores germinate in about %.0f h%s",
 		e.in.Dampest.where(), e.in.Dampest.Value, *e.in.TemperatureC, left, limit.by())
 	o.Due = e.in.Now.Add(durationOfMinutes(60 * left))
-	return o, m
+	return o
+}
+
+// growth is the part of germinating that spores do in an hour at a humidity in
+// percent and the room's temperature, and whether it can be told.
+func (e evaluation) growth(percent float64) (perHour float64, known bool) {
+	if e.in.Blind || e.in.TemperatureC == nil {
+		return 0, false
+	}
+	hours, err := harm.GerminationHours(*e.in.TemperatureC, percent)
+	return 1 / hours, err == nil
 }

@@ -82,6 +82,14 @@ type SensorState struct {
 	// ExpectedSince is from when the sensor could have been heard: when it
 	// was configured or rearguard began to listen.
 	ExpectedSince time.Time
+	// Temperature in °C and Humidity in percent are what it gives to the air
+	// of the room now, also where that is hard to believe.
+	Temperature, Humidity Measured
+	// Away is set while a person has it on the bench.
+	Away bool
+	// FaultUnknown is set where a quantity that was at fault is not heard any
+	// more.
+	FaultUnknown bool
 }
 
 // RoomState is all that Evaluator.Room looks at.
@@ -130,6 +138,8 @@ type RoomMemory struct {
 	Trouble Trouble `json:"trouble,omitzero"`
 	// Injuries is the heat injury by cohort.
 	Injuries map[string]Injury `json:"injuries,omitempty"`
+	// Witnesses are the sensors on which what is found rests.
+	Witnesses map[alerts.Condition][]Witness `json:"witnesses,omitempty"`
 }
 
 const (
@@ -152,23 +162,23 @@ func (e evaluation) found(c alerts.Condition, unit string) alerts.Observation {
 
 // level judges the extreme of the air against a limit.
 func (e evaluation) level(
-	c alerts.Condition, limit *Limit, extreme *Point, judge func(value, limit, deadband float64) alerts.Truth,
+	c alerts.Condition, limit *Limit, extreme *Point, judge func(value, limit, deadband float64) alerts.Truth, memory *RoomMemory,
 ) alerts.Observation {
 	o := e.found(c, "°C")
 	if limit == nil {
+		memory.dismiss(c)
 		o.Truth, o.Detail = alerts.False, emptyRoom
 		return o
 	}
 	o.Limit = limit.Value
-	if e.in.Blind || extreme == nil {
-		return o
+	if !e.in.Blind && extreme != nil {
+		o.Value = extreme.Value
+		o.Truth = judge(extreme.Value, limit.Value, e.rules.deadband[c])
+		if o.Truth != alerts.False {
+			o.Detail = extreme.where() + limit.by()
+		}
 	}
-	o.Value = extreme.Value
-	o.Truth = judge(extreme.Value, limit.Value, e.rules.deadband[c])
-	if o.Truth != alerts.False {
-		o.Detail = extreme.where() + limit.by()
-	}
-	return o
+	return e.rest(o, memory, e.beyond(&o, temperatureOf, judge))
 }
 
 // blind says whether anything can be told about the room's air.
@@ -182,31 +192,38 @@ func (e evaluation) blind() alerts.Observation {
 		o.Detail = "waiting for the sensors' first reports"
 		return o
 	}
-	o.Truth = alerts.True
+	o.Truth, o.Detail = alerts.True, e.blindness()
+	if !e.in.BlindSince.IsZero() {
+		o.Value = e.in.Now.Sub(e.in.BlindSince).Minutes()
+	}
+	return o
+}
+
+// blindness says since when a blind room is blind, and what was heard last.
+func (e evaluation) blindness() string {
 	var last SensorState
 	for _, s := range e.in.Sensors {
 		if s.LastReading.After(last.LastReading) {
 			last = s
 		}
 	}
-	o.Detail = "no believable temperature"
+	text := "no believable temperature"
 	if !e.in.BlindSince.IsZero() {
-		o.Value = e.in.Now.Sub(e.in.BlindSince).Minutes()
-		o.Detail += " since " + e.clock(e.in.BlindSince)
+		text += " since " + e.clock(e.in.BlindSince)
 	}
 	if !last.LastReading.IsZero() {
-		o.Detail += fmt.Sprintf("; last heard %s%s at %s", sensorName(last), lastValue(last), e.clock(last.LastReading))
+		text += fmt.Sprintf("; last heard %s%s at %s", sensorName(last), lastValue(last), e.clock(last.LastReading))
 	}
-	return o
+	return text
 }
 
 // silent judges how late a sensor is against its own habit.
 func (e evaluation) silent(s SensorState) alerts.Observation {
 	o := e.found(SensorSilent, "min")
 	o.Key.Subject = string(s.ID)
-	since := s.LastReading
+	since, excused := s.LastReading, false
 	if s.ExpectedSince.After(since) {
-		since = s.ExpectedSince
+		since, excused = s.ExpectedSince, true
 	}
 	if s.Interval <= 0 || since.IsZero() {
 		o.Detail = sensorName(s) + ", reporting interval not known yet"
@@ -216,6 +233,10 @@ func (e evaluation) silent(s SensorState) alerts.Observation {
 	age := e.in.Now.Sub(since)
 	o.Value, o.Limit, o.Truth = age.Minutes(), limit.Minutes(), alerts.False
 	if age < limit {
+		if excused && e.in.Now.Sub(s.LastReading) >= limit {
+			// It has not had the time to speak yet, nor has it spoken.
+			o.Truth, o.Detail = alerts.Unknown, "waiting for its first report"
+		}
 		return o
 	}
 	o.Truth = alerts.True
@@ -233,15 +254,15 @@ func (e evaluation) silent(s SensorState) alerts.Observation {
 // disagree says whether the sensors of a room differ more than they did on
 // the day before. Of two nobody can say which is wrong, so it is about the
 // room.
-func (e evaluation) disagree(tr *Trend) alerts.Observation {
+func (e evaluation) disagree(tr *Trend, memory *RoomMemory) alerts.Observation {
 	o := e.found(SensorFault, "")
-	if e.in.Blind || len(tr.Samples) == 0 {
-		return o
+	if usual, known := tr.usual(e.in.Now); known && !e.in.Blind && len(tr.Samples) > 0 {
+		e.sayDisagreement(&o, tr, usual)
 	}
-	usual, known := tr.usual(e.in.Now)
-	if !known {
-		return o
-	}
+	return e.rest(o, memory, shown(&o, "°C", temperatureOf, e.in.Warmest, e.in.Coldest))
+}
+
+func (e evaluation) sayDisagreement(o *alerts.Observation, tr *Trend, usual Range) {
 	now := tr.now().D
 	o.Value, o.Limit = now, usual.LowD+faultyC
 	o.Truth = alerts.Above(now, o.Limit, faultyC/2)
@@ -249,11 +270,10 @@ func (e evaluation) disagree(tr *Trend) alerts.Observation {
 		o.Detail = fmt.Sprintf("%s says %.1f °C and %s %.1f °C; they used to agree within %.1f °C",
 			e.in.Warmest.where(), e.in.Warmest.Value, e.in.Coldest.where(), e.in.Coldest.Value, max(0.1, usual.LowD))
 	}
-	return o
 }
 
 // fault says whether the readings of a sensor can be believed. While it is
-// silent nothing is known of them.
+// silent, or has not been heard yet, nothing is known of them.
 func (e evaluation) fault(s *SensorState, silent alerts.Truth) alerts.Observation {
 	o := e.found(SensorFault, "")
 	o.Key.Subject = string(s.ID)
@@ -265,6 +285,7 @@ func (e evaluation) fault(s *SensorState, silent alerts.Truth) alerts.Observatio
 		if s.LastValue != "" {
 			o.Detail += ", now" + lastValue(*s)
 		}
+	case silent == alerts.Unknown && s.Interval > 0 || s.FaultUnknown:
 	default:
 		o.Truth = alerts.False
 	}

@@ -228,7 +228,7 @@ func TestSilentSensors(t *testing.T) {
 		{
 			"listening has just begun",
 			conditions.SensorState{ID: "n", Interval: time.Minute, LastReading: night.Add(-30 * time.Hour), ExpectedSince: night.Add(-time.Minute)},
-			alerts.False, "",
+			alerts.Unknown, "waiting for its first report",
 		},
 		{
 			"habit not known",

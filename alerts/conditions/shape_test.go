@@ -299,14 +299,22 @@ func TestCohorts(t *testing.T) {
 		{"seen", func(in *conditions.CohortState) { in.Now, in.Seen = night.Add(99*time.Hour), true }, conditions.CohortOverdue, alerts.False, ""},
 		{"no forecast", func(in *conditions.CohortState) { in.ExpectedLate = time.Time{} }, conditions.CohortOverdue, alerts.Unknown, ""},
 		{"developing", nil, conditions.CohortStalled, alerts.False, ""},
-		{"still for an hour", func(in *conditions.CohortState) { in.StillSince = night.Add(-time.Hour) }, conditions.CohortStalled, alerts.Between, ""},
+		{"still for an hour", func(in *conditions.CohortState) { in.Still.Since = night.Add(-time.Hour) }, conditions.CohortStalled, alerts.Between, ""},
 		{
 			"still for a day", func(in *conditions.CohortState) {
-				in.StillSince = night.Add(-24 * time.Hour)
+				in.Still.Since = night.Add(-24 * time.Hour)
 			},
 			conditions.CohortStalled, alerts.True,
 			"cohort atlas-3 in pupa has not developed since 28 Feb 02:00",
 		},
+		{
+			"still for a day, an hour of it blind", func(in *conditions.CohortState) {
+				in.Still = conditions.Standstill{Since: night.Add(-24 * time.Hour), Missed: time.Hour}
+			},
+			conditions.CohortStalled, alerts.Between,
+			"cohort atlas-3 in pupa has not developed since 28 Feb 02:00, 60 min without data not counted",
+		},
+		{"blind", func(in *conditions.CohortState) { in.Still.Unseen = true }, conditions.CohortStalled, alerts.Unknown, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			in := base

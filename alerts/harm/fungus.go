@@ -24,8 +24,7 @@ const (
 // (both are assumptions), and the time is the same over the whole range of
 // temperature, which errs towards warning early.
 func GerminationHours(temperatureC, relativeHumidityPercent float64) (float64, error) {
-	if math.IsNaN(temperatureC+relativeHumidityPercent) || math.IsInf(temperatureC, 0) ||
-		relativeHumidityPercent < 0 || relativeHumidityPercent > 100 {
+	if !finite(temperatureC) || !(relativeHumidityPercent >= 0 && relativeHumidityPercent <= 100) {
 		return 0, fmt.Errorf("germination at %v °C and %v %%: not air", temperatureC, relativeHumidityPercent)
 	}
 	if temperatureC < fungusFromC || temperatureC > fungusToC || relativeHumidityPercent < lowPercent {

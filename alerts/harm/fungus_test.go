@@ -13,6 +13,7 @@ func TestGermination(t *testing.T) {
 		{25, 95.5, 20}, {25, 90, 72}, {25, 100, 20}, {25, 92.75, math.Sqrt(72 * 20)},
 		{15, 100, 20}, {35, 100, 20},
 		{25, 89.9, math.Inf(1)}, {14.9, 100, math.Inf(1)}, {35.1, 100, math.Inf(1)},
+		{25, 0, math.Inf(1)},
 	} {
 		got, err := harm.GerminationHours(c.temperature, c.humidity)
 		if err != nil {

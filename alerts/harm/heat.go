@@ -24,10 +24,12 @@ type Line struct {
 	BoundaryC float64 `json:"boundary_c"`
 }
 
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+
 // Validate reports a line that cannot be used.
 func (l Line) Validate() error {
 	for _, x := range []float64{l.CTMaxC, l.ZC, l.BoundaryC} {
-		if math.IsNaN(x) || math.IsInf(x, 0) {
+		if !finite(x) {
 			return fmt.Errorf("thermal-death-time line %+v: not a number", l)
 		}
 	}
@@ -60,7 +62,7 @@ func (l Line) PerMinute(temperatureC float64) float64 {
 // taken only over the part of the way above the boundary. A negative span or
 // a temperature that is no number gives an error.
 func (l Line) Ramp(fromC, toC float64, span time.Duration) (float64, error) {
-	if math.IsNaN(fromC+toC) || math.IsInf(fromC, 0) || math.IsInf(toC, 0) || span < 0 {
+	if !finite(fromC) || !finite(toC) || span < 0 {
 		return 0, fmt.Errorf("heat injury from %v to %v °C in %v: not a way to go", fromC, toC, span)
 	}
 	low, high := min(fromC, toC), max(fromC, toC)
@@ -100,16 +102,18 @@ func (l Line) MinutesLeft(injury, temperatureC, perMinuteC float64) float64 {
 	}
 	rate := l.PerMinute(temperatureC)
 	growth := l.k() * perMinuteC
-	// Injury after t minutes is rate (exp(growth t) - 1) / growth.
-	if math.Abs(growth)*wanted < 1e-9*rate {
-		return wait + wanted/rate
-	}
+	// Injury after t minutes is rate (exp(growth t) - 1) / growth, which gives
+	// t = log(1 + arg) / growth; written so that it stays exact as the
+	// temperature stands still.
 	arg := growth * wanted / rate
 	if arg <= -1 {
 		return math.Inf(1)
 	}
-	t := math.Log1p(arg) / growth
-	if perMinuteC < 0 && temperatureC+perMinuteC*t < l.BoundaryC {
+	t := wanted / rate
+	if arg != 0 {
+		t *= math.Log1p(arg) / arg
+	}
+	if temperatureC+perMinuteC*t < l.BoundaryC {
 		return math.Inf(1)
 	}
 	return wait + t

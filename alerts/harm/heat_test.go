@@ -103,6 +103,23 @@ func TestBoundary(t *testing.T) {
 	near(t, "only the way above the boundary counts", whole, above, 1e-15)
 }
 
+// Injury builds up at the boundary itself, as it does above: 10^(-9/3.5) a
+// minute.
+func TestAtTheBoundary(t *testing.T) {
+	l := harm.Line{CTMaxC: 44, ZC: 3.5, BoundaryC: 35}
+	const perMinute = 0.00268270
+	near(t, "injury in a minute", l.PerMinute(35), perMinute, 1e-8)
+	near(t, "minutes left", l.MinutesLeft(0, 35, 0), 1/perMinute, 0.01)
+	hour, err := l.Ramp(35, 35, time.Hour)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "injury in an hour", hour, 60*perMinute, 1e-6)
+	if still, err := l.Ramp(35, 40, 0); err != nil || still != 0 {
+		t.Errorf("no time at all: injury %v, %v", still, err)
+	}
+}
+
 // The closed form against fine steps, in both directions and across the
 // boundary, and the time left against the dose it should complete.
 func TestRampIsTheIntegral(t *testing.T) {
@@ -126,16 +143,37 @@ func TestRampIsTheIntegral(t *testing.T) {
 		if math.Abs(got-sum) > 1e-5*sum+slack {
 			t.Fatalf("ramp %v, integral %v", got, sum)
 		}
-		rate := (to - from) / minutes
-		left := l.MinutesLeft(0, from, rate)
-		if math.IsInf(left, 1) || left > 1e6 {
-			return
+	})
+}
+
+// The injury gathered in the time left is what was missing; and where the time
+// is said to be endless, it stays incomplete however long one waits. From a
+// room that all but stands still to one that heats by 10 °C a minute.
+func TestTimeLeftCompletesTheInjury(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		l := harm.Line{
+			CTMaxC: rapid.Float64Range(38, 50).Draw(t, "ctmax"), ZC: rapid.Float64Range(1.5, 6).Draw(t, "z"),
+			BoundaryC: rapid.Float64Range(25, 38).Draw(t, "boundary"),
 		}
-		end, err := l.Ramp(from, from+rate*left, time.Duration(left*float64(time.Minute)))
+		from := rapid.Float64Range(20, 45).Draw(t, "from")
+		rate := math.Pow(10, rapid.Float64Range(-7, 1).Draw(t, "exponent")) * rapid.SampledFrom([]float64{-1, 0, 1}).Draw(t, "sign")
+		injury := rapid.Float64Range(0, 0.99).Draw(t, "injury")
+		left := l.MinutesLeft(injury, from, rate)
+		minutes := left
+		if math.IsInf(left, 1) {
+			minutes = 1e7
+		}
+		if minutes > 1e8 {
+			t.Skip("longer than a span can be")
+		}
+		more, err := l.Ramp(from, from+rate*minutes, time.Duration(minutes*float64(time.Minute)))
 		if err != nil {
 			t.Fatal(err)
 		}
-		if math.Abs(end-1) > 1e-6 {
+		switch end := injury + more; {
+		case math.IsInf(left, 1) && end > 1:
+			t.Fatalf("endless, but injury is %v after %v min", end, minutes)
+		case !math.IsInf(left, 1) && math.Abs(end-1) > 1e-6:
 			t.Fatalf("injury after the time left (%v min) is %v, want 1", left, end)
 		}
 	})
@@ -145,7 +183,15 @@ func TestTimeLeft(t *testing.T) {
 	l := harm.Line{CTMaxC: 44, ZC: 3.5, BoundaryC: 35}
 	near(t, "at a constant 40 °C", l.MinutesLeft(0, 40, 0), 13.895, 0.001)
 	near(t, "half of it done", l.MinutesLeft(0.5, 40, 0), 13.895/2, 0.001)
+	// 10^(-8/3.5) a minute at first; while it cools to the boundary, 0.3795 is
+	// gathered.
+	near(t, "cooling, and too late", l.MinutesLeft(0.7, 36, -0.01), 72.921, 0.001)
+	// 50 minutes to the boundary, then log(1 + 0.1 ln10/3.5 0.5/10^(-9/3.5))
+	// over 0.1 ln10/3.5.
+	near(t, "warming from below the boundary", l.MinutesLeft(0.5, 30, 0.1), 50+39.291, 0.001)
 	for what, got := range map[string]float64{
+		"cooling from below the boundary":    l.MinutesLeft(0.5, 30, -0.1),
+		"cooling below the boundary slowly":  l.MinutesLeft(0.5, 36, -0.01),
 		"below the boundary":                 l.MinutesLeft(0.9, 30, 0),
 		"cooling, and back in time":          l.MinutesLeft(0, 36, -1),
 		"cooling below the boundary in time": l.MinutesLeft(0.5, 35.5, -0.5),
@@ -154,8 +200,10 @@ func TestTimeLeft(t *testing.T) {
 			t.Errorf("%s: %v min left, want never", what, got)
 		}
 	}
-	if got := l.MinutesLeft(1.2, 20, 0); got != 0 {
-		t.Errorf("after the end: %v min left, want 0", got)
+	for _, injury := range []float64{1, 1.2} {
+		if got := l.MinutesLeft(injury, 20, 0); got != 0 {
+			t.Errorf("after the end, at %v: %v min left, want 0", injury, got)
+		}
 	}
 }
 
@@ -165,12 +213,16 @@ func TestBadLines(t *testing.T) {
 			t.Errorf("%+v was accepted", l)
 		}
 	}
-	if err := (harm.Line{CTMaxC: 44, ZC: 3.5, BoundaryC: 34}).Validate(); err != nil {
-		t.Error(err)
+	for _, boundary := range []float64{34, 44} {
+		if err := (harm.Line{CTMaxC: 44, ZC: 3.5, BoundaryC: boundary}).Validate(); err != nil {
+			t.Error(err)
+		}
 	}
 	l := harm.Line{CTMaxC: 44, ZC: 3.5}
-	if _, err := l.Ramp(math.NaN(), 40, time.Minute); err == nil {
-		t.Error("a ramp from NaN was accepted")
+	for _, c := range [][2]float64{{math.NaN(), 40}, {40, math.NaN()}, {math.Inf(-1), 40}, {40, math.Inf(1)}} {
+		if _, err := l.Ramp(c[0], c[1], time.Minute); err == nil {
+			t.Errorf("a ramp from %v to %v °C was accepted", c[0], c[1])
+		}
 	}
 	if _, err := l.Ramp(30, 40, -time.Minute); err == nil {
 		t.Error("a ramp back in time was accepted")

@@ -52,8 +52,7 @@ func runLanes(ctx context.Context, wake <-chan struct{}, dispatch func(context.C
 		case <-wake:
 		case <-timer.C:
 		case r := <-done:
-			delete(l.busy, r.channel)
-			l.rests[r.channel] = r.restUntil
+			l.end(r)
 		}
 		timer.Stop()
 	}
@@ -61,6 +60,35 @@ func runLanes(ctx context.Context, wake <-chan struct{}, dispatch func(context.C
 	defer grace.Stop()
 	for range l.busy {
 		<-done
+	}
+}
+
+// end frees the channel of an attempt that is over.
+func (l *lanes) end(r result) {
+	delete(l.busy, r.channel)
+	l.rests[r.channel] = r.restUntil
+}
+
+// inTurn is runLanes without goroutines, for whoever decides the order of
+// events: each call does what is due, one attempt after the other, and returns
+// how long to wait for the next.
+func inTurn(dispatch func(context.Context, *lanes) time.Duration) func(context.Context) time.Duration {
+	var started []func(context.Context) result
+	l := &lanes{
+		busy: map[string]bool{}, rests: map[string]time.Time{},
+		start: func(attempt func(context.Context) result) { started = append(started, attempt) },
+	}
+	return func(ctx context.Context) time.Duration {
+		for {
+			pause := dispatch(ctx, l)
+			if len(started) == 0 {
+				return pause
+			}
+			for _, attempt := range started {
+				l.end(attempt(ctx))
+			}
+			started = started[:0]
+		}
 	}
 }
 

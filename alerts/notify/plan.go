@@ -34,7 +34,7 @@ func News(from Letterhead, t alerts.Transition, a alerts.Alarm, d alerts.Definit
 		Facility: from.Facility, Invented: from.Invented, Zone: from.Zone,
 		Key: t.Key, Occurrence: t.Occurrence, Priority: d.Priority(),
 		Title: d.Title, RoomName: roomName,
-		Value: a.Value, Limit: a.Limit, Unit: a.Unit, Detail: a.Detail,
+		Value: a.Value, Limit: a.Limit, Unit: a.Unit, Detail: a.Words(),
 		Advice:   d.Advice(),
 		RaisedAt: a.RaisedAt, Time: t.Time, Due: a.Due,
 	}

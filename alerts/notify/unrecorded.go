@@ -40,7 +40,7 @@ type Waiting interface {
 // was tried lives in memory only: delivery is at least once here as well.
 type Unrecorded struct {
 	waiting  Waiting
-	channels map[string]Channel
+	channels channelList
 	now      func() time.Time
 	random   func() float64
 	logger   *slog.Logger
@@ -73,10 +73,12 @@ type telling struct {
 
 // NewUnrecorded builds a deliverer of what waits; Run makes it work.
 func NewUnrecorded(waiting Waiting, channels map[string]Channel, o Options) *Unrecorded {
-	return &Unrecorded{
-		waiting: waiting, channels: channels, now: o.Now, random: o.Random, logger: o.Logger,
+	u := &Unrecorded{
+		waiting: waiting, now: o.Now, random: o.Random, logger: o.Logger,
 		wake: make(chan struct{}, 1), failed: map[string]failure{}, told: map[thread]telling{},
 	}
+	u.channels.use(channels)
+	return u
 }
 
 // Wake tells that there is something to claim. It never blocks.
@@ -85,6 +87,9 @@ func (u *Unrecorded) Wake() { wakeUp(u.wake) }
 // Run delivers until ctx ends, then waits for the attempts under way and
 // returns. It is called once.
 func (u *Unrecorded) Run(ctx context.Context) { runLanes(ctx, u.wake, u.dispatch) }
+
+// InTurn is Worker.InTurn for what waits.
+func (u *Unrecorded) InTurn() func(context.Context) time.Duration { return inTurn(u.dispatch) }
 
 // dispatch starts an attempt for every idle channel that has a waiting notice
 // due, gives all others back, and returns how long to wait for the next.
@@ -98,7 +103,7 @@ func (u *Unrecorded) dispatch(_ context.Context, l *lanes) time.Duration {
 	pause := idlePoll
 	started := map[string]bool{}
 	for _, n := range news {
-		channel := u.channels[n.lead.Channel]
+		channel := u.channels.all()[n.lead.Channel]
 		wait, ok := l.try(n.lead.Channel, n.due, now, func(ctx context.Context) result { return u.attempt(ctx, channel, n) })
 		pause = min(pause, wait)
 		started[n.lead.Key] = ok
@@ -173,7 +178,7 @@ func (u *Unrecorded) news(claimed []Notice, now time.Time) []untold {
 			continue
 		}
 		th := next.thread()
-		if u.channels[n.Channel] == nil {
+		if u.channels.all()[n.Channel] == nil {
 			u.giveUp(n, now, "the channel of a notice is not configured")
 			continue
 		}

@@ -30,7 +30,7 @@ type Options struct {
 // dead one delays no other.
 type Worker struct {
 	outbox   Outbox
-	channels map[string]Channel
+	channels channelList
 	now      func() time.Time
 	random   func() float64
 	logger   *slog.Logger
@@ -44,10 +44,12 @@ type Worker struct {
 
 // NewWorker builds a worker; Run makes it work.
 func NewWorker(outbox Outbox, channels map[string]Channel, o Options) *Worker {
-	return &Worker{
-		outbox: outbox, channels: channels, now: o.Now, random: o.Random, logger: o.Logger,
+	w := &Worker{
+		outbox: outbox, now: o.Now, random: o.Random, logger: o.Logger,
 		wake: make(chan struct{}, 1), sent: map[int64]time.Time{},
 	}
+	w.channels.use(channels)
+	return w
 }
 
 // Wake tells the worker that new notices were committed. It never blocks.
@@ -56,6 +58,11 @@ func (w *Worker) Wake() { wakeUp(w.wake) }
 // Run delivers until ctx ends, then waits for the attempts under way and
 // returns. It is called once.
 func (w *Worker) Run(ctx context.Context) { runLanes(ctx, w.wake, w.dispatch) }
+
+// InTurn returns what does the work of Run bit by bit in the goroutine of its
+// caller: each call makes the attempts that are due and returns how long to
+// wait for the next. It takes the place of Run.
+func (w *Worker) InTurn() func(context.Context) time.Duration { return inTurn(w.dispatch) }
 
 // dispatch starts an attempt for every idle channel that has a notice due,
 // and returns how long to wait for the next.
@@ -92,7 +99,7 @@ func (w *Worker) pending(ctx context.Context, now time.Time) ([]Notice, error) {
 				seen[row.Channel] = true
 			}
 		}
-		if len(seen) >= len(w.channels) {
+		if len(seen) >= len(w.channels.all()) {
 			return rows, nil
 		}
 	}
@@ -117,7 +124,7 @@ func (w *Worker) deliver(ctx context.Context, row Notice) error {
 	if at, ok := w.unmarked(row.ID); ok {
 		return w.markDelivered(ctx, row.ID, at)
 	}
-	channel, ok := w.channels[row.Channel]
+	channel, ok := w.channels.all()[row.Channel]
 	if !ok {
 		return w.outbox.MarkDead(ctx, row.ID, w.now(), fmt.Sprintf("channel %q is not configured", row.Channel))
 	}

@@ -160,9 +160,11 @@ func TestWorkerGivesUpOldNews(t *testing.T) {
 	})
 }
 
+// Channels of notices are the only outputs that can be dead so far.
+//
 // A dead channel holds a thousand notices and never answers; another's notice
 // goes out at once all the same.
-func TestDeadChannelDelaysNoOther(t *testing.T) {
+func TestComplaint06DeadChannelDelaysNoOther(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		o := newOutbox()
 		for i := range 1000 {

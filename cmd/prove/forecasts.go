@@ -79,7 +79,7 @@ func printCounts(out io.Writer, name string, r forecasts.Counts) {
 // replay says how the counts in recorded history agreed with what was
 // expected of them.
 func (c *forecastsCommand) replay(ctx context.Context, e *cli.Env) (*forecasts.Counts, error) {
-	f, err := cli.LoadFacility(c.Config)
+	f, err := cli.LoadPlainFacility(c.Config)
 	if err != nil {
 		return nil, err
 	}

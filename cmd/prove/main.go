@@ -4,6 +4,8 @@ package main
 
 import (
 	"os"
+	// Small systems come without a list of time zones.
+	_ "time/tzdata"
 
 	"rearguard/cmd/internal/cli"
 )
@@ -13,6 +15,7 @@ import (
 type commands struct {
 	Incidents incidentsCommand `cmd:"" help:"Rehearse failures of invented rooms and measure what the alarms make of them."`
 	Faults    faultsCommand    `cmd:"" help:"Inject sensor faults into simulated rooms and print how soon each is found, and the false alarms on clean data."`
+	Simulate  simulateCommand  `cmd:"" help:"Drive the whole daemon through invented troubles by seeds, and tell the story of each broken rule."`
 	Forecasts forecastsCommand `cmd:"" help:"Measure how well forecasts hold, over simulated and replayed cohorts."`
 }
 

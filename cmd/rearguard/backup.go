@@ -15,7 +15,7 @@ type backupCommand struct {
 
 // Run works while the daemon runs.
 func (c *backupCommand) Run(ctx context.Context, e *cli.Env) error {
-	f, err := cli.LoadFacility(c.Config)
+	f, err := cli.LoadPlainFacility(c.Config)
 	if err != nil {
 		return err
 	}

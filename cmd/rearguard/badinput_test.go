@@ -177,7 +177,7 @@ type rejected struct {
 	Topic, Outcome, Reason, Excerpt string
 }
 
-func TestBadPayloads(t *testing.T) {
+func TestComplaint09BadPayloadsAreNamedAndStopNothing(t *testing.T) {
 	m := brokertest.Start(t, brokertest.Options{})
 	s := newSite(t, m.Port, "")
 	s.run()
@@ -201,6 +201,8 @@ func TestBadPayloads(t *testing.T) {
 		{"bad/temperature", `"unavailable"`, "undecodable", "unavailable"},
 		{"bad/temperature", "unavailable", "undecodable", "unavailable"},
 		{"bad/temperature", "\xff\xfe24.5", "undecodable", "UTF-8"},
+		{"bad/temperature", "ON", "undecodable", "ON"},
+		{"bad/timed", `{"ts":` + fmt.Sprint(now.UnixMilli()+3) + `,"t":true,"h":"OFF"}`, "undecodable", "true"},
 		{"bad/temperature", strings.Repeat("\x00", 1<<20), "oversize", "1048576 bytes"},
 		{"bad/timed", `{"ts":` + fmt.Sprint(now.UnixMilli()) + `,"t":NaN,"h":60}`, "undecodable", `temperature at "/t": NaN is not a number`},
 		{"bad/timed", `{"ts":` + fmt.Sprint(now.UnixMilli()+1) + `,"t":1e999,"h":1e999}`, "undecodable", "1e999"},
@@ -260,7 +262,7 @@ func TestBadPayloads(t *testing.T) {
 	for _, m := range counts.Messages {
 		got[m.Outcome] = m.Count
 	}
-	if diff := cmp.Diff(map[string]int{"stored": 14, "undecodable": 9, "oversize": 3, "ancient": 2, "empty": 2}, got); diff != "" {
+	if diff := cmp.Diff(map[string]int{"stored": 14, "undecodable": 11, "oversize": 3, "ancient": 2, "empty": 2}, got); diff != "" {
 		t.Errorf("messages (-want +got):\n%s", diff)
 	}
 }
@@ -304,7 +306,7 @@ func (s *site) text(path string) string {
 	return string(body)
 }
 
-func TestBrokerMissingAtStart(t *testing.T) {
+func TestComplaint08BrokerMissingAtStart(t *testing.T) {
 	m := brokertest.Start(t, brokertest.Options{Stopped: true})
 	s := newSite(t, m.Port, "")
 	s.run()

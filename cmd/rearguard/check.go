@@ -1,19 +1,27 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
+	"log/slog"
 	"strings"
 
 	"rearguard/cmd/internal/cli"
 	"rearguard/daemon/facility"
+	"rearguard/daemon/lookback"
+	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/records"
+	"rearguard/daemon/snapshot"
+	"rearguard/daemon/standing"
 	"rearguard/daemon/strict"
 )
 
 type checkCommand struct {
-	Config string `default:"facility.yaml" help:"Configuration file to check." placeholder:"FILE"`
+	Config string `default:"facility.yaml" help:"Configuration file to check, also against the records it names." placeholder:"FILE"`
 	JSON   bool   `help:"Print as JSON."`
 }
 
@@ -29,14 +37,22 @@ type checkReport struct {
 	Channels int           `json:"channels"`
 	// Remarks are no faults, and may still not be what was meant.
 	Remarks []string `json:"remarks"`
+	// Orphans are what the records hold and the configuration has no place for.
+	Orphans []standing.Orphan `json:"orphans"`
 }
 
-func (c *checkCommand) Run(e *cli.Env) error {
-	f, err := facility.Load(c.Config)
-	report := checkReport{File: c.Config, Faults: strict.Faults{}, Remarks: []string{}}
+func (c *checkCommand) Run(ctx context.Context, e *cli.Env) error {
+	f, unseen, err := facility.Check(c.Config)
+	report := checkReport{File: c.Config, Faults: strict.Faults{}, Remarks: []string{}, Orphans: []standing.Orphan{}}
+	var catalog *species.Catalog
+	if err == nil {
+		catalog, err = species.CatalogOf(f.Species)
+	}
 	switch {
 	case err == nil:
 		report.Good = true
+		report.Remarks = append(report.Remarks, unseen...)
+		report.compare(ctx, f, catalog)
 		report.Rooms, report.Sensors, report.Topics = len(f.Rooms), len(f.Sensors), len(f.Topics())
 		report.People, report.Channels = len(f.People), len(f.Channels)
 		report.Remarks = append(report.Remarks, remarks(f)...)
@@ -55,7 +71,40 @@ func (c *checkCommand) Run(e *cli.Env) error {
 	if n := len(report.Faults); n > 0 {
 		return fmt.Errorf("%s: %s", c.Config, plural(n, "fault"))
 	}
+	if n := report.living(); n > 0 {
+		return fmt.Errorf("%s: %s would not be watched as now", c.Config, plural(n, "living cohort"))
+	}
 	return nil
+}
+
+// compare looks for what the records hold and the configuration has no place
+// for. What cannot be compared is a remark.
+func (r *checkReport) compare(ctx context.Context, f *facility.Facility, catalog *species.Catalog) {
+	reader, err := records.OpenReader(ctx, f.Records.Path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return
+	}
+	if err == nil {
+		defer reader.Close()
+		var now *snapshot.Snapshot
+		if now, err = lookback.LastSnapshot(ctx, f, catalog, reader, slog.New(slog.DiscardHandler)); err == nil {
+			r.Orphans, err = standing.Orphans(ctx, reader, now, f, catalog)
+		}
+	}
+	if err != nil {
+		r.Remarks = append(r.Remarks, fmt.Sprintf("the records could not be compared with it: %v", err))
+	}
+}
+
+// living counts the living cohorts among the orphans.
+func (r *checkReport) living() int {
+	names := map[string]bool{}
+	for i := range r.Orphans {
+		if r.Orphans[i].Living {
+			names[r.Orphans[i].Name] = true
+		}
+	}
+	return len(names)
 }
 
 func (r *checkReport) print(out io.Writer) error {
@@ -66,6 +115,13 @@ func (r *checkReport) print(out io.Writer) error {
 	if r.Good {
 		fmt.Fprintf(&b, "%s is good: %s, %s on %s, %s, %s.\n", r.File, plural(r.Rooms, "room"), plural(r.Sensors, "sensor"),
 			plural(r.Topics, "topic"), personCount(r.People), plural(r.Channels, "channel"))
+	}
+	for _, o := range r.Orphans {
+		where := r.File
+		if o.Line > 0 {
+			where = fmt.Sprintf("%s:%d", r.File, o.Line)
+		}
+		fmt.Fprintf(&b, "%s: %s; %s.\n", where, o.Problem, o.Advice)
 	}
 	for _, remark := range r.Remarks {
 		fmt.Fprintf(&b, "Remark: %s.\n", remark)

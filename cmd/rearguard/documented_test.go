@@ -97,9 +97,10 @@ func copyTree(t *testing.T) string {
 }
 
 // TestDocumentedCommands runs the commands of README.md and DEVELOPERS.md in
-// a copy of the checkout. Two kinds cannot run inside a test: those that
-// .ci/run runs, which must stand there word for word, and open-ended test
-// runs, of which is shown that they find what they are to run.
+// a copy of the checkout. Three kinds cannot run inside a test: those that
+// .ci/run runs, which must stand there word for word, the scripts of .ci
+// themselves, which must be readable, and open-ended test runs, of which is
+// shown that they find what they are to run.
 func TestDocumentedCommands(t *testing.T) {
 	if testing.Short() {
 		t.Skip("builds the program for two machines; run without -short")
@@ -119,8 +120,9 @@ func TestDocumentedCommands(t *testing.T) {
 				d := documented{t, dir}
 				switch {
 				case slices.Contains(strings.Split(string(ci), "\n"), command):
-				case command == ".ci/run":
-					d.run("bash -n .ci/run && test -x .ci/run")
+				case strings.HasPrefix(command, ".ci/"):
+					script := strings.Fields(command)[0]
+					d.run("bash -n " + script + " && test -x " + script)
 				case strings.HasPrefix(command, "go test -run '^$'"), strings.HasPrefix(command, "go test -short"):
 					d.lookUp(command)
 				case strings.HasSuffix(command, "rearguard demo"):

@@ -199,7 +199,7 @@ func countReadings(t *testing.T, path string) int {
 	return n
 }
 
-func TestKilledDaemonLosesNothing(t *testing.T) {
+func TestComplaint07KilledDaemonLosesNothing(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes minutes; run without -short")
 	}

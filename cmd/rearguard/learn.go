@@ -28,7 +28,7 @@ type learnReport struct {
 }
 
 func (c *learnCommand) Run(ctx context.Context, e *cli.Env) error {
-	f, err := cli.LoadFacility(c.Config)
+	f, err := cli.LoadPlainFacility(c.Config)
 	if err != nil {
 		return err
 	}

@@ -4,6 +4,8 @@ package main
 
 import (
 	"os"
+	// Small systems come without a list of time zones.
+	_ "time/tzdata"
 
 	"rearguard/cmd/internal/cli"
 )
@@ -11,20 +13,21 @@ import (
 // commands is the command line. Each field is one subcommand in a file of its
 // own.
 type commands struct {
-	Run         runCommand         `cmd:"" help:"Watch a facility: read its sensors, follow its cohorts, raise its alarms, serve its pages."`
-	Demo        demoCommand        `cmd:"" help:"Show all of it on an invented facility, with nothing to configure."`
-	Check       checkCommand       `cmd:"" help:"Check a configuration and show every fault in it."`
-	Replay      replayCommand      `cmd:"" help:"Handle recorded history again, with the same or a changed configuration."`
-	Species     speciesCommand     `cmd:"" help:"List the species known, or explain one with its sources."`
-	Plan        planCommand        `cmd:"" help:"Plan backwards: eggs, shipping, host plant, and the shift of an emergence."`
-	Learn       learnCommand       `cmd:"" help:"Show what finished cohorts say about this facility's constants."`
-	Performance performanceCommand `cmd:"" help:"Measure the alarm system itself from the records, as ISA-18.2 asks."`
-	Backup      backupCommand      `cmd:"" help:"Copy the records into one file, also while the daemon runs."`
-	Air         airCommand         `cmd:"" help:"Compute what follows from a temperature and a humidity."`
-	DegreeDays  degreeDaysCommand  `cmd:"" help:"Compute the thermal time of a table of temperatures."`
-	Sensors     sensorsCommand     `cmd:"" help:"List the sensors of the running daemon, or the topics that no sensor claims."`
-	Calibrate   calibrateCommand   `cmd:"" help:"List calibrations of the running daemon, or re-apply one to what is stored."`
-	Version     versionCommand     `cmd:"" help:"Print the version of this build."`
+	Run          runCommand          `cmd:"" help:"Watch a facility: read its sensors, follow its cohorts, raise its alarms, serve its pages."`
+	Demo         demoCommand         `cmd:"" help:"Show all of it on an invented facility, with nothing to configure."`
+	Check        checkCommand        `cmd:"" help:"Check a configuration and show every fault in it."`
+	Replay       replayCommand       `cmd:"" help:"Handle recorded history again, with the same or a changed configuration."`
+	Species      speciesCommand      `cmd:"" help:"List the species known, or explain one with its sources."`
+	Plan         planCommand         `cmd:"" help:"Plan backwards: eggs, shipping, host plant, and the shift of an emergence."`
+	Learn        learnCommand        `cmd:"" help:"Show what finished cohorts say about this facility's constants."`
+	Performance  performanceCommand  `cmd:"" help:"Measure the alarm system itself from the records, as ISA-18.2 asks."`
+	Backup       backupCommand       `cmd:"" help:"Copy the records into one file, also while the daemon runs."`
+	AdoptRecords adoptRecordsCommand `cmd:"" help:"Take the records for the right ones as they are, when they are doubted or damaged."`
+	Air          airCommand          `cmd:"" help:"Compute what follows from a temperature and a humidity."`
+	DegreeDays   degreeDaysCommand   `cmd:"" help:"Compute the thermal time of a table of temperatures."`
+	Sensors      sensorsCommand      `cmd:"" help:"List the sensors of the running daemon, or the topics that no sensor claims."`
+	Calibrate    calibrateCommand    `cmd:"" help:"List calibrations of the running daemon, or re-apply one to what is stored."`
+	Version      versionCommand      `cmd:"" help:"Print the version of this build."`
 }
 
 // rearguard is the program with nothing asked of it yet.

@@ -21,7 +21,7 @@ type performanceCommand struct {
 }
 
 func (c *performanceCommand) Run(ctx context.Context, e *cli.Env) error {
-	f, err := cli.LoadFacility(c.Config)
+	f, err := cli.LoadPlainFacility(c.Config)
 	if err != nil {
 		return err
 	}

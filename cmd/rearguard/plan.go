@@ -49,7 +49,7 @@ func (p *planSource) snapshot(ctx context.Context, e *cli.Env) (*snapshot.Snapsh
 			Time: e.Now().UTC(), Site: snapshot.Site{Location: time.UTC}, Knowledge: snapshot.Knowledge{Catalog: library},
 		}, nil
 	}
-	f, err := cli.LoadFacility(p.Config)
+	f, err := cli.LoadPlainFacility(p.Config)
 	if err != nil {
 		return nil, err
 	}

@@ -18,7 +18,7 @@ import (
 )
 
 type replayCommand struct {
-	Config  string `default:"facility.yaml" help:"Configuration that was in force." placeholder:"FILE"`
+	Config  string `default:"facility.yaml" help:"Configuration that was in force, as far as the records do not know." placeholder:"FILE"`
 	With    string `help:"Changed configuration to try instead; what it would have raised is set beside what happened." placeholder:"FILE"`
 	Records string `help:"Records to replay. Default: those the configuration names." placeholder:"FILE"`
 	JSON    bool   `help:"Print as JSON."`
@@ -37,6 +37,9 @@ type replayReport struct {
 	// Losses are the animals that counts record as lost.
 	Losses  []lossReport `json:"losses"`
 	Notices int          `json:"notices"`
+	// LeftOut is what was recorded and cannot be carried out with the
+	// configuration.
+	LeftOut []string `json:"left_out"`
 }
 
 type cohortReport struct {
@@ -54,13 +57,13 @@ type lossReport struct {
 }
 
 func (c *replayCommand) Run(ctx context.Context, e *cli.Env) error {
-	f, err := cli.LoadFacility(c.Config)
+	f, err := cli.LoadPlainFacility(c.Config)
 	if err != nil {
 		return err
 	}
 	recorded := f.Records.Path
 	if c.With != "" {
-		if f, err = cli.LoadFacility(c.With); err != nil {
+		if f, err = cli.LoadPlainFacility(c.With); err != nil {
 			return err
 		}
 	}
@@ -84,11 +87,15 @@ func (c *replayCommand) replay(ctx context.Context, e *cli.Env, f *facility.Faci
 	if err != nil {
 		return nil, err
 	}
-	replayed, err := lookback.Replay(ctx, lookback.ReplayOptions{Facility: f, Catalog: catalog, Records: reader, Logger: e.Logger})
+	report := &replayReport{Cohorts: []cohortReport{}, Losses: []lossReport{}, LeftOut: []string{}}
+	replayed, err := lookback.Replay(ctx, lookback.ReplayOptions{
+		Facility: f, Catalog: catalog, Records: reader, Logger: e.Logger, Follow: c.With == "",
+		Refused: func(err error) { report.LeftOut = append(report.LeftOut, err.Error()) },
+	})
 	if err != nil {
 		return nil, err
 	}
-	report := &replayReport{Readings: replayed.Readings, Notices: replayed.Notices, Cohorts: []cohortReport{}, Losses: []lossReport{}}
+	report.Readings, report.Notices = replayed.Readings, replayed.Notices
 	for _, v := range replayed.Final.Cohorts {
 		report.Cohorts = append(report.Cohorts, cohortReport{v.ID, v.Stage, v.ThermalTime})
 	}
@@ -124,6 +131,12 @@ func (r *replayReport) print(out io.Writer, zone *time.Location) error {
 		fmt.Fprint(w, ", all the same")
 	}
 	fmt.Fprintln(w)
+	if len(r.LeftOut) > 0 {
+		fmt.Fprintln(w, "\nLeft out, since it cannot be carried out with this configuration")
+		for _, what := range r.LeftOut {
+			fmt.Fprintf(w, "  %s\n", what)
+		}
+	}
 	r.printAlarms(w, "Only as it happened", r.Recorded, r.Replayed, zone)
 	r.printAlarms(w, "Only in the replay", r.Replayed, r.Recorded, zone)
 	if r.Same {

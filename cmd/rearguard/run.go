@@ -4,6 +4,9 @@ import (
 	"context"
 	"fmt"
 	"net"
+	"os"
+	"os/signal"
+	"syscall"
 
 	"rearguard/cmd/internal/cli"
 	"rearguard/cmd/rearguard/service"
@@ -15,6 +18,11 @@ type runCommand struct {
 }
 
 func (c *runCommand) Run(ctx context.Context, e *cli.Env) error {
+	// A hangup reads the configuration again and never ends the daemon, from
+	// the first moment on.
+	hangup := make(chan os.Signal, 1)
+	signal.Notify(hangup, syscall.SIGHUP)
+	defer signal.Stop(hangup)
 	f, err := cli.LoadFacility(c.Config)
 	if err != nil {
 		return err
@@ -29,7 +37,7 @@ func (c *runCommand) Run(ctx context.Context, e *cli.Env) error {
 	}
 	return service.Run(ctx, service.Options{
 		Facility: f, Config: c.Config, Catalog: catalog, Version: buildVersion(), Logger: e.Logger,
-		Clocks: service.Machine(e.Now), TickEvery: service.TickEvery, Listener: listener,
+		Clocks: service.Machine(e.Now), TickEvery: service.TickEvery, Listener: listener, Hangup: hangup,
 	}, func(*daemon.Engine) {
 		e.Logger.Info("rearguard is running", "facility", f.Site.Name, "pages", "http://"+listener.Addr().String(),
 			"broker", f.Broker.Address, "records", f.Records.Path, "rooms", len(f.Rooms), "sensors", len(f.Sensors))

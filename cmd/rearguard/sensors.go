@@ -112,7 +112,7 @@ func daemonURL(url, config string) (string, error) {
 	if url != "" {
 		return strings.TrimRight(url, "/"), nil
 	}
-	f, err := cli.LoadFacility(config)
+	f, err := cli.LoadPlainFacility(config)
 	if err != nil {
 		return "", err
 	}

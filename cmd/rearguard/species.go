@@ -80,7 +80,7 @@ func (c *speciesCommand) catalog() (*species.Catalog, error) {
 	if c.Config == "" {
 		return species.Library()
 	}
-	f, err := cli.LoadFacility(c.Config)
+	f, err := cli.LoadPlainFacility(c.Config)
 	if err != nil {
 		return nil, err
 	}

@@ -167,7 +167,7 @@ func (a *Alarms) Collect(b *records.Batch) error {
 		def := a.Definition(one.Key.Condition)
 		b.Alarms = append(b.Alarms, records.AlarmRow{
 			Key: one.Key, Occurrence: one.Occurrence, Priority: def.Priority(), State: state, Active: one.Active,
-			Closed:   one.State() == alerts.Normal,
+			Closed:   one.Quiet(),
 			RaisedAt: one.RaisedAt, ClearedAt: one.ClearedAt, AcknowledgedAt: one.AckedAt, AcknowledgedBy: one.AckedBy,
 		})
 	}
@@ -185,6 +185,30 @@ func (a *Alarms) Restore(st State) []alerts.Alarm {
 	a.calls.Restore(st.Calls)
 	a.machine.SetLastOccurrence(st.LastOccurrence)
 	return a.machine.Restore(st.Alarms)
+}
+
+// Recall puts the alarms as the records have them in place of those that going
+// through the past again gave: whatever is configured now, what people were told
+// and did stays so. A running delay of an alarm that the records do not have
+// goes on.
+func (a *Alarms) Recall(rows []records.AlarmRow) error {
+	known := make(map[alerts.Key]bool, len(rows))
+	list := make([]alerts.Alarm, 0, len(rows))
+	for _, row := range rows {
+		var one alerts.Alarm
+		if err := json.Unmarshal(row.State, &one); err != nil {
+			return fmt.Errorf("alarm %v in the records: %w", row.Key, err)
+		}
+		known[one.Key] = true
+		list = append(list, one)
+	}
+	for _, one := range a.machine.Memory() {
+		if !known[one.Key] && one.State() == alerts.Normal {
+			list = append(list, one)
+		}
+	}
+	a.machine.Restore(list)
+	return nil
 }
 
 // CountFrom makes the next trouble raised bear a higher number than n.

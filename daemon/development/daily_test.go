@@ -243,3 +243,37 @@ func TestDailyRefuses(t *testing.T) {
 		t.Error("observed from extremes: want an error")
 	}
 }
+
+// A sine with a vertical cut-off, worked out by hand: 20 to 40 °C is above
+// 35 °C for a third of the day, by 1.08998 °C in the mean of the whole day.
+func TestVerticalSine(t *testing.T) {
+	for upper, want := range map[float64]float64{35: 20 - 1.08998 - 25.0/3, 30: 20 - 10/math.Pi - 20.0/2} {
+		model := must(NewLinear(10, upper, Vertical))(t)
+		near(t, "vertical sine", must(model.Day(SingleSine, 20, 40, 20))(t), want, 1e-5)
+	}
+}
+
+// A day without change is a day, and a whole one.
+func TestEvenDay(t *testing.T) {
+	model := must(NewLinear(10, NoUpper, Horizontal))(t)
+	days := must(model.Daily(SingleSine, []Extremes{{Date: time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC), MinC: 21, MaxC: 21}}))(t)
+	if len(days) != 1 || days[0].Progress != 11 || days[0].Covered != 24*time.Hour {
+		t.Errorf("got %+v, want 11 degree-days in 24 h", days)
+	}
+}
+
+// Names end where the methods end.
+func TestNoSuchName(t *testing.T) {
+	if got := DoubleTriangle.String(); got != "double-triangle" {
+		t.Errorf("the last method is %q", got)
+	}
+	if got := (DoubleTriangle + 1).String(); got != "method 7" {
+		t.Errorf("one after the last method is %q", got)
+	}
+	if got := (Intermediate + 1).String(); got != "cutoff 3" {
+		t.Errorf("one after the last cut-off is %q", got)
+	}
+	if _, err := NewLinear(10, 30, Intermediate+1); err == nil {
+		t.Error("one after the last cut-off is taken")
+	}
+}

@@ -341,3 +341,12 @@ func BenchmarkByDay(b *testing.B) {
 		})
 	}
 }
+
+// Worked out by hand: between 10 and 20 °C the rate rises to 10, by 30 °C it
+// has fallen to nothing, and it stays there.
+func TestIntermediateFarAboveTheUpperThreshold(t *testing.T) {
+	model := must(NewLinear(10, 20, Intermediate))(t)
+	near(t, "10 to 40 °C", model.Along(10, 40, 1), 10.0/3, 1e-12)
+	near(t, "25 to 45 °C", model.Along(45, 25, 1), 2.5*5/20, 1e-12)
+	near(t, "31 to 40 °C", model.Along(31, 40, 1), 0, 1e-12)
+}

@@ -297,6 +297,8 @@ func TestNewRateRefuses(t *testing.T) {
 		// As stored with TH and HH swapped in a compiled database.
 		{RateSpec{Model: "sharpe-schoolfield", Parameters: parameters{"rho25": .1, "ha": 1e4, "hl": -5e4, "tl": 284, "hh": 308, "th": 1e5}}, "th is 100000, want 230 to 350 K"},
 		{RateSpec{Model: "sharpe-schoolfield", Parameters: parameters{"rho25": .1, "ha": 1e4, "hl": 5e4, "tl": 284, "hh": 1e5, "th": 308}}, "hl is 50000"},
+		{RateSpec{Model: "sharpe-schoolfield", Parameters: parameters{"rho25": .1, "ha": 1e4, "hl": 0, "tl": 284, "hh": 1e5, "th": 308}}, "hl is 0"},
+		{RateSpec{Model: "briere-1", Parameters: parameters{"a": 1e-4, "lower": 10, "upper": 10}}, "lower 10 is not below upper 10"},
 		{RateSpec{Model: "wang-engel", Parameters: parameters{"rate": 1, "lower": 10, "optimum": 40, "upper": 36}}, "optimum 40 is not below upper 36"},
 	} {
 		rate, err := NewRate(tt.spec)
@@ -329,6 +331,27 @@ func TestModelsAreDescribed(t *testing.T) {
 	}
 }
 
+// The bend of Schoolfield's rate is R T²/H wide, where cold or heat makes half
+// of the enzyme inactive, whichever is sharper; and no wider than 1 °C counts.
+func TestWidthOfTheSharpestBend(t *testing.T) {
+	for _, c := range []struct{ cold, heat, gas, want float64 }{
+		{-400000, 600000, 1.987, 0.31461},
+		{-800000, 300000, 1.987, 0.20019},
+		{-800000, 300000, 1, 0.10075},
+		{-59715, 99958, 1.987, 1},
+	} {
+		n := model(t, "sharpe-schoolfield", .158, 11443, c.cold, 283.9, c.heat, 308.22, 298.15, 273.15, c.gas)
+		near(t, "width", n.widthC, c.want, 1e-5)
+	}
+}
+
+// What does not change goes on for as long as it lasts.
+func TestAlongALevelLine(t *testing.T) {
+	for _, n := range exampleModels(t) {
+		near(t, n.Model().Name, n.Along(25, 25, 3), 3*n.PerDay(25), 1e-12)
+	}
+}
+
 func TestKaufmannEffect(t *testing.T) {
 	start := time.Date(2024, 6, 1, 0, 0, 0, 0, time.UTC)
 	// Two days between 10 and 30 °C: straight lines, mean 20 °C.
@@ -356,6 +379,10 @@ func TestKaufmannEffect(t *testing.T) {
 	if !(cold.Relative() < -.1 && hot.Relative() > .05) {
 		t.Errorf("relative effect is %g in the cold and %g in the heat", cold.Relative(), hot.Relative())
 	}
+	// Six hours at 26 °C, and no more of that day, are a quarter of a day.
+	k = must(KaufmannEffect(linear, []Point{{start, 26}, {start.Add(6 * time.Hour), 26}}, time.UTC))(t)
+	near(t, "part of a day along the curve", k.Integrated, 21.0/4, 1e-12)
+	near(t, "part of a day at means", k.AtMeans, 21.0/4, 1e-12)
 	if got := (Kaufmann{}).Relative(); got != 0 {
 		t.Errorf("nothing developed: %g, want 0", got)
 	}

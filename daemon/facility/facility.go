@@ -15,8 +15,9 @@ import (
 // in. Paths in it are relative to the folder of the file and already joined
 // with it.
 type Facility struct {
-	// Path is the file this was read from.
-	Path string
+	// Path is the file this was read from, Text what stood in it; sensors laid
+	// over it with With are not in Text.
+	Path, Text string
 
 	Site    Site    `yaml:"facility" rule:"need"`
 	Records Records `yaml:"records"`

@@ -107,6 +107,10 @@ func (d *document) checkFiles(f *Facility) {
 
 func (d *document) checkSecret(path, word string, s Secret) {
 	if _, err := s.Read(); err != nil {
+		if d.unseen != nil && (s.File == "" || errors.Is(err, os.ErrPermission)) {
+			d.unseen(fmt.Sprintf("the %s of %s cannot be seen from here (%s); rearguard does not start without it", word, path, reason(err)))
+			return
+		}
 		if s.File != "" {
 			d.Fault(path+"."+word+"_file", fmt.Sprintf("the %s cannot be read: %s", word, reason(err)), "create the file and let rearguard's account read it")
 		} else {

@@ -24,6 +24,29 @@ func Load(path string) (*Facility, error) {
 	return d.checked(f)
 }
 
+// LoadWithoutSecrets is Load for those who tell nobody anything and reach no
+// broker: the secrets and certificates that the file names may be missing.
+func LoadWithoutSecrets(path string) (*Facility, error) {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("read configuration: %w", err)
+	}
+	return Parse(path, data)
+}
+
+// Check is Load for somebody who looks at the file in another environment than
+// rearguard's own: a secret that cannot be seen from here is a remark.
+func Check(path string) (f *Facility, remarks []string, err error) {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil, nil, fmt.Errorf("read configuration: %w", err)
+	}
+	d, f := parse(path, data)
+	d.unseen = func(remark string) { remarks = append(remarks, remark) }
+	f, err = d.checked(f)
+	return f, remarks, err
+}
+
 // Parse checks data as the content of the file name, without looking at any
 // other file. The error is strict.Faults.
 func Parse(name string, data []byte) (*Facility, error) {
@@ -35,14 +58,19 @@ func Parse(name string, data []byte) (*Facility, error) {
 }
 
 // document is one configuration file while it is checked.
-type document struct{ *strict.Reading }
+type document struct {
+	*strict.Reading
+	// unseen, if set, takes secrets that cannot be seen from here; without it
+	// they are faults.
+	unseen func(remark string)
+}
 
 // parse returns a nil Facility when the text is not even a YAML mapping.
 func parse(name string, data []byte) (*document, *Facility) {
 	f := Defaults()
-	f.Path = name
+	f.Path, f.Text = name, string(data)
 	r, ok := strict.Kind{Sample: "the sample facility.yaml in deploy/examples", Scalars: scalars()}.Read(name, data, &f)
-	d := &document{r}
+	d := &document{Reading: r}
 	if !ok {
 		return d, nil
 	}

@@ -1,9 +1,7 @@
 package fold
 
 import (
-	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -12,18 +10,23 @@ import (
 	"rearguard/alerts/conditions"
 	"rearguard/daemon/alarming"
 	"rearguard/daemon/course"
+	"rearguard/daemon/facility"
 	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/population"
-	"rearguard/daemon/records"
 	"rearguard/daemon/roomair"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/standing"
 	"rearguard/daemon/study"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
 )
 
-// checkpointName is the blob that holds the newest checkpoint.
-const checkpointName = "fold"
+// checkpointName is the blob that holds the newest checkpoint, earlierName that
+// of the last midnight, in case the newest is damaged.
+const (
+	checkpointName = "fold"
+	earlierName    = "fold/midnight"
+)
 
 // checkpointEvery is the grid on which the state is kept: a restart handles
 // half an hour again in less than a second, and the state of hundreds of
@@ -42,6 +45,9 @@ type checkpoint struct {
 	Alarms  alarming.State      `json:"alarms"`
 	Link    snapshot.Link       `json:"link"`
 	Parts   snapshot.PartsState `json:"parts,omitzero"`
+	// Stays tell which sensor measured which room before the configuration in
+	// force.
+	Stays standing.Stays `json:"stays,omitempty"`
 	// Limits is the configuration of limits last seen, Changes what changed.
 	Limits  map[string]string      `json:"limits,omitempty"`
 	Changes []snapshot.LimitChange `json:"limit_changes,omitempty"`
@@ -67,7 +73,7 @@ type roomState struct {
 
 type cohortState struct {
 	course.State
-	Still time.Time `json:"still,omitzero"`
+	Still conditions.Standstill `json:"standstill,omitzero"`
 }
 
 type cohortsState struct {
@@ -77,27 +83,39 @@ type cohortsState struct {
 	Learning  *study.Learning       `json:"learning,omitempty"`
 }
 
-// keepCheckpoint puts a checkpoint into the next commit.
-func (f *Fold) keepCheckpoint() error {
+// checkpoint is the state in its stored form.
+func (f *Fold) checkpoint() ([]byte, error) {
 	cohorts, err := f.cohorts.state()
 	if err != nil {
-		return fmt.Errorf("checkpoint: %w", err)
+		return nil, fmt.Errorf("checkpoint: %w", err)
 	}
 	body, err := json.Marshal(checkpoint{
-		Clock: f.clock, Resumed: f.resumed, Desk: f.desk.State(), Rooms: f.rooms.state(), Cohorts: cohorts,
+		Clock: f.clock, Resumed: f.resumed, Desk: f.desk.State(), Rooms: f.rooms.state(), Cohorts: cohorts, Stays: f.rooms.stays,
 		Alarms: f.alarms.State(), Link: f.own.link, Parts: f.own.parts, Limits: f.own.limits, Changes: f.own.changes,
 		Lead: f.lead, Steps: f.own.clock, Overtaken: f.overtaken,
 	})
 	if err != nil {
-		return fmt.Errorf("checkpoint: %w", err)
+		return nil, fmt.Errorf("checkpoint: %w", err)
+	}
+	return body, nil
+}
+
+// keepCheckpoint puts a checkpoint into the next commit.
+func (f *Fold) keepCheckpoint() error {
+	body, err := f.checkpoint()
+	if err != nil {
+		return err
 	}
 	f.out.keepState(checkpointName, body)
+	if f.clock.Equal(f.clock.Truncate(24 * time.Hour)) {
+		f.out.keepState(earlierName, body)
+	}
 	return nil
 }
 
 func (rs *rooms) state() roomsState {
 	st := roomsState{Settled: rs.settled}
-	for _, r := range rs.list {
+	for _, r := range rs.all() {
 		st.Rooms = append(st.Rooms, roomState{r.config.ID, &r.track, r.memory, r.sign, r.blindSince})
 	}
 	return st
@@ -106,9 +124,15 @@ func (rs *rooms) state() roomsState {
 func (rs *rooms) restore(st roomsState) {
 	rs.settled = st.Settled
 	for _, one := range st.Rooms {
-		r := rs.by[one.ID]
-		if r == nil || one.Track == nil {
+		if one.Track == nil {
 			continue
+		}
+		r := rs.by[one.ID]
+		if r == nil {
+			r = &room{config: &facility.Room{ID: one.ID}}
+			r.track.Rules = rs.rules
+			r.track.Rules.MarkAfter = desk.DefaultFresh
+			rs.gone = append(rs.gone, r)
 		}
 		rules := r.track.Rules
 		r.track = *one.Track
@@ -126,6 +150,7 @@ func (cs *cohorts) state() (cohortsState, error) {
 		}
 		st.Cohorts = append(st.Cohorts, cohortState{one, c.still})
 	}
+	st.Cohorts = append(st.Cohorts, cs.asleep...)
 	return st, nil
 }
 
@@ -138,10 +163,13 @@ func (f *Fold) load(cp checkpoint) error {
 	if err := f.desk.Restore(cp.Desk); err != nil {
 		return err
 	}
+	f.rooms.stays = cp.Stays
 	f.rooms.restore(cp.Rooms)
+	f.cohorts.lost = f.configuration.Lost(cp.Cohorts.Learning)
 	if err := f.cohorts.restore(cp.Cohorts); err != nil {
 		return err
 	}
+	f.rooms.gone = slices.DeleteFunc(f.rooms.gone, func(r *room) bool { return !standing.StoodIn(r.config.ID, f.cohorts.all) })
 	for _, unknown := range f.alarms.Restore(cp.Alarms) {
 		f.logger.Warn("an alarm of a condition that no longer exists is left out", "alarm", unknown.Key.String())
 	}
@@ -164,10 +192,11 @@ func (cs *cohorts) restore(st cohortsState) error {
 		cs.use(catalog)
 	}
 	for _, one := range st.Cohorts {
-		sp, ok := cs.catalog.Species(one.Cohort.Species)
-		if !ok {
-			return fmt.Errorf("cohort %s is of species %q, which neither the library nor the configuration knows; put its entry back",
-				one.Cohort.ID, one.Cohort.Species)
+		sp := cs.speciesOf(one)
+		if sp == nil {
+			cs.logger.Error("a cohort is of a species that nobody knows and is not watched; put its entry back", "cohort", one.Cohort.ID, "species", one.Cohort.Species)
+			cs.asleep = append(cs.asleep, one)
+			continue
 		}
 		c, stale, err := course.Restore(one.State, sp)
 		if err != nil {
@@ -179,21 +208,4 @@ func (cs *cohorts) restore(st cohortsState) error {
 		cs.list = append(cs.list, &cohort{Course: c, still: one.Still})
 	}
 	return nil
-}
-
-// loadCheckpoint reads the newest checkpoint; its zero value is that there is
-// none.
-func loadCheckpoint(ctx context.Context, reader *records.Reader) (checkpoint, error) {
-	var cp checkpoint
-	body, err := reader.LoadState(ctx, checkpointName)
-	switch {
-	case errors.Is(err, records.ErrNotFound):
-		return cp, nil
-	case err != nil:
-		return cp, err
-	}
-	if err := json.Unmarshal(body, &cp); err != nil {
-		return cp, fmt.Errorf("checkpoint: %w", err)
-	}
-	return cp, nil
 }

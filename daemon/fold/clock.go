@@ -2,6 +2,7 @@ package fold
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"rearguard/daemon/roomair"
@@ -48,7 +49,7 @@ func (f *Fold) tick(ctx context.Context, at time.Time) error {
 		}
 		r.recent.Remember(at, func() roomair.Air { return roomair.AirOf(r.sensors.Sensors, at) })
 	}
-	if err := f.watch.itself(); err != nil {
+	if err := errors.Join(f.watch.itself(), f.watch.lost()); err != nil {
 		return err
 	}
 	if due {
@@ -73,7 +74,7 @@ func (f *Fold) settle(ctx context.Context, at time.Time) error {
 	if err := f.putOff(f.flagOvertaken(ctx)); err != nil {
 		return err
 	}
-	for _, r := range f.rooms.list {
+	for _, r := range f.rooms.all() {
 		if r.track.Late.Due(f.clock) {
 			if err := f.putOff(f.redoRoom(ctx, r)); err != nil {
 				return err

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"rearguard/alerts/conditions"
 	"rearguard/daemon/course"
 	"rearguard/daemon/limits"
 	"rearguard/daemon/outlook"
@@ -14,6 +15,7 @@ import (
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/standing"
 	"rearguard/daemon/study"
 	"rearguard/sensors"
 )
@@ -31,6 +33,10 @@ type cohorts struct {
 	starting, catalog *species.Catalog
 	species           []snapshot.Species
 	learning          *study.Learning
+	// lost are the species that the configuration has lost, as cohorts go by
+	// them; asleep are cohorts whose species nobody knows any more.
+	lost   map[species.ID]*species.Species
+	asleep []cohortState
 	// finished, if set, takes the progress of each cohort that is closed.
 	finished func(population.CohortID, *population.Progress)
 }
@@ -39,8 +45,8 @@ type cohorts struct {
 type cohort struct {
 	*course.Course
 	forecast outlook.Cohort
-	// still is since when it has not developed, zero while it does.
-	still time.Time
+	// still is how long it has not developed.
+	still conditions.Standstill
 }
 
 func newCohorts(g *ground, rooms *rooms, catalog *species.Catalog) *cohorts {
@@ -75,6 +81,29 @@ func (f *Fold) Forecast(id population.CohortID) (*forecast.Forecast, error) {
 		return nil, err
 	}
 	return c.forecast.Forecast, nil
+}
+
+// all yields every cohort being reared with its counts, watched or not.
+func (cs *cohorts) all(yield func(*population.Cohort, []population.Count) bool) {
+	for _, c := range cs.list {
+		if !yield(&c.Cohort, c.Counts) {
+			return
+		}
+	}
+	for i := range cs.asleep {
+		if !yield(&cs.asleep[i].Cohort, cs.asleep[i].Counts) {
+			return
+		}
+	}
+}
+
+// speciesOf is the species that a cohort goes by: that of the configuration, or
+// where it has lost it, the one that was in force last. It is nil for neither.
+func (cs *cohorts) speciesOf(c cohortState) *species.Species {
+	if sp, ok := cs.catalog.Species(c.Cohort.Species); ok && standing.Fits(sp, &c.Cohort, c.Counts) {
+		return sp
+	}
+	return cs.lost[c.Cohort.Species]
 }
 
 // refreshLimits brings live progress, forecasts and the limits of every room

@@ -43,9 +43,9 @@ func kinds() []kind {
 	return []kind{
 		ordering(alerts.Acknowledge), ordering(alerts.Shelve), ordering(alerts.Unshelve), ordering(alerts.TakeOut), ordering(alerts.Return),
 		of[AddCohort](), of[MoveCohort](), of[EndCohort](), of[RecordCount](), of[UndoCount](),
-		of[AdoptConstants](), of[RefuseConstants](),
+		of[AdoptConstants](), of[RefuseConstants](), of[AdoptRecords](),
 		of[ClaimSensor](), of[StartBench](), of[ReadBench](), of[FinishBench](), of[LeaveBench](), of[Calibrate](), of[ReapplyCalibration](),
-		of[linkEvent](), of[resumeEvent](), of[partsEvent](), of[limitsEvent](), of[presenceEvent](),
+		of[Configure](), of[linkEvent](), of[resumeEvent](), of[partsEvent](), of[limitsEvent](), of[presenceEvent](),
 		of[clockEvent](), of[ConfirmClock](), of[ownClockEvent](),
 		outlived("suppress"), outlived("unsuppress"), outlived("reset"),
 	}

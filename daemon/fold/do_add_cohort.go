@@ -2,7 +2,6 @@ package fold
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"time"
 
@@ -48,16 +47,10 @@ func (c AddCohort) check(ctx context.Context, f *Fold, _ time.Time) (change, err
 // plausible is the cohort as it is to be entered.
 func (c AddCohort) plausible(f *Fold) (*population.Cohort, error) {
 	cohort := c.Cohort
-	switch {
-	case cohort.ID == "":
-		return nil, errors.New("a cohort needs a name")
-	case cohort.Individuals < 1:
-		return nil, fmt.Errorf("cohort %s has %d animals; at least 1 is needed", cohort.ID, cohort.Individuals)
-	case len(cohort.Placements) == 0:
-		return nil, fmt.Errorf("cohort %s stands in no room", cohort.ID)
-	case cohort.Start.After(f.clock):
-		return nil, fmt.Errorf("cohort %s starts in the future (%s)", cohort.ID, stamp(cohort.Start))
-	case f.cohorts.used[cohort.ID]:
+	if err := cohort.Check(f.clock); err != nil {
+		return nil, err
+	}
+	if f.cohorts.used[cohort.ID] {
 		return nil, fmt.Errorf("there is or was a cohort %q already; give this one another name", cohort.ID)
 	}
 	for _, p := range cohort.Placements {

@@ -91,10 +91,7 @@ func (c ReapplyCalibration) check(ctx context.Context, f *Fold, at time.Time) (c
 func (rs *rooms) unsettled(ctx context.Context, r *room) ([]sensors.Reading, error) {
 	var stored []sensors.Reading
 	until := rs.clock.Add(rs.facility.Ingest.FutureTolerance)
-	err := rs.past.Temperatures(ctx, r.sensors.SensorIDs(), r.track.Settled, until, func(reading sensors.Reading) bool {
-		stored = append(stored, reading)
-		return true
-	})
+	err := rs.temperatures(ctx, r, r.track.Settled, until, func(reading sensors.Reading) { stored = append(stored, reading) })
 	return stored, err
 }
 

@@ -27,7 +27,8 @@ func (c ClaimSensor) check(_ context.Context, f *Fold, at time.Time) (change, er
 		// The configuration has had it from the start.
 		return nothing, nil
 	}
-	if parked, ok := f.parked[config.ID]; ok {
+	parked, configured := f.parked[config.ID]
+	if configured {
 		config = *parked
 	}
 	if config.Room != "" && f.rooms.by[config.Room] == nil {
@@ -42,6 +43,14 @@ func (c ClaimSensor) check(_ context.Context, f *Fold, at time.Time) (change, er
 			return err
 		}
 		f.facility = f.facility.With(&config)
+		if !configured {
+			f.configuration.Claim(config)
+		}
+		if f.recorded {
+			if err := f.keepConfiguration(); err != nil {
+				return err
+			}
+		}
 		// It was seen on the broker a moment ago, though not as a sensor.
 		f.desk.Sensor(config.ID).Seen(at)
 		return nil

@@ -49,7 +49,7 @@ func (cs *cohorts) ahead(what string, t time.Time) error {
 func (cs *cohorts) ofSpecies(ctx context.Context, sp *species.Species) (map[*cohort]*course.Course, error) {
 	next := make(map[*cohort]*course.Course)
 	for _, c := range cs.list {
-		if c.Cohort.Species != sp.ID {
+		if c.Cohort.Species != sp.ID || c.Species == cs.lost[sp.ID] {
 			continue
 		}
 		fresh, err := course.New(c.Cohort, sp)

@@ -33,13 +33,10 @@ func (m MoveCohort) check(ctx context.Context, f *Fold, _ time.Time) (change, er
 	if err := f.cohorts.ahead("move", m.At); err != nil {
 		return nil, err
 	}
-	last := c.Cohort.Placements[len(c.Cohort.Placements)-1]
-	switch {
-	case !m.At.After(last.From):
-		return nil, fmt.Errorf("cohort %s moved to %s at %s; a move before that cannot be entered", m.Cohort, last.Room, stamp(last.From))
-	case last.Room == m.Room:
-		return nil, fmt.Errorf("cohort %s is in %s already", m.Cohort, m.Room)
+	if err := c.Cohort.CheckMove(m.Room, m.At); err != nil {
+		return nil, err
 	}
+	from := c.Cohort.Placements[len(c.Cohort.Placements)-1].Room
 	next := c.Changed()
 	next.Cohort.Placements = append(next.Cohort.Placements, population.Placement{Room: m.Room, From: m.At})
 	next.RedoFrom(m.At)
@@ -47,7 +44,7 @@ func (m MoveCohort) check(ctx context.Context, f *Fold, _ time.Time) (change, er
 		return nil, err
 	}
 	return func() error {
-		f.cohorts.moveInjury(m.Cohort, last.Room, m.Room)
+		f.cohorts.moveInjury(m.Cohort, from, m.Room)
 		return f.replace(c, next)
 	}, nil
 }

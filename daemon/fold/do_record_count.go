@@ -2,8 +2,6 @@ package fold
 
 import (
 	"context"
-	"errors"
-	"fmt"
 	"slices"
 	"time"
 
@@ -26,17 +24,8 @@ func (r RecordCount) check(ctx context.Context, f *Fold, _ time.Time) (change, e
 	if err != nil {
 		return nil, err
 	}
-	switch _, known := c.Species.StageIndex(count.Stage); {
-	case !known:
-		return nil, fmt.Errorf("%s has no stage %q", c.Species.CommonName, count.Stage)
-	case count.By == "":
-		return nil, errors.New("a count needs the name of who counted")
-	case count.Seen < 0 || count.Of < 0 || count.Lost < 0:
-		return nil, errors.New("a count cannot be negative")
-	case count.Of > 0 && count.Seen > count.Of:
-		return nil, fmt.Errorf("%d seen of %d looked at is not possible", count.Seen, count.Of)
-	case count.Time.Before(c.Cohort.Start):
-		return nil, fmt.Errorf("the count is before the cohort started (%s)", stamp(c.Cohort.Start))
+	if err := count.Check(&c.Cohort, c.Species); err != nil {
+		return nil, err
 	}
 	if err := f.cohorts.ahead("count", count.Time); err != nil {
 		return nil, err

@@ -50,7 +50,6 @@ func (f *Fold) step(e clockEvent) error {
 		r.step(from, e.To, f.out)
 	}
 	for _, c := range f.cohorts.list {
-		c.still = desk.Moved(c.still, by)
 		if f.correct(c, e.To, by) {
 			f.out.batch.Cohorts, f.out.batch.Counts = append(f.out.batch.Cohorts, c.Cohort), append(f.out.batch.Counts, c.Counts...)
 		}

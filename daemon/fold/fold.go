@@ -18,6 +18,7 @@ import (
 	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
+	"rearguard/daemon/standing"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
 	"rearguard/sensors/payload"
@@ -96,6 +97,12 @@ type Fold struct {
 	// the grid after the clock was moved.
 	overtaken []past.Overtaken
 	stepped   bool
+	// given is what the fold was first built from; configuration is the one in
+	// force. It holds from beginning to end when fixed is set.
+	// The records hold it when recorded is set.
+	given           Options
+	configuration   standing.Configuration
+	fixed, recorded bool
 }
 
 // output collects what the next commit stores.
@@ -122,7 +129,10 @@ func build(o Options, history past.Past, claimedLater map[sensors.SensorID]bool)
 	g := &ground{
 		logger: o.Logger, forecastEvery: o.ForecastEvery, grid: o.Grid, past: history, out: &output{batch: &records.Batch{}},
 	}
-	f := &Fold{ground: g, own: &own{}, invented: o.Invented, kinds: kindsByName()}
+	f := &Fold{
+		ground: g, own: &own{}, invented: o.Invented, kinds: kindsByName(),
+		given: o, configuration: standing.Configuration{Path: o.Facility.Path, Text: o.Facility.Text},
+	}
 	f.facility, f.parked = o.Facility.Without(claimedLater)
 	ids := make([]sensors.RoomID, len(o.Facility.Rooms))
 	for i := range ids {
@@ -149,8 +159,8 @@ func build(o Options, history past.Past, claimedLater map[sensors.SensorID]bool)
 // Clock is the arrival of the last event handled.
 func (f *Fold) Clock() time.Time { return f.clock }
 
-// recorded is the clock as the records have it.
-func (f *Fold) recorded() time.Time { return f.lead.Recorded(f.clock) }
+// recordedClock is the clock as the records have it.
+func (f *Fold) recordedClock() time.Time { return f.lead.Recorded(f.clock) }
 
 // unreadable is an error of a Past: what depends on it is put off.
 type unreadable struct{ error }
@@ -180,11 +190,14 @@ func (f *Fold) TakeBatch() (*records.Batch, error) {
 	if err := f.alarms.Collect(out); err != nil {
 		return nil, err
 	}
-	if len(out.Readings)+len(out.Reflags)+len(out.Journal)+len(out.Alarms)+len(out.Transitions)+len(out.Outbox)+
-		len(out.Cohorts)+len(out.Counts)+len(out.State) == 0 {
+	things := len(out.Readings) + len(out.Reflags) + len(out.Journal) + len(out.Alarms) + len(out.Transitions) + len(out.Outbox) + len(out.Cohorts) + len(out.Counts)
+	if err := f.desk.TakeMemory(things > 0, f.out.keepState); err != nil {
+		return nil, err
+	}
+	if things+len(out.State) == 0 {
 		return nil, nil
 	}
-	out.Clock = f.recorded()
+	out.Clock = f.recordedClock()
 	f.out.batch = &records.Batch{}
 	return out, nil
 }
@@ -198,8 +211,8 @@ func (f *Fold) TakeRequests() []payload.Request { return f.desk.TakeRequests() }
 // Converse asks what there is to ask of sensors, as time passes.
 func (f *Fold) Converse(now time.Time) { f.desk.Converse(now) }
 
-// NoteRejected counts a message that was refused before it came here.
-func (f *Fold) NoteRejected(m desk.Rejected) { f.desk.NoteRejected(m) }
+// NoteRefused counts messages that were refused before they came here.
+func (f *Fold) NoteRefused(r desk.Refused) { f.desk.NoteRefused(r) }
 
 // PutOff reports what stands in the way of reading the past, empty if nothing
 // does, and whether messages are held back for it.

@@ -36,6 +36,13 @@ func (w *watch) orphaned(k alerts.Key) string {
 		if s := w.desk.Sensor(sensors.SensorID(k.Subject)); s == nil || s.Config().Room == "" || s.Config().Room != k.Room {
 			return "the sensor is no longer in this room"
 		}
+	case conditions.CohortUnwatched, conditions.SpeciesLost:
+		for c := range w.cohorts.all {
+			if string(c.ID) == k.Subject {
+				return ""
+			}
+		}
+		return "the cohort is closed"
 	case conditions.CohortOverdue, conditions.CohortStalled:
 		c, err := w.cohorts.find(population.CohortID(k.Subject))
 		if err != nil {
@@ -51,6 +58,9 @@ func (w *watch) orphaned(k alerts.Key) string {
 // atRisk are the cohorts that an alarm is about: the one it names, or all of
 // its room for what is wrong with the air there.
 func (w *watch) atRisk(k alerts.Key) []population.CohortID {
+	if k.Condition == conditions.CohortUnwatched || k.Condition == conditions.SpeciesLost {
+		return []population.CohortID{population.CohortID(k.Subject)}
+	}
 	if k.Room == "" || k.Condition == conditions.SensorSilent || k.Condition == conditions.SensorFault {
 		return nil
 	}

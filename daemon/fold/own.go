@@ -6,6 +6,7 @@ import (
 
 	"rearguard/alerts/conditions"
 	"rearguard/daemon/past"
+	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
 	"rearguard/sensors/desk"
 )
@@ -28,6 +29,8 @@ type own struct {
 	// counts what was put off for that.
 	unreadable string
 	putOff     int
+	// adopted is what a person took note of and the records still say.
+	adopted records.Trouble
 }
 
 // partsEvent is a change of snapshot.PartsState.
@@ -44,24 +47,17 @@ func (e partsEvent) check(_ context.Context, f *Fold, _ time.Time) (change, erro
 	}, nil
 }
 
-// NoteParts takes note of how the records stand, empty for well, and journals
-// how rearguard's parts stand if that has changed.
-func (f *Fold) NoteParts(ctx context.Context, storeProblem string) error {
-	now := snapshot.PartsState{Store: f.own.parts.Store, Delivery: f.own.notices.Trouble, Clock: f.own.parts.Clock}
-	switch {
-	case storeProblem == "":
-		now.Store = snapshot.PartTrouble{}
-	case now.Store.Problem == "":
-		now.Store = snapshot.PartTrouble{Since: f.clock, Problem: storeProblem}
+// NoteParts takes note of how the records stand, empty for well, and of what
+// is found in them, and journals how rearguard's parts stand if that has
+// changed.
+func (f *Fold) NoteParts(ctx context.Context, storeProblem string, found records.Trouble) error {
+	if found == f.own.adopted {
+		found = records.Trouble{}
+	} else {
+		f.own.adopted = records.Trouble{}
 	}
-	if f.own.doubt == "" {
-		now.Clock = snapshot.PartTrouble{}
-	} else if now.Clock.Problem != f.own.doubt {
-		if now.Clock.Problem = f.own.doubt; now.Clock.Since.IsZero() {
-			now.Clock.Since = f.clock
-		}
-	}
-	if now.Store == f.own.parts.Store && now.Clock == f.own.parts.Clock && !now.Delivery.Differs(f.own.parts.Delivery) {
+	now, differs := f.own.parts.Next(f.clock, storeProblem, found.Damage, found.Doubt, f.own.doubt, f.own.notices.Trouble)
+	if !differs {
 		return nil
 	}
 	return f.record(ctx, partsEvent{now})
@@ -138,6 +134,9 @@ func (f *Fold) resume(at time.Time, passed bool) error {
 	for _, r := range f.rooms.list {
 		r.memory = r.memory.Resume(from, at, passed)
 	}
+	for _, c := range f.cohorts.list {
+		c.still = c.still.Resume(from, at, passed)
+	}
 	f.resumed, f.clock, f.nextTick = at, at, f.after(at)
 	return f.alarms.Resume(from, at, passed)
 }
@@ -156,6 +155,7 @@ func (w *watch) itself() error {
 			Known: true, Working: parts.Store.Problem == "",
 			Since: parts.Store.Since, Name: "the database file", Problem: parts.Store.Problem,
 		},
+		Damage: recordsState(parts.Damage), Doubt: recordsState(parts.Doubt),
 		Undelivered: parts.Delivery.Waiting, OldestUndelivered: parts.Delivery.Oldest, DeliveryProblem: parts.Delivery.Problem,
 		ClockOffset: w.desk.ClockOffset(w.clock), ClockDoubt: parts.Clock.Problem, ClockDoubtSince: parts.Clock.Since,
 		ClockStep: conditions.ClockStep{At: w.own.clock.Last.To, By: w.own.clock.Last.By(), Why: w.own.clock.Last.Why},
@@ -166,4 +166,8 @@ func (w *watch) itself() error {
 		}
 	}
 	return w.alarms.Observe(conditions.EvaluateFacility(in)...)
+}
+
+func recordsState(p snapshot.PartTrouble) conditions.PartState {
+	return conditions.PartState{Known: true, Working: p.Problem == "", Since: p.Since, Name: "the records", Problem: p.Problem}
 }

@@ -60,7 +60,7 @@ func (f *Fold) take(t desk.Taken) {
 	stored := t.Reading
 	stored.Arrival = f.lead.Recorded(t.Arrival)
 	out.Readings = append(out.Readings, stored)
-	room := f.rooms.by[f.desk.Sensor(t.Sensor).Config().Room]
+	room := f.rooms.measuredBy(f.desk.Sensor(t.Sensor), t.Time)
 	if a := t.Amended; a != nil {
 		out.Reflags = append(out.Reflags, records.Reflag{Series: a.Series, Time: a.Time, Flag: a.Flag})
 		if room != nil && t.Quantity == sensors.Temperature && a.Was.Usable() && !a.Flag.Usable() {

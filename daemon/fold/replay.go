@@ -10,34 +10,12 @@ import (
 	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/records"
-	"rearguard/sensors"
+	"rearguard/daemon/standing"
+	"rearguard/sensors/desk"
 )
 
 // farFuture is after every event.
 func farFuture() time.Time { return time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC) }
-
-// claims are the sensors that were claimed within a span. A fold over it
-// must begin without them.
-func claims(ctx context.Context, reader *records.Reader, s past.Span) (map[sensors.SensorID]bool, error) {
-	claims := make(map[sensors.SensorID]bool)
-	claim := of[ClaimSensor]()
-	for e, err := range reader.Journal(ctx, s.From, s.To) {
-		if err != nil {
-			return nil, fmt.Errorf("read the journal: %w", err)
-		}
-		if e.Kind != claim.name {
-			continue
-		}
-		event, err := claim.decode(e.Body)
-		if err != nil {
-			return nil, fmt.Errorf("journal entry %d (%s): %w", e.Seq, e.Kind, err)
-		}
-		if c, ok := event.(ClaimSensor); ok {
-			claims[c.Sensor.ID] = true
-		}
-	}
-	return claims, nil
-}
 
 // replayBatch is how many readings are handled together.
 const replayBatch = 4096
@@ -63,6 +41,11 @@ func (f *Fold) replay(ctx context.Context, reader *records.Reader, s past.Span, 
 		if event.Entry == nil {
 			event.Reading.Arrival = arrival
 			f.desk.Readmit(event.Reading)
+			continue
+		}
+		if what := event.Entry.Damage(); what != "" {
+			f.logger.Error("an entry of the journal is damaged and left out", "entry", what)
+			reader.NoteDamage(what)
 			continue
 		}
 		again, err := f.eventOf(*event.Entry)
@@ -98,6 +81,9 @@ type ReplayOptions struct {
 	// Refused, if set, takes events of the past that cannot be carried out
 	// now, as with a part of the facility; without it they end the replay.
 	Refused func(error)
+	// Follow goes by the configurations that were in force, as far as the
+	// journal has them; without it the one given holds throughout.
+	Follow bool
 	// Batch, if set, takes what would have been stored, piece by piece.
 	Batch func(*records.Batch)
 	// Finished, if set, takes the progress of each cohort that is closed.
@@ -112,7 +98,7 @@ func Replay(ctx context.Context, o ReplayOptions) (*Fold, error) {
 		o.To = farFuture()
 	}
 	s := past.Span{From: o.From, To: o.To, ReadingsFrom: o.ReadingsFrom}
-	claimed, err := claims(ctx, o.Records, s)
+	claimed, err := standing.Claims(ctx, o.Records, s, ClaimSensor{}.Kind())
 	if err != nil {
 		return nil, err
 	}
@@ -121,7 +107,8 @@ func Replay(ctx context.Context, o ReplayOptions) (*Fold, error) {
 	if err != nil {
 		return nil, err
 	}
-	recorded.Arrived = f.recorded
+	f.fixed = !o.Follow
+	recorded.Arrived = f.recordedClock
 	marks, err := o.Records.LoadMarks(ctx)
 	if err != nil {
 		return nil, err
@@ -158,16 +145,18 @@ func Replay(ctx context.Context, o ReplayOptions) (*Fold, error) {
 	return f, drain()
 }
 
-// Restore returns the fold as it was after the last commit: from the newest
-// checkpoint on, everything in the records is handled again. The fold reads its
-// past from from afterwards; nil reads the records themselves.
+// Restore returns the fold as it was after the last commit, with the
+// configuration that was in force then: from the newest checkpoint on, everything
+// in the records is handled again. The options say what to go by where the
+// records know of no configuration. The fold reads its past from from
+// afterwards; nil reads the records themselves.
 func Restore(ctx context.Context, o Options, reader *records.Reader, from past.Past) (*Fold, error) {
-	cp, err := loadCheckpoint(ctx, reader)
+	cp, err := past.LoadWhole[checkpoint](ctx, reader, o.Logger, checkpointName, earlierName)
 	if err != nil {
 		return nil, err
 	}
 	s := past.Span{From: cp.Lead.Recorded(cp.Clock), To: farFuture()}
-	claimed, err := claims(ctx, reader, s)
+	claimed, err := standing.Claims(ctx, reader, s, ClaimSensor{}.Kind())
 	if err != nil {
 		return nil, err
 	}
@@ -175,12 +164,23 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 	if err != nil {
 		return nil, err
 	}
-	known := &past.Recorded{Reader: reader, Marked: from != nil}
-	f, err := build(o, known, claimed)
+	then, err := standing.Load(ctx, reader)
 	if err != nil {
 		return nil, err
 	}
-	known.Arrived = f.recorded
+	now, inForce := o, false
+	now.Facility, now.Catalog, inForce = then.InForce(o.Facility, o.Catalog, o.Logger)
+	known := &past.Recorded{Reader: reader, Marked: from != nil}
+	f, err := build(now, known, claimed)
+	if err != nil {
+		return nil, err
+	}
+	known.Arrived, f.given, f.recorded = f.recordedClock, o, inForce
+	if inForce {
+		f.configuration = *then
+	} else if then != nil {
+		f.configuration.Species = then.Species
+	}
 	if !cp.Clock.IsZero() {
 		if err := f.load(cp); err != nil {
 			return nil, err
@@ -190,6 +190,13 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 		if err := f.refold(ctx, reader, s, marks.Clock); err != nil {
 			return nil, err
 		}
+		rows, err := reader.LoadAlarms(ctx)
+		if err != nil {
+			return nil, err
+		}
+		if err := f.alarms.Recall(rows); err != nil {
+			f.logger.Error("the alarms are as going through the records again gives them", "error", err)
+		}
 		// What was left out has its number all the same.
 		f.alarms.CountFrom(marks.Occurrence)
 		f.cohorts.lastCount = max(f.cohorts.lastCount, population.CountID(marks.Count))
@@ -197,7 +204,11 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 	if from != nil {
 		f.past = from
 	}
-	return f, nil
+	memory, err := reader.LoadStates(ctx, desk.MemoryPrefix)
+	if err != nil {
+		return nil, err
+	}
+	return f, f.desk.Recall(memory)
 }
 
 // refold handles again what was stored since a checkpoint. Everything up to

@@ -2,7 +2,6 @@ package fold
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"slices"
 	"time"
@@ -15,6 +14,7 @@ import (
 	"rearguard/daemon/past"
 	"rearguard/daemon/roomair"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/standing"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
 )
@@ -24,8 +24,15 @@ type rooms struct {
 	*ground
 	list []*room
 	by   map[sensors.RoomID]*room
+	// gone are rooms that the configuration no longer has and in which cohorts
+	// being reared once stood, in order of id. Nobody watches them; their air is
+	// the cohorts' past.
+	gone []*room
+	// stays tell which sensor measured which room when.
+	stays standing.Stays
 	// settled is up to where the air of all rooms is folded in.
 	settled time.Time
+	rules   roomair.Rules
 }
 
 // room is what the fold knows of one room.
@@ -53,20 +60,63 @@ func newRooms(g *ground) *rooms {
 		if s := d.Sensor(id); s != nil {
 			return s.Fresh()
 		}
+		if known, ok := rs.stays.Fresh(id); ok {
+			return known
+		}
 		return desk.DefaultFresh
 	}
+	rs.rules = roomair.Rules{Fresh: fresh, StraightUpTo: f.Ingest.GapLimit}
 	for i := range f.Rooms {
 		r := &room{config: &f.Rooms[i], sensors: d.Room(f.Rooms[i].ID)}
-		r.track.Rules = roomair.Rules{Fresh: fresh, StraightUpTo: f.Ingest.GapLimit}
+		r.track.Rules = rs.rules
 		rs.list = append(rs.list, r)
 		rs.by[r.config.ID] = r
 	}
 	return rs
 }
 
+// find returns a room, also one that is gone, nil if there never was one.
+func (rs *rooms) find(id sensors.RoomID) *room {
+	if r := rs.by[id]; r != nil {
+		return r
+	}
+	for _, r := range rs.gone {
+		if r.config.ID == id {
+			return r
+		}
+	}
+	return nil
+}
+
+// all are the rooms whose air is kept, those that are gone last.
+func (rs *rooms) all() []*room {
+	if len(rs.gone) == 0 {
+		return rs.list
+	}
+	return slices.Concat(rs.list, rs.gone)
+}
+
+// measuredBy is the room whose air a sensor measured at a time, nil for none.
+func (rs *rooms) measuredBy(s *desk.Sensor, at time.Time) *room {
+	if id, known := rs.stays.RoomAt(s.Config().ID, at); known {
+		return rs.find(id)
+	}
+	return rs.by[s.Config().Room]
+}
+
+// temperatures yields what was ever measured of a room's air after from up to
+// to: by the sensors that stood in it then.
+func (rs *rooms) temperatures(ctx context.Context, r *room, from, to time.Time, yield func(sensors.Reading)) error {
+	var now []sensors.SensorID
+	if r.sensors != nil {
+		now = r.sensors.SensorIDs()
+	}
+	return rs.past.Temperatures(ctx, rs.stays.In(r.config.ID, now), from, to, rs.stays.Only(r.config.ID, yield))
+}
+
 // track is the curve of a room, nil if there is no such room.
 func (rs *rooms) track(id sensors.RoomID) *roomair.Track {
-	if r := rs.by[id]; r != nil {
+	if r := rs.find(id); r != nil {
 		return &r.track
 	}
 	return nil
@@ -84,7 +134,7 @@ func (rs *rooms) ids() []sensors.RoomID {
 // became final.
 func (rs *rooms) settle(at time.Time) (map[sensors.RoomID][]roomair.Segment, error) {
 	settled := make(map[sensors.RoomID][]roomair.Segment)
-	for _, r := range rs.list {
+	for _, r := range rs.all() {
 		id := r.config.ID
 		r.track.Settle(at, func(s roomair.Segment) { settled[id] = append(settled[id], s) })
 		if mark, ok := r.track.Mark(); ok {
@@ -100,7 +150,7 @@ func (rs *rooms) settle(at time.Time) (map[sensors.RoomID][]roomair.Segment, err
 // pastOf gives the air of a room's past for cohorts to go along.
 func (rs *rooms) pastOf(ctx context.Context) course.Past {
 	return func(id sensors.RoomID, from time.Time, emit func(roomair.Segment)) error {
-		r := rs.by[id]
+		r := rs.find(id)
 		if r == nil {
 			return nil
 		}
@@ -121,11 +171,10 @@ func (rs *rooms) curveFrom(ctx context.Context, r *room, from time.Time, emit fu
 		}
 	}
 	curve := *start.Curve.Clone()
-	err := rs.past.Temperatures(ctx, r.sensors.SensorIDs(), start.At, r.track.Settled, func(reading sensors.Reading) bool {
+	err := rs.temperatures(ctx, r, start.At, r.track.Settled, func(reading sensors.Reading) {
 		if s, ok := roomair.SampleOf(rs.desk.Corrected(reading)); ok {
 			curve.Add(s, r.track.Rules, emit)
 		}
-		return true
 	})
 	if err != nil {
 		return roomair.Curve{}, unreadable{err}
@@ -172,7 +221,7 @@ func (r *room) keepMark(m roomair.Mark, out *output) error {
 		return nil
 	}
 	r.markedDay = day
-	body, err := json.Marshal(m)
+	body, err := past.MarkBody(m)
 	if err != nil {
 		return fmt.Errorf("curve of room %s: %w", r.config.ID, err)
 	}

@@ -3,7 +3,6 @@ package fold
 import (
 	"slices"
 
-	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/roomair"
 	"rearguard/daemon/snapshot"
 )
@@ -52,46 +51,12 @@ func (rs *rooms) view(r *room) snapshot.Room {
 	return v
 }
 
-// countsShown bounds the counts of a cohort on its page.
-const countsShown = 100
-
 func (cs *cohorts) view(c *cohort) snapshot.Cohort {
-	live, sp := c.Live(), c.Species
-	room, _ := c.Cohort.RoomAt(cs.clock)
-	v := snapshot.Cohort{
-		Identity: snapshot.Identity{
-			ID: c.Cohort.ID, Species: sp.ID, SpeciesName: sp.CommonName, Room: room,
-			Start: c.Cohort.Start, Note: c.Cohort.Note, Assumed: sp.Assumed(), Source: sp.Source(),
-		},
-		Development: cs.development(c),
-		Counted: snapshot.Counted{
-			Verdicts: live.Verdicts(), Losses: population.SumLosses(live.Losses()), Outcomes: c.Outcomes(),
-		},
-		Outlook: snapshot.Outlook{Daily: c.forecast.Daily, Week: c.forecast.Week},
+	v := c.View(cs.clock, cs.rooms.track)
+	v.HeatInjury = cs.heatInjury(c)
+	v.Outlook = snapshot.Outlook{Daily: c.forecast.Daily, Week: c.forecast.Week}
+	if c.forecast.Forecast != nil {
+		v.Expected = snapshot.Ahead(c.forecast.Forecast)
 	}
-	for _, count := range slices.Backward(c.Counts) {
-		if len(v.Counts) == countsShown {
-			break
-		}
-		v.Counts = append(v.Counts, count)
-	}
-	if c.forecast.Forecast == nil {
-		return v
-	}
-	v.Expected = snapshot.Ahead(c.forecast.Forecast)
-	return v
-}
-
-func (cs *cohorts) development(c *cohort) snapshot.Development {
-	live := c.Live()
-	typical := live.Typical()
-	stage, progress := c.MainStage()
-	v := snapshot.Development{
-		Stage: stage, StageName: c.Species.StageName(stage), StageProgress: progress,
-		ThermalTime: typical.DegreeDays, Estimated: typical.Estimated, Individuals: live.Alive(),
-		HeatInjury: cs.heatInjury(c), CatchingUp: c.Behind(cs.rooms.track), Progress: live,
-	}
-	v.Rate, v.RateSD = live.RateFactor()
-	v.Entered, v.Stages = snapshot.StagesOf(live, c.Species)
 	return v
 }

@@ -4,6 +4,7 @@ import (
 	"maps"
 	"time"
 
+	"rearguard/alerts"
 	"rearguard/alerts/conditions"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
@@ -25,42 +26,59 @@ func (w *watch) allCohorts() error {
 	return w.endOrphans()
 }
 
+// lost evaluates what the configuration has lost of the cohorts.
+func (w *watch) lost() error {
+	i := 0
+	for c := range w.cohorts.all {
+		room, ok := c.RoomAt(w.clock)
+		asleep := i >= len(w.cohorts.list)
+		err := w.alarms.Observe(conditions.EvaluateLost(conditions.LostState{
+			Cohort: string(c.ID), Species: string(c.Species), Room: room, Now: w.clock, RoomGone: ok && w.rooms.by[room] == nil,
+			SpeciesGone: asleep || w.cohorts.list[i].Species == w.cohorts.lost[c.Species], Asleep: asleep,
+		})...)
+		if err != nil {
+			return err
+		}
+		i++
+	}
+	return nil
+}
+
 // cohortCondition is what the conditions see of a cohort.
 func (w *watch) cohortCondition(c *cohort, r *room) conditions.CohortState {
 	stage, _ := c.MainStage()
 	in := conditions.CohortState{
 		Cohort: string(c.Cohort.ID), Room: r.config.ID, Now: w.clock, Location: w.facility.Site.Location,
-		Stage: c.Species.StageName(stage), Assumed: c.Species.Assumed(), Seen: true,
+		Stage: c.Species.StageName(stage), Assumed: c.Species.Assumed(), Seen: c.forecast.Forecast != nil,
 	}
 	if e, ok := c.Awaited(c.forecast.Forecast); ok {
 		in.Seen, in.Event, in.ExpectedMedian, in.ExpectedLate = false, string(e.Name), e.Median, e.Late
 	}
-	w.noteStill(c, r, stage, &in)
+	c.still = c.still.Follow(w.clock, w.standsStill(c, r, stage))
+	in.Still = c.still
 	return in
 }
 
-// noteStill keeps since when a cohort's stage does not develop at the room's
-// temperature. While that is not known nothing changes.
-func (w *watch) noteStill(c *cohort, r *room, stage species.StageID, in *conditions.CohortState) {
+// standsStill says whether a cohort's stage does not develop at the room's
+// temperature.
+func (w *watch) standsStill(c *cohort, r *room, stage species.StageID) alerts.Truth {
 	i, ok := c.Species.StageIndex(stage)
 	if !ok || c.Species.Stages[i].Rate == nil {
-		c.still = time.Time{}
-		return
+		return alerts.False
 	}
-	if now := roomair.AirOf(r.sensors.Sensors, w.clock); now.TemperatureC != nil {
-		switch {
-		case c.Species.Stages[i].Rate.PerDay(*now.TemperatureC) > 0:
-			c.still = time.Time{}
-		case c.still.IsZero():
-			c.still = w.clock
-		}
+	now := roomair.AirOf(r.sensors.Sensors, w.clock)
+	if now.TemperatureC == nil {
+		return alerts.Unknown
 	}
-	in.StillSince = c.still
+	if c.Species.Stages[i].Rate.PerDay(*now.TemperatureC) > 0 {
+		return alerts.False
+	}
+	return alerts.True
 }
 
 // moveInjury takes a cohort's heat injury along when it is moved.
 func (cs *cohorts) moveInjury(id population.CohortID, from, to sensors.RoomID) {
-	old, next := cs.rooms.by[from], cs.rooms.by[to]
+	old, next := cs.rooms.find(from), cs.rooms.by[to]
 	if old == nil || next == nil {
 		return
 	}

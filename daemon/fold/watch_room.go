@@ -1,12 +1,9 @@
 package fold
 
 import (
-	"fmt"
-
 	"rearguard/alerts"
 	"rearguard/alerts/conditions"
 	"rearguard/daemon/roomair"
-	"rearguard/sensors"
 	"rearguard/sensors/desk"
 )
 
@@ -52,6 +49,9 @@ func (w *watch) levels(r *room) error {
 		Room: r.config.ID, Name: r.config.Name, Now: w.clock, Location: w.facility.Site.Location,
 		Warmest: warmest, Coldest: coldest, Limits: *limits,
 	}
+	if r.memory.Rests(conditions.Heat) || r.memory.Rests(conditions.Chill) {
+		in.Sensors = roomair.SensorsOf(r.sensors.Sensors, w.clock, w.resumed, false)
+	}
 	if limits.Heat != nil && (warmest.Value > limits.Heat.Value || w.alarms.Tracks(roomKey(conditions.Heat, r))) {
 		if err := w.alarms.Observe(w.alarms.Rules.Level(conditions.Heat, &in, &r.memory)); err != nil {
 			return err
@@ -65,54 +65,11 @@ func (w *watch) levels(r *room) error {
 
 // roomCondition is what the conditions see of a room.
 func (w *watch) roomCondition(r *room, now *roomair.Air) conditions.RoomState {
-	in := conditions.RoomState{
-		Room: r.config.ID, Name: r.config.Name, Now: w.clock, Location: w.facility.Site.Location,
-		Blind: now.TemperatureC == nil, BlindSince: r.blindSince,
-		Warmest: now.Warmest, Coldest: now.Coldest, Driest: now.Driest, Dampest: now.Dampest, HighestVPD: now.HighestVPD,
-		TemperatureC: now.TemperatureC, HumidityPercent: now.HumidityPercent,
-		PressurePa: w.pressurePa,
-		Limits:     r.limits.Conditions, Cohorts: r.limits.Heat,
-		Sensors: make([]conditions.SensorState, 0, len(r.sensors.Sensors)),
-	}
-	if in.HumidityPercent != nil && *in.HumidityPercent > 100 {
-		full := 100.0
-		in.HumidityPercent = &full
-	}
+	in := roomair.StateOf(now, r.sensors.Sensors, w.clock, w.resumed)
+	in.Room, in.Name, in.Location, in.BlindSince = r.config.ID, r.config.Name, w.facility.Site.Location, r.blindSince
+	in.PressurePa, in.Limits, in.Cohorts = w.pressurePa, r.limits.Conditions, r.limits.Heat
 	if below := r.config.ColdestSurfaceBelowAirCelsius; below > 0 {
 		in.Surface = &conditions.Surface{BelowAirC: below}
 	}
-	if in.Blind {
-		in.Listening = w.listening(r)
-	}
-	for _, s := range r.sensors.Sensors {
-		in.Sensors = append(in.Sensors, w.sensorCondition(s, in.Blind))
-	}
 	return in
-}
-
-// listening reports whether some sensor of a room has not had the time since
-// rearguard began to listen in which it should have reported.
-func (w *watch) listening(r *room) bool {
-	heard := w.clock.Sub(w.resumed)
-	for _, s := range r.sensors.Sensors {
-		if heard < s.StaleAfter() {
-			return true
-		}
-	}
-	return false
-}
-
-// sensorCondition is what the conditions see of a sensor. The last value is
-// for people, and only written where somebody will read it: of a blind room,
-// or of a sensor that is silent or at fault.
-func (w *watch) sensorCondition(s *desk.Sensor, blind bool) conditions.SensorState {
-	state := conditions.SensorState{
-		ID: s.Config().ID, Position: s.Config().Position, LastReading: s.Told(),
-		Interval: s.Habit(), ExpectedSince: w.resumed, Fault: s.Fault(w.clock),
-	}
-	t, known := s.Newest(sensors.Temperature)
-	if known && (blind || state.Fault != "" || w.clock.Sub(s.Told()) >= conditions.SilentAfter(state.Interval)) {
-		state.LastValue = fmt.Sprintf("%.1f °C", t.Value)
-	}
-	return state
 }

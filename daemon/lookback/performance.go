@@ -119,6 +119,9 @@ func actionsOf(ctx context.Context, reader *records.Reader, steps []records.Alar
 		if err != nil {
 			return nil, fmt.Errorf("read the journal: %w", err)
 		}
+		if entry.Damage() != "" {
+			continue
+		}
 		acted, err := rooms.actedOn(entry)
 		if err != nil {
 			return nil, err

@@ -23,6 +23,12 @@ type ReplayOptions struct {
 	ForecastEvery time.Duration
 	// From and To bound the arrival of the events replayed; zero is all.
 	From, To time.Time
+	// Follow goes by the configurations that were in force, as far as the
+	// records know them; without it the one given holds throughout.
+	Follow bool
+	// Refused, if set, takes what was recorded and cannot be carried out with
+	// the configuration; without it that ends the replay.
+	Refused func(error)
 }
 
 // Replayed is what came of a replay.
@@ -45,7 +51,7 @@ func Replay(ctx context.Context, o ReplayOptions) (*Replayed, error) {
 	out := &Replayed{Progress: make(map[population.CohortID]*population.Progress)}
 	f, err := fold.Replay(ctx, fold.ReplayOptions{
 		Options: fold.Options{Facility: o.Facility, Catalog: o.Catalog, Logger: o.Logger, ForecastEvery: o.ForecastEvery},
-		Records: o.Records, From: o.From, To: o.To,
+		Records: o.Records, From: o.From, To: o.To, Follow: o.Follow, Refused: o.Refused,
 		Batch: func(b *records.Batch) {
 			out.Readings += len(b.Readings)
 			out.Transitions = append(out.Transitions, b.Transitions...)

@@ -12,7 +12,6 @@ import (
 	"rearguard/daemon/records"
 	"rearguard/daemon/roomair"
 	"rearguard/sensors"
-	"rearguard/sensors/desk"
 )
 
 // Past is what was handed over.
@@ -29,24 +28,10 @@ type Past interface {
 	Mark(ctx context.Context, room sensors.RoomID, t time.Time) (roomair.Mark, bool, error)
 }
 
-// MarkName names the blob of a room's curve at the first settling of a day.
-func MarkName(room sensors.RoomID, day time.Time) string {
-	return "mark/" + string(room) + "/" + day.UTC().Format(time.DateOnly)
-}
-
-// oldestMark is how many days a daily mark is looked for before the curve
-// starts from the beginning of history.
-const oldestMark = 40
-
-// MarksFrom names the blobs of a room's curve that may be found from a time on.
-// Older ones than the search goes back are never found again.
-func MarksFrom(room sensors.RoomID, from, clock time.Time) []string {
-	var names []string
-	for day := desk.Later(from, clock.AddDate(0, 0, -oldestMark)); !day.After(clock.AddDate(0, 0, 1)); day = day.AddDate(0, 0, 1) {
-		names = append(names, MarkName(room, day))
-	}
-	return names
-}
+// OldestMark is how many days a daily mark is looked for before the curve
+// starts from the beginning of history. Longer ago only those of the first
+// days of months are kept, of which it finds one.
+const OldestMark = 40
 
 // Recorded is the past as the records have it.
 type Recorded struct {
@@ -143,22 +128,18 @@ func (p Recorded) Mark(ctx context.Context, room sensors.RoomID, t time.Time) (r
 		return roomair.Mark{}, false, nil
 	}
 	unwritten := p.unwritten()
-	for i := range oldestMark {
+	for i := range OldestMark {
 		body, err := p.state(ctx, unwritten, MarkName(room, t.AddDate(0, 0, -i)))
 		if errors.Is(err, records.ErrNotFound) {
 			continue
 		}
-		if err != nil {
+		if err != nil && !errors.Is(err, records.ErrCorrupt) {
 			return roomair.Mark{}, false, err
 		}
-		if len(body) == 0 {
-			continue // dropped
-		}
+		// A mark that was dropped is empty; one that is damaged is left out, for
+		// an older one leads to the same curve.
 		var m roomair.Mark
-		if err := json.Unmarshal(body, &m); err != nil {
-			return roomair.Mark{}, false, fmt.Errorf("stored curve of room %s: %w", room, err)
-		}
-		if !m.At.After(t) {
+		if err == nil && json.Unmarshal(body, &m) == nil && !m.At.After(t) {
 			return m, true, nil
 		}
 	}

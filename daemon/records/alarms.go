@@ -22,7 +22,7 @@ type AlarmRow struct {
 	// Active is set while the condition is true.
 	Active bool
 	// Closed is set when the alarm is back in its normal state and nothing is
-	// left to remember: then only AlarmHistory gives it.
+	// left to remember, no running delay either: then only AlarmHistory gives it.
 	Closed                              bool
 	RaisedAt, ClearedAt, AcknowledgedAt time.Time
 	AcknowledgedBy                      string
@@ -65,6 +65,12 @@ func (s *Store) putTransition(ctx context.Context, t *AlarmTransition) error {
 	_, err := s.write.transition.ExecContext(ctx, append(alarmKey(t.Key),
 		t.Occurrence, t.Time.UnixMilli(), t.From.String(), t.To.String(), t.Who, t.Reason, string(t.Event), t.Annunciate, t.Cleared, int64(t.Priority))...)
 	return err
+}
+
+// LoadAlarms gives every alarm that is not closed, with its State.
+func (r *Reader) LoadAlarms(ctx context.Context) ([]AlarmRow, error) {
+	return collect(ctx, r, scanAlarm, `SELECT condition, room, subject, occurrence, 0, priority, active,
+		raised_at, cleared_at, acknowledged_at, acknowledged_by, state FROM alarm ORDER BY condition, room, subject`)
 }
 
 // AlarmHistory gives the occurrences raised in [from, to), oldest first, each

@@ -53,8 +53,8 @@ func (r *Reader) scanArrival(ctx context.Context, from, to int64, limit int, yie
 			return err
 		}
 		empty := len(w.hot)+len(w.chunks) == 0
-		if more, err := s.give(&w, yield); err != nil || !more {
-			return err
+		if !s.give(ctx, &w, yield) {
+			return nil
 		}
 		at = w.hi
 		if !empty {
@@ -217,13 +217,8 @@ func (s *arrivalScan) next(ctx context.Context, q querier, at int64) (int64, err
 }
 
 func (s *arrivalScan) readChunks(ctx context.Context, q querier, w *window) error {
-	return eachRow(ctx, q, func(rows *sql.Rows) error {
-		var p packed
-		err := rows.Scan(&p.day, &p.series, &p.readings, &p.first, &p.last, &p.data)
-		w.chunks = append(w.chunks, p)
-		return err
-	}, `SELECT day, series, readings, min_arrival, max_arrival, data FROM chunk
-		WHERE min_arrival >= ? AND min_arrival < ? AND max_arrival >= ?`, s.earliest(w.lo), w.hi, w.lo)
+	return s.r.eachPacked(ctx, q, func(p packed) { w.chunks = append(w.chunks, p) },
+		`min_arrival >= ? AND min_arrival < ? AND max_arrival >= ?`, s.earliest(w.lo), w.hi, w.lo)
 }
 
 // readHot reads the hot part of w, and brings its end forward when that would
@@ -255,7 +250,7 @@ func (s *arrivalScan) readHot(ctx context.Context, q querier, w *window) error {
 	}, `SELECT time, series, arrival, raw, value, flag FROM hot
 		WHERE time >= ? AND time < ? AND arrival >= ? AND arrival < ? ORDER BY time, series`,
 		w.lo+s.hot.early, w.hi+s.hot.late, w.lo, w.hi)
-	if err != nil {
+	if err := s.r.hotHole(ctx, q, w.lo+s.hot.early, w.hi+s.hot.late, err); err != nil {
 		return err
 	}
 	switch {
@@ -300,7 +295,7 @@ func (d *rolledDay) has(ctx context.Context, q querier, series, ms int64) (bool,
 
 // give takes the chunks of w apart and hands its readings on, in parts when
 // they are many. It reports false when the receiver wants no more.
-func (s *arrivalScan) give(w *window, yield func(sensors.Reading) bool) (bool, error) {
+func (s *arrivalScan) give(ctx context.Context, w *window, yield func(sensors.Reading) bool) bool {
 	slices.SortFunc(w.hot, compareArrived)
 	total := int64(0)
 	for i := range w.chunks {
@@ -309,9 +304,7 @@ func (s *arrivalScan) give(w *window, yield func(sensors.Reading) bool) (bool, e
 	step := (w.hi-w.lo)/(1+total/windowRows) + 1
 	for lo := w.lo; lo < w.hi; lo += step {
 		hi := min(lo+step, w.hi)
-		if err := s.unpack(w.chunks, lo, hi); err != nil {
-			return false, err
-		}
+		s.unpack(ctx, w.chunks, lo, hi)
 		n, _ := slices.BinarySearchFunc(w.hot, hi, func(a arrived, hi int64) int { return cmp.Compare(a.arrival, hi) })
 		s.buf = append(s.buf, w.hot[:n]...)
 		w.hot = w.hot[n:]
@@ -322,15 +315,15 @@ func (s *arrivalScan) give(w *window, yield func(sensors.Reading) bool) (bool, e
 				Series: s.series[a.rank], Time: time.UnixMilli(a.time).UTC(), Arrival: time.UnixMilli(a.arrival).UTC(),
 				Raw: a.raw, Value: a.value, Flag: a.flag,
 			}) {
-				return false, nil
+				return false
 			}
 		}
 	}
-	return true, nil
+	return true
 }
 
 // unpack sets buf to what arrived in [lo, hi) from chunks.
-func (s *arrivalScan) unpack(chunks []packed, lo, hi int64) error {
+func (s *arrivalScan) unpack(ctx context.Context, chunks []packed, lo, hi int64) {
 	var c chunk.Columns
 	s.buf = s.buf[:0]
 	for i := range chunks {
@@ -339,14 +332,11 @@ func (s *arrivalScan) unpack(chunks []packed, lo, hi int64) error {
 		if !known || p.last < lo || p.first >= hi {
 			continue
 		}
-		if err := s.codec.Decode(&c, p.data); err != nil {
-			return s.r.damaged(p.day, p.series, err)
-		}
+		s.r.decode(ctx, s.r.db, s.codec, &c, p.day, p.series, p.data)
 		for i, a := range c.Arrival {
 			if a >= lo && a < hi {
 				s.buf = append(s.buf, arrived{a, c.Time[i], rank, c.Raw[i], c.Value[i], c.Flag[i]})
 			}
 		}
 	}
-	return nil
 }

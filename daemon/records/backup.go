@@ -7,6 +7,8 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+
+	"rearguard/daemon/records/disk"
 )
 
 // Backup writes a compact copy of the records to the new file toPath, as they
@@ -45,11 +47,11 @@ func (r *Reader) Backup(ctx context.Context, toPath string) (err error) {
 	if err != nil {
 		return err
 	}
-	if err := syncPath(part); err != nil {
+	if err := disk.Sync(part); err != nil {
 		return err
 	}
 	if err := os.Rename(part, toPath); err != nil {
 		return err
 	}
-	return syncPath(filepath.Dir(toPath))
+	return disk.Sync(filepath.Dir(toPath))
 }

@@ -40,6 +40,8 @@ type Batch struct {
 	Revalues []Revalue
 	// State replaces the named blobs.
 	State map[string][]byte
+	// Adopt takes the file for the right one, whatever is doubted or damaged.
+	Adopt bool
 }
 
 // JournalEntry is one thing that was done or happened: a command of a person,
@@ -52,6 +54,8 @@ type JournalEntry struct {
 	Who     string
 	// Body is what Kind needs to be done again; null when empty.
 	Body json.RawMessage
+	// damaged is set when the entry is not what was stored.
+	damaged bool
 }
 
 // Commit stores batches one after the other in one transaction, all of them or
@@ -82,7 +86,8 @@ func (s *Store) Commit(ctx context.Context, batches ...*Batch) error {
 				return err
 			}
 		}
-		return nil
+		_, err := s.write.count.ExecContext(ctx)
+		return err
 	})
 	if err != nil {
 		return err
@@ -91,6 +96,9 @@ func (s *Store) Commit(ctx context.Context, batches ...*Batch) error {
 		s.series.add(added)
 	}
 	for _, b := range batches {
+		if b.Adopt {
+			s.adopted()
+		}
 		for i := range b.Journal {
 			b.Journal[i].Seq = seqs[i]
 		}
@@ -154,7 +162,7 @@ func (s *Store) putRest(ctx context.Context, b *Batch) error {
 		if body == nil {
 			body = []byte{}
 		}
-		if _, err := s.write.state.ExecContext(ctx, name, body); err != nil {
+		if _, err := s.write.state.ExecContext(ctx, name, body, sumOf(body)); err != nil {
 			return fmt.Errorf("store state %q: %w", name, err)
 		}
 	}
@@ -162,6 +170,9 @@ func (s *Store) putRest(ctx context.Context, b *Batch) error {
 		if _, err := s.write.clock.ExecContext(ctx, b.Clock.UnixMilli()); err != nil {
 			return fmt.Errorf("store clock: %w", err)
 		}
+	}
+	if b.Adopt {
+		return s.adopt(ctx)
 	}
 	return nil
 }
@@ -235,7 +246,7 @@ func (s *Store) putJournal(ctx context.Context, e *JournalEntry) (int64, error) 
 	if e.Seq != 0 {
 		seq = e.Seq
 	}
-	res, err := s.write.journal.ExecContext(ctx, seq, e.Arrival.UnixMilli(), e.Kind, e.Who, text(e.Body))
+	res, err := s.write.journal.ExecContext(ctx, seq, e.Arrival.UnixMilli(), e.Kind, e.Who, text(e.Body), e.sum())
 	if err != nil {
 		return 0, err
 	}

@@ -58,7 +58,7 @@ func rowsOf(s *Store, table string) ([]string, error) {
 }
 
 func collectNames(s *Store) (names []string, err error) {
-	rows, err := s.db.Query("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name")
+	rows, err := s.db.Query("SELECT name FROM sqlite_schema WHERE type = 'table' AND name <> 'identity' ORDER BY name")
 	if err != nil {
 		return nil, err
 	}
@@ -148,7 +148,7 @@ func TestBatchesTogetherAreAsOneByOne(t *testing.T) {
 		}
 	}
 	for i := range one {
-		if d := cmp.Diff(one[i].Journal, all[i].Journal); d != "" {
+		if d := cmp.Diff(one[i].Journal, all[i].Journal, cmp.AllowUnexported(JournalEntry{})); d != "" {
 			t.Errorf("journal of batch %d (-one by one +together):\n%s", i, d)
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"hash/crc32"
 	"iter"
 	"time"
 )
@@ -29,7 +30,7 @@ func (r *Reader) Journal(ctx context.Context, from, to time.Time) iter.Seq2[Jour
 		for seq <= last {
 			// The plus keeps SQLite from the index by arrival, which would have
 			// it sort all that is left for each page.
-			page, err := collect(ctx, r, scanJournal, `SELECT seq, arrival, kind, who, body FROM journal
+			page, err := collect(ctx, r, scanJournal, `SELECT seq, arrival, kind, who, body, sum FROM journal
 				WHERE seq >= ? AND seq <= ? AND +arrival >= ? AND +arrival < ? ORDER BY seq LIMIT ?`, seq, last, lo, hi, journalPage)
 			if err != nil {
 				yield(JournalEntry{}, err)
@@ -51,23 +52,70 @@ func (r *Reader) Journal(ctx context.Context, from, to time.Time) iter.Seq2[Jour
 func scanJournal(rows *sql.Rows) (e JournalEntry, err error) {
 	var arrival int64
 	var body string
-	err = rows.Scan(&e.Seq, &arrival, &e.Kind, &e.Who, &body)
+	var sum sql.NullInt64
+	err = rows.Scan(&e.Seq, &arrival, &e.Kind, &e.Who, &body, &sum)
 	e.Arrival, e.Body = time.UnixMilli(arrival).UTC(), json.RawMessage(body)
+	e.damaged = sum.Valid && sum.Int64 != e.sum() || !json.Valid(e.Body)
 	return e, err
 }
 
-// LoadState gives a named blob; it fails with ErrNotFound when there is none.
+// Damage names the entry if it is not what was stored; empty if it is.
+func (e *JournalEntry) Damage() string {
+	if !e.damaged {
+		return ""
+	}
+	return fmt.Sprintf("entry %d of the journal (%s, %q by %q)", e.Seq, e.Arrival.Format("2 January 2006 15:04 UTC"), e.Kind, e.Who)
+}
+
+// sum is the checksum of an entry.
+func (e *JournalEntry) sum() int64 {
+	return sumOf(fmt.Appendf(nil, "%d\n%s\n%s\n%s", e.Arrival.UnixMilli(), e.Kind, e.Who, text(e.Body)))
+}
+
+// sumOf is the checksum of what a row holds, CRC-32C.
+func sumOf(body []byte) int64 {
+	return int64(crc32.Checksum(body, crc32.MakeTable(crc32.Castagnoli)))
+}
+
+// MarkPrefix begins the names of blobs that each hold the curve of a room at
+// the day that ends the name. Older ones go in time (see Condense).
+const MarkPrefix = "mark/"
+
+// LoadState gives a named blob; it fails with ErrNotFound when there is none,
+// and with ErrCorrupt when it is not what was stored.
 func (r *Reader) LoadState(ctx context.Context, name string) ([]byte, error) {
 	var body []byte
-	err := r.db.QueryRowContext(ctx, `SELECT body FROM state WHERE name = ?`, name).Scan(&body)
+	var sum sql.NullInt64
+	err := r.db.QueryRowContext(ctx, `SELECT body, sum FROM state WHERE name = ?`, name).Scan(&body, &sum)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, fmt.Errorf("state %q: %w", name, ErrNotFound)
 	}
 	if err != nil {
 		return nil, describe(r.path, err)
 	}
+	if sum.Valid && sum.Int64 != sumOf(body) {
+		return nil, fmt.Errorf("state %q: %w: wrong checksum", name, ErrCorrupt)
+	}
 	// The driver gives nil for a blob of no bytes.
 	return append([]byte{}, body...), nil
+}
+
+// LoadStates gives the blobs whose names begin with prefix, by name.
+func (r *Reader) LoadStates(ctx context.Context, prefix string) (map[string][]byte, error) {
+	states := make(map[string][]byte)
+	err := eachRow(ctx, r.db, func(rows *sql.Rows) error {
+		var name string
+		var body []byte
+		if err := rows.Scan(&name, &body); err != nil {
+			return err
+		}
+		states[name] = body
+		return nil
+	}, `SELECT name, body FROM state WHERE name >= ?1 AND name < ?1 || char(0x10FFFF)`, prefix)
+	if err != nil {
+		return nil, describe(r.path, err)
+	}
+	return states, nil
 }
 
 // Marks is how far the records have come.

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"os"
 	"strings"
+
+	"rearguard/daemon/records/disk"
 )
 
 // acquire locks the records at path for this process. The lock is a file of
@@ -17,9 +19,9 @@ func acquire(path string) (*os.File, error) {
 	if err != nil {
 		return nil, describe(path, err)
 	}
-	if err := lockFile(f); err != nil {
+	if err := disk.Lock(f); err != nil {
 		defer func() { _ = f.Close() }() // the lock is what failed
-		if !errors.Is(err, ErrLocked) {
+		if !errors.Is(err, disk.ErrHeld) {
 			return nil, fmt.Errorf("lock %s: %w", name, err)
 		}
 		holder := ""

@@ -62,17 +62,17 @@ func version(ctx context.Context, c querier, path string) (have, want int, err e
 }
 
 // migrate brings the file to the newest version in one transaction: it has
-// either all of it or is as it was.
-func migrate(ctx context.Context, c *sql.Conn, path string) error {
+// either all of it or is as it was. It reports whether the file is new.
+func migrate(ctx context.Context, c *sql.Conn, path string) (isNew bool, err error) {
 	have, want, err := version(ctx, c, path)
 	if err != nil || have == want {
-		return err
+		return false, err
 	}
 	texts, err := steps()
 	if err != nil {
-		return err
+		return false, err
 	}
-	return inTransaction(ctx, c, func() error {
+	return have == 0, inTransaction(ctx, c, func() error {
 		for i := have; i < want; i++ {
 			if _, err := c.ExecContext(ctx, texts[i]); err != nil {
 				return fmt.Errorf("bring %s from schema %d to %d: %w", path, i, i+1, describe(path, err))

@@ -184,31 +184,3 @@ func TestKindsOfFailure(t *testing.T) {
 		t.Errorf("described twice: %v", twice)
 	}
 }
-
-func TestDamagedChunkIsReported(t *testing.T) {
-	ctx := context.Background()
-	s := openTest(t, Options{})
-	commit(t, s, batchNumber(1))
-	if _, err := s.Roll(ctx, day0.AddDate(0, 0, 1)); err != nil {
-		t.Fatal(err)
-	}
-	// One byte in the middle of a chunk becomes another.
-	if _, err := s.conn.ExecContext(ctx, `UPDATE chunk SET data = CAST(substr(data, 1, 20) || x'ff' || substr(data, 22) AS BLOB) WHERE series = 7`); err != nil {
-		t.Fatal(err)
-	}
-	scan := func() (err error) {
-		for _, err = range s.Scan(ctx, nil, day0, day0.AddDate(0, 0, 1)) {
-		}
-		return err
-	}
-	if err := scan(); !errors.Is(err, ErrCorrupt) || !strings.Contains(err.Error(), "series 7 on 2026-03-01") {
-		t.Errorf("scan: %v, want ErrCorrupt with the series and day", err)
-	}
-	if _, err := scanArrivals(s.Reader, day0, day0.AddDate(0, 0, 1)); !errors.Is(err, ErrCorrupt) {
-		t.Errorf("scan by arrival: %v, want ErrCorrupt", err)
-	}
-	id7 := batchNumber(1).Readings[6]
-	if _, err := s.Has(ctx, id7.Series, id7.Time); !errors.Is(err, ErrCorrupt) {
-		t.Errorf("has: %v, want ErrCorrupt", err)
-	}
-}

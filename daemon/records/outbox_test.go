@@ -224,7 +224,7 @@ func TestLifeOfAnAlarm(t *testing.T) {
 		{second, []AlarmRow{second}, []AlarmRow{closed, second}},
 	} {
 		commit(t, s, &Batch{Alarms: []AlarmRow{step.row}})
-		open, err := openAlarms(s.Reader)
+		open, err := s.Reader.LoadAlarms(context.Background())
 		if d := cmp.Diff(step.open, open); err != nil || d != "" {
 			t.Errorf("open: %v (-want +got):\n%s", err, d)
 		}

@@ -22,7 +22,11 @@ import (
 	"path/filepath"
 	"runtime"
 	"sync"
+	"sync/atomic"
 	"time"
+
+	"rearguard/daemon/records/damage"
+	"rearguard/daemon/records/disk"
 )
 
 // Synchronous says how far a commit waits for the disk.
@@ -78,6 +82,8 @@ type Reader struct {
 	path   string
 	db     *sql.DB
 	series seriesIndex
+	// damage is what was found that cannot be read.
+	damage *damage.Found
 	// has looks for one reading. One statement sees one state of the file: a
 	// reading that Roll moves in this moment is in one place or the other.
 	has *sql.Stmt
@@ -96,8 +102,14 @@ type Store struct {
 	conn   *sql.Conn
 	write  *statements
 	closed bool
-	// rolling is held for one whole pass of Roll or Retain.
+	// rolling is held while one day is rolled or some history deleted.
 	rolling sync.Mutex
+	// doubt says why the file may not be the right one, nil for no doubt;
+	// opened is the file as it was opened, noted what stands beside it.
+	doubt  atomic.Pointer[string]
+	opened os.FileInfo
+	noted  disk.Last
+	isNew  bool
 }
 
 // Open opens the records at path for writing, creates them if there are none,
@@ -126,7 +138,9 @@ func Open(ctx context.Context, path string, opts Options) (_ *Store, err error) 
 	if err = inspect(ctx, path, busy); err != nil {
 		return nil, err
 	}
-	s.pool, err = sql.Open("sqlite", dsn(path, "rwc", busy, "journal_mode(WAL)", "foreign_keys(1)",
+	s.pool, err = sql.Open("sqlite", dsn(path, "rwc", busy,
+		// For a new file: what is deleted can be given back to the disk.
+		"auto_vacuum(INCREMENTAL)", "journal_mode(WAL)", "foreign_keys(1)",
 		fmt.Sprintf("synchronous(%s)", opts.Synchronous),
 		// After a burst the log shrinks back to this many bytes.
 		"journal_size_limit(67108864)"))
@@ -137,7 +151,7 @@ func Open(ctx context.Context, path string, opts Options) (_ *Store, err error) 
 	if s.conn, err = s.pool.Conn(ctx); err != nil {
 		return nil, describe(path, err)
 	}
-	if err = migrate(ctx, s.conn, path); err != nil {
+	if s.isNew, err = migrate(ctx, s.conn, path); err != nil {
 		return nil, describe(path, err)
 	}
 	if s.write, err = prepare(ctx, s.conn); err != nil {
@@ -150,7 +164,8 @@ func Open(ctx context.Context, path string, opts Options) (_ *Store, err error) 
 	if s.pages, err = open(ctx, path, reading, opts.Readers); err != nil {
 		return nil, err
 	}
-	return s, nil
+	s.pages.damage = s.damage
+	return s, s.identify(ctx, opts.Synchronous)
 }
 
 // inspect looks at the file before any setting changes it, so that a file
@@ -211,7 +226,12 @@ func open(ctx context.Context, path, dsn string, readers int) (*Reader, error) {
 		_ = db.Close() // err says what failed
 		return nil, describe(path, err)
 	}
-	return &Reader{path: path, db: db, has: has}, nil
+	r := &Reader{path: path, db: db, has: has, damage: &damage.Found{}}
+	if err := r.loadQuarantine(ctx); err != nil {
+		_ = r.Close() // err says what failed
+		return nil, err
+	}
+	return r, nil
 }
 
 // look lets f read one state of the file through one connection, which goes
@@ -269,6 +289,9 @@ func dsn(path, mode string, pragmas ...string) string {
 // Store.
 func (s *Store) Pages() *Reader { return s.pages }
 
+// New reports whether Open created the records.
+func (s *Store) New() bool { return s.isNew }
+
 // Path returns the absolute name of the file.
 func (r *Reader) Path() string { return r.path }
 
@@ -286,7 +309,17 @@ func (s *Store) Close() error {
 		return nil
 	}
 	s.closed = true
-	return s.release()
+	ctx := context.Background()
+	part, to, err := s.rescue(ctx)
+	if part == "" && err == nil {
+		err = s.noteLast(ctx)
+	}
+	err = errors.Join(err, s.release())
+	if part != "" {
+		// Only now is the log of the lost file gone.
+		err = errors.Join(err, os.Rename(part, to))
+	}
+	return err
 }
 
 func (s *Store) release() error {

@@ -192,6 +192,10 @@ func (s *Store) writeSome(ctx context.Context, q querier, k *chunk.Codec, day in
 	if len(list) == 0 {
 		return nil
 	}
+	// The place of a damaged one must be free.
+	if err := s.quarantine(ctx); err != nil {
+		return err
+	}
 	done.Chunks += len(list)
 	return s.change(ctx, func(ctx context.Context) error {
 		for i := range list {
@@ -207,7 +211,7 @@ func (s *Store) writeSome(ctx context.Context, q querier, k *chunk.Codec, day in
 	})
 }
 
-// chunk reads and decodes one chunk, nil when there is none.
+// chunk reads and decodes one chunk, nil when there is none that can be read.
 func (r *Reader) chunk(ctx context.Context, q querier, k *chunk.Codec, day, series int64) (*chunk.Columns, error) {
 	var data []byte
 	err := q.QueryRowContext(ctx, `SELECT data FROM chunk WHERE day = ? AND series = ?`, day, series).Scan(&data)
@@ -218,8 +222,8 @@ func (r *Reader) chunk(ctx context.Context, q querier, k *chunk.Codec, day, seri
 		return nil, describe(r.path, err)
 	}
 	c := &chunk.Columns{}
-	if err := k.Decode(c, data); err != nil {
-		return nil, r.damaged(day, series, err)
+	if r.decode(ctx, q, k, c, day, series, data); c.Len() == 0 {
+		return nil, nil
 	}
 	return c, nil
 }

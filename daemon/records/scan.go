@@ -3,7 +3,6 @@ package records
 import (
 	"context"
 	"database/sql"
-	"fmt"
 	"iter"
 	"math"
 	"slices"
@@ -36,6 +35,9 @@ func (r *Reader) Has(ctx context.Context, series sensors.Series, at time.Time) (
 	var hot bool
 	var data []byte
 	err = r.has.QueryRowContext(ctx, ms, id, dayOf(ms)).Scan(&hot, &data)
+	if damaged(r.path, err) {
+		return r.hasHot(ctx, id, ms)
+	}
 	if err != nil || hot || data == nil {
 		return hot, describe(r.path, err)
 	}
@@ -45,21 +47,27 @@ func (r *Reader) Has(ctx context.Context, series sensors.Series, at time.Time) (
 	}
 	defer k.Close()
 	var c chunk.Columns
-	if err := k.Decode(&c, data); err != nil {
-		return false, r.damaged(dayOf(ms), id, err)
-	}
+	r.decode(ctx, r.db, k, &c, dayOf(ms), id, data)
 	return c.Holds(ms), nil
 }
 
-func (r *Reader) damaged(day, series int64, err error) error {
-	return fmt.Errorf("%w: %s (%s): chunk of series %d on %s: %w", ErrCorrupt, r.path, advice(ErrCorrupt),
-		series, time.UnixMilli(day*dayMillis).UTC().Format(time.DateOnly), err)
+// hasHot is Has where the day cannot be read from the file: what can still be
+// told is whether the reading is hot.
+func (r *Reader) hasHot(ctx context.Context, id, ms int64) (hot bool, err error) {
+	err = r.db.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM hot WHERE time = ? AND series = ?)`, ms, id).Scan(&hot)
+	if damaged(r.path, err) {
+		r.hole(ctx, r.db, dayOf(ms), 0)
+		return false, nil
+	}
+	r.hole(ctx, r.db, dayOf(ms), id)
+	return hot, describe(r.path, err)
 }
 
 // Scan gives the readings of series (of all series when there are none) whose
 // time is in [from, to), in order of time, then sensor, then quantity. It
 // reads a day at a time and holds nothing while the caller works: each day is
-// seen as it stands when the scan comes to it.
+// seen as it stands when the scan comes to it. What cannot be read is left out,
+// and noted (see Damage).
 func (r *Reader) Scan(ctx context.Context, series []sensors.Series, from, to time.Time) iter.Seq2[sensors.Reading, error] {
 	return func(yield func(sensors.Reading, error) bool) {
 		var m chunk.Merger
@@ -162,9 +170,10 @@ func (s *dayScan) load(ctx context.Context, lo, hi int64) (day int64, err error)
 		if err := s.loadChunks(ctx, q, day); err != nil {
 			return err
 		}
-		return eachHot(ctx, q, "time >= ? AND time < ?"+s.filter, []any{s.lo, s.hi}, func(t, id, arrival int64, raw, value float64, flag sensors.Flag) {
+		err := eachHot(ctx, q, "time >= ? AND time < ?"+s.filter, []any{s.lo, s.hi}, func(t, id, arrival int64, raw, value float64, flag sensors.Flag) {
 			columnsOf(s.hot, id).Append(t, arrival, raw, value, flag)
 		})
+		return s.r.hotHole(ctx, q, s.lo, s.hi, err)
 	})
 	return day, err
 }
@@ -209,17 +218,21 @@ func (s *dayScan) columns() []*chunk.Columns {
 }
 
 func (s *dayScan) loadChunks(ctx context.Context, q querier, day int64) error {
-	return eachRow(ctx, q, func(rows *sql.Rows) error {
+	err := eachRow(ctx, q, func(rows *sql.Rows) error {
 		var id int64
 		var data sql.RawBytes
 		if err := rows.Scan(&id, &data); err != nil {
 			return err
 		}
-		if err := s.codec.Decode(columnsOf(s.cold, id), data); err != nil {
-			return s.r.damaged(day, id, err)
-		}
+		s.r.decode(ctx, q, s.codec, columnsOf(s.cold, id), day, id, data)
 		return nil
 	}, "SELECT series, data FROM chunk WHERE day = ?"+s.filter, day)
+	if !damaged(s.r.path, err) {
+		return err
+	}
+	return s.r.eachPacked(ctx, q, func(p packed) {
+		s.r.decode(ctx, q, s.codec, columnsOf(s.cold, p.series), day, p.series, p.data)
+	}, "day = ?"+s.filter, day)
 }
 
 // eachHot gives the hot rows that fulfil the condition in order of time.

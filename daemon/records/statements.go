@@ -14,9 +14,9 @@ type statements struct {
 	// args is reused from one batch to the next.
 	args []any
 
-	journal, state, clock, cohort, tally, calibration *sql.Stmt
-	alarm, closeAlarm, occurrence, transition, notice *sql.Stmt
-	all                                               []*sql.Stmt
+	journal, state, clock, count, cohort, tally, calibration *sql.Stmt
+	alarm, closeAlarm, occurrence, transition, notice        *sql.Stmt
+	all                                                      []*sql.Stmt
 }
 
 // multiInsert inserts a fixed number of rows.
@@ -46,9 +46,10 @@ func prepare(ctx context.Context, c *sql.Conn) (_ *statements, err error) {
 		s.hot = append(s.hot, multiInsert{n, stmt(`INSERT INTO hot (time, series, arrival, raw, value, flag) VALUES ` +
 			strings.TrimSuffix(strings.Repeat("(?,?,?,?,?,?),", n), ",") + ` ON CONFLICT DO NOTHING`)})
 	}
-	s.journal = stmt(`INSERT INTO journal (seq, arrival, kind, who, body) VALUES (?, ?, ?, ?, ?)`)
-	s.state = stmt(`INSERT INTO state (name, body) VALUES (?, ?) ON CONFLICT DO UPDATE SET body = excluded.body`)
+	s.journal = stmt(`INSERT INTO journal (seq, arrival, kind, who, body, sum) VALUES (?, ?, ?, ?, ?, ?)`)
+	s.state = stmt(`INSERT INTO state (name, body, sum) VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET body = excluded.body, sum = excluded.sum`)
 	s.clock = stmt(`INSERT INTO clock (one, time) VALUES (1, ?) ON CONFLICT DO UPDATE SET time = excluded.time`)
+	s.count = stmt(`UPDATE identity SET commits = commits + 1`)
 	s.cohort = stmt(`INSERT INTO cohort (id, body) VALUES (?, ?) ON CONFLICT DO UPDATE SET body = excluded.body`)
 	s.tally = stmt(`INSERT INTO tally (id, cohort, time, body) VALUES (?, ?, ?, ?)
 		ON CONFLICT DO UPDATE SET cohort = excluded.cohort, time = excluded.time, body = excluded.body`)

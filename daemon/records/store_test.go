@@ -130,7 +130,7 @@ func TestBatchComesBackAfterReopening(t *testing.T) {
 	want := []JournalEntry{b.Journal[0], b.Journal[1]}
 	want[0].Body = json.RawMessage("null")
 	equal("journal", journal, want, nil)
-	alarms, err := openAlarms(s.Reader)
+	alarms, err := s.Reader.LoadAlarms(context.Background())
 	equal("alarms", alarms, []AlarmRow{b.Alarms[1], b.Alarms[0]}, err)
 	history, err := s.AlarmHistory(ctx, day0, day0.AddDate(0, 0, 1))
 	equal("alarm history", history, b.Alarms[:1], err)
@@ -226,10 +226,4 @@ func TestNotANumberComesBackAsSuch(t *testing.T) {
 	if len(got) != 1 || !math.IsNaN(got[0].Raw) || !math.IsInf(got[0].Value, 1) || got[0].Flag != sensors.Missing {
 		t.Errorf("got %v", got)
 	}
-}
-
-// openAlarms are the alarms that are not closed, in the order of their keys.
-func openAlarms(r *Reader) ([]AlarmRow, error) {
-	return collect(context.Background(), r, scanAlarm, `SELECT condition, room, subject, occurrence, 0, priority, active,
-		raised_at, cleared_at, acknowledged_at, acknowledged_by, state FROM alarm ORDER BY condition, room, subject`)
 }

@@ -4,6 +4,7 @@
 package roomair
 
 import (
+	"cmp"
 	"time"
 
 	"rearguard/sensors"
@@ -19,16 +20,7 @@ type Sample struct {
 // Compare orders samples by time and then by sensor: the one order in which
 // a curve may be folded, whatever the order of arrival.
 func (s Sample) Compare(o Sample) int {
-	if c := s.Time.Compare(o.Time); c != 0 {
-		return c
-	}
-	switch {
-	case s.Sensor < o.Sensor:
-		return -1
-	case s.Sensor > o.Sensor:
-		return 1
-	}
-	return 0
+	return cmp.Or(s.Time.Compare(o.Time), cmp.Compare(s.Sensor, o.Sensor))
 }
 
 // Segment is a straight piece of a room's temperature curve.

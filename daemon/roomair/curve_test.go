@@ -52,10 +52,92 @@ func TestCurveIsTheMedianOfFreshSensors(t *testing.T) {
 	}
 }
 
+// A reading stands for its place until its time is over, and not longer.
+func TestLastMomentOfAReading(t *testing.T) {
+	for minutes, want := range map[float64]float64{10: 25, 10.01: 30} {
+		got := fold([]Sample{{at(0), "a", 20}, {at(minutes), "b", 30}})
+		if len(got) != 1 || got[0].ToC != want {
+			t.Errorf("after %v min: %v, want %v °C in the end", minutes, got, want)
+		}
+	}
+}
+
 func TestGapsAreBridgedAndMarked(t *testing.T) {
 	got := fold([]Sample{{at(0), "a", 20}, {at(31), "a", 21}, {at(40), "a", 22}})
 	if !got[0].Estimated || got[1].Estimated {
 		t.Errorf("want only the first of %v estimated", got)
+	}
+	if got := fold([]Sample{{at(0), "a", 20}, {at(30), "a", 21}}); got[0].Estimated {
+		t.Errorf("the longest distance that is no gap is marked: %v", got)
+	}
+}
+
+// An invented day that is straight between whole hours.
+func zigzag(minutes float64) float64 {
+	corner := func(hour int) float64 { return 20 + float64(hour%24*7%5) }
+	hour := int(minutes / 60)
+	return corner(hour) + (corner(hour+1)-corner(hour))*(minutes/60-float64(hour))
+}
+
+// sampled are samples every ten minutes from from to to.
+func sampled(from, to float64, c func(float64) float64) []Sample {
+	var samples []Sample
+	for m := from; m <= to; m += 10 {
+		samples = append(samples, Sample{at(m), "a", c(m)})
+	}
+	return samples
+}
+
+// A gap that begins and ends off the hour, two degrees above the day before
+// and three: it follows that day, and the shift changes evenly.
+func TestLongGapMeetsTheReadings(t *testing.T) {
+	const from, to = 1580.0, 2330.0
+	samples := append(sampled(0, from-10, zigzag), Sample{at(from), "a", zigzag(from) + 2}, Sample{at(to), "a", zigzag(to) + 3})
+	minutes := from
+	for _, s := range fold(samples) {
+		if !s.Estimated {
+			continue
+		}
+		for end, got := range map[time.Time]float64{s.From: s.FromC, s.To: s.ToC} {
+			m := end.Sub(day).Minutes()
+			if want := zigzag(m) + 2 + (m-from)/(to-from); math.Abs(got-want) > 1e-9 {
+				t.Errorf("%v min: %v °C, want %v", m, got, want)
+			}
+		}
+		if s.From.Sub(day).Minutes() != minutes {
+			t.Errorf("a piece begins at %v, want %v min", s.From, minutes)
+		}
+		minutes = s.To.Sub(day).Minutes()
+	}
+	if minutes != to {
+		t.Errorf("the bridge ends at %v min, want %v", minutes, to)
+	}
+}
+
+// Up to the limit a gap is bridged in one straight line, and so is a longer
+// one before a whole day is known. That day may be as old as a day.
+func TestWhenAGapFollowsTheDay(t *testing.T) {
+	for name, c := range map[string]struct {
+		samples []Sample
+		pieces  int
+	}{
+		"at the limit":        {append(sampled(0, 1560, zigzag), sampled(1920, 1920, zigzag)...), 1},
+		"above the limit":     {append(sampled(0, 1560, zigzag), sampled(1930, 1930, zigzag)...), 7},
+		"an hour not known":   {append(sampled(70, 1490, zigzag), sampled(1930, 1930, zigzag)...), 1},
+		"the day was too old": {slices.Concat(sampled(0, 1440, zigzag), sampled(1800, 1800, zigzag), sampled(2400, 2400, zigzag)), 2},
+		// The newest point is a whole hour that was not measured; the same
+		// hour of the day before was, and is still within the day.
+		"a whole day ago": {slices.Concat(sampled(0, 1520, zigzag), sampled(1560, 1560, zigzag), sampled(2280, 2280, zigzag)), 1 + 12},
+	} {
+		pieces := 0
+		for _, s := range fold(c.samples) {
+			if s.Estimated {
+				pieces++
+			}
+		}
+		if pieces != c.pieces {
+			t.Errorf("%s: %d estimated pieces, want %d", name, pieces, c.pieces)
+		}
 	}
 }
 

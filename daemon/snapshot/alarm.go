@@ -23,6 +23,10 @@ type Alarm struct {
 	Unit                string
 	Detail              string
 	RaisedAt, ClearedAt time.Time
+	// UnknownSince is since when the alarm is held as it is for want of data,
+	// zero while there is some; Want says what is missing.
+	UnknownSince time.Time
+	Want         string
 	Handling
 	// Cohorts are the cohorts that this alarm puts at risk.
 	Cohorts []population.CohortID
@@ -49,6 +53,7 @@ func AlarmOf(a *alerts.Alarm, def *alerts.Definition, cohorts []population.Cohor
 		Key: a.Key, Occurrence: a.Occurrence, Priority: def.Priority(), State: a.State(), Active: a.Active,
 		Title: def.Title, Advice: def.Advice(),
 		Value: a.Value, Limit: a.Limit, Unit: a.Unit, Detail: a.Detail, RaisedAt: a.RaisedAt, ClearedAt: a.ClearedAt,
+		UnknownSince: a.UnknownSince, Want: a.Want,
 		Handling: Handling{
 			AcknowledgedAt: a.AckedAt, AcknowledgedBy: a.AckedBy,
 			ShelvedUntil: a.ShelvedUntil, ShelvedBy: a.ShelvedBy, ShelvedReason: a.ShelveReason,
@@ -62,6 +67,9 @@ func AlarmOf(a *alerts.Alarm, def *alerts.Definition, cohorts []population.Cohor
 	}
 	return v
 }
+
+// Held reports whether the alarm stays on for want of data.
+func (a *Alarm) Held() bool { return a.Active && !a.UnknownSince.IsZero() }
 
 // ActiveFirst sorts what is wrong now before what is over and not
 // acknowledged, and leaves the order among each.

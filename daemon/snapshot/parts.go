@@ -23,6 +23,10 @@ func (s NoticeState) Equal(other NoticeState) bool {
 type PartsState struct {
 	Store    PartTrouble     `json:"store,omitzero"`
 	Delivery DeliveryTrouble `json:"delivery,omitzero"`
+	// Damage is what of the records cannot be read, Doubt why they may not be
+	// the right ones.
+	Damage PartTrouble `json:"damage,omitzero"`
+	Doubt  PartTrouble `json:"doubt,omitzero"`
 	// Clock is what speaks against the machine's clock.
 	Clock PartTrouble `json:"clock,omitzero"`
 }
@@ -31,6 +35,32 @@ type PartsState struct {
 type PartTrouble struct {
 	Since   time.Time `json:"since,omitzero"`
 	Problem string    `json:"problem,omitempty"`
+}
+
+// Next is the state once the records say at a time what keeps them from being
+// written, what of them cannot be read and why they are doubted, and what speaks
+// against the machine's clock, each empty for nothing, and whether that is worth an event.
+func (s PartsState) Next(at time.Time, store, damage, doubt, clock string, delivery DeliveryTrouble) (next PartsState, differs bool) {
+	next = PartsState{
+		Store: s.Store, Delivery: delivery,
+		Damage: s.Damage.Becomes(damage, at), Doubt: s.Doubt.Becomes(doubt, at), Clock: s.Clock.Becomes(clock, at),
+	}
+	if (store == "") != (s.Store.Problem == "") {
+		next.Store = s.Store.Becomes(store, at)
+	}
+	return next, next.Store != s.Store || next.Damage != s.Damage || next.Doubt != s.Doubt || next.Clock != s.Clock || delivery.Differs(s.Delivery)
+}
+
+// Becomes is the trouble once the part says at a time what is wrong with it,
+// empty for nothing. It began when something was first wrong.
+func (p PartTrouble) Becomes(problem string, at time.Time) PartTrouble {
+	switch {
+	case problem == "":
+		return PartTrouble{}
+	case p.Problem != "":
+		at = p.Since
+	}
+	return PartTrouble{at, problem}
 }
 
 // DeliveryTrouble is what stands in the way of notices; zero for nothing.

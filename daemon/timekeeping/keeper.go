@@ -66,6 +66,7 @@ func (k *Keeper) Start(first Beat, newest time.Time) Reading {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	wall := plain(first.Wall)
+	k.doubt, k.words, k.borneOut, k.confirmed, k.confirming = none, "", false, false, false
 	k.newest, k.begun, k.elapsed, k.followed = newest, first.Elapsed, first.Elapsed, first.Elapsed
 	k.anchor = wall
 	switch ahead := wall.Sub(newest); {

@@ -329,6 +329,28 @@ func TestKeysAreSnakeCaseWithUnits(t *testing.T) {
 	}
 }
 
+// What has a unit is declared a number, never an integer, so that a client
+// that goes by the description does not change its mind at 27 °C.
+func TestComplaint10UnitsAreDeclaredNumbers(t *testing.T) {
+	doc := parse(t, call(handler(t, dashtest.New(dashtest.Sample())), http.MethodGet, "/api/v1/openapi.json", ""))
+	unit := regexp.MustCompile(`(_(celsius|ratio|pascals|seconds|degree_days|dbm|millimeters)|^value|^limit)$`)
+	n := 0
+	for name, schema := range doc["components"].(map[string]any)["schemas"].(map[string]any) {
+		for key, p := range schema.(map[string]any)["properties"].(map[string]any) {
+			if !unit.MatchString(key) {
+				continue
+			}
+			n++
+			if kind := p.(map[string]any)["type"]; kind != "number" {
+				t.Errorf("%s.%s is declared %v, want a number", name, key, kind)
+			}
+		}
+	}
+	if n < 20 {
+		t.Errorf("only %d keys with a unit were found", n)
+	}
+}
+
 // TestDescriptionIsValidOpenAPI asks a validator from npm, pinned, with the
 // OpenAPI 3.1 schema of the OpenAPI Initiative.
 func TestDescriptionIsValidOpenAPI(t *testing.T) {

@@ -119,7 +119,7 @@ func alarmOf(a *snapshot.Alarm) Alarm {
 		},
 		Raised: instant(a.RaisedAt), Cleared: instant(a.ClearedAt), Acknowledged: instant(a.AcknowledgedAt),
 		AcknowledgedBy: a.AcknowledgedBy, ShelvedUntil: instant(a.ShelvedUntil), ShelvedBy: a.ShelvedBy,
-		ShelvedReason: a.ShelvedReason, Due: instant(a.Due),
+		ShelvedReason: a.ShelvedReason, Due: instant(a.Due), UnknownSince: instant(a.UnknownSince), Missing: a.Want,
 		Cohorts: each(a.Cohorts, func(id *population.CohortID) string { return string(*id) }),
 	}
 	// Alarms about silence or a lost link have no value against a limit.

@@ -245,6 +245,8 @@ type Alarm struct {
 	ShelvedBy      string     `json:"shelved_by,omitempty"`
 	ShelvedReason  string     `json:"shelved_reason,omitempty"`
 	Due            *time.Time `json:"due,omitempty" doc:"time by which a person must have acted"`
+	UnknownSince   *time.Time `json:"unknown_since,omitempty" doc:"since when there is no data to tell how it is now, so that the alarm is held as it was"`
+	Missing        string     `json:"missing,omitempty" doc:"the data that are missing while unknown_since is given"`
 	Cohorts        []string   `json:"cohorts"`
 	Under          *Key       `json:"under,omitempty" doc:"root alarm this one follows from"`
 }

@@ -107,6 +107,32 @@ func TestFeed(t *testing.T) {
 	}
 }
 
+// Calendars do not ring for a feed, so none is promised: no reminder is in it,
+// and it says where people read it that it is no alarm. The pages and README.md
+// say so too.
+func TestComplaint20FeedPromisesNoReminder(t *testing.T) {
+	body := fetch(calendar.New(dashtest.New(dashtest.Sample())), "/calendar.ics", "").Body.String()
+	unfolded := strings.ReplaceAll(body, "\r\n ", "")
+	if strings.Contains(unfolded, "VALARM") || strings.Contains(unfolded, "TRIGGER") {
+		t.Error("the feed carries a reminder")
+	}
+	if !strings.Contains(unfolded, "For planning only: it carries no alarms\\, and calendars may show it hours late.") {
+		t.Error("the feed as a whole does not say that it carries no alarms")
+	}
+	if n, events := strings.Count(unfolded, "For planning only\\, no alarm."), strings.Count(unfolded, "BEGIN:VEVENT"); n != events || n == 0 {
+		t.Errorf("%d of %d events say that they are no alarm", n, events)
+	}
+	for _, document := range []string{"../../README.md", "../web/templates/cohorts.html"} {
+		text, err := os.ReadFile(document)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !strings.Contains(string(text), "carries no alarms and may be hours late") {
+			t.Errorf("%s does not tell the limit", document)
+		}
+	}
+}
+
 func TestFilters(t *testing.T) {
 	h := calendar.New(dashtest.New(dashtest.Sample()))
 	for path, want := range map[string]int{

@@ -2,11 +2,13 @@ package metrics_test
 
 import (
 	"flag"
+	"math"
 	"net/http"
 	"net/http/httptest"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -98,7 +100,7 @@ func samples(exposition, name string) []string {
 	return out
 }
 
-func TestSilentSensorLosesValueKeepsTime(t *testing.T) {
+func TestComplaint01SilentSensorLosesValueKeepsTime(t *testing.T) {
 	s := dashtest.Sample()
 	// An engine that left the old value in place must not get it exposed.
 	s.Sensors[0].Silent = true
@@ -117,6 +119,47 @@ func TestSilentSensorLosesValueKeepsTime(t *testing.T) {
 	for _, l := range samples(got, "rearguard_sensor_last_reading_timestamp_seconds") {
 		if strings.Contains(l, `sensor="emergence-cage"`) {
 			t.Errorf("a sensor never heard has a time: %s", l)
+		}
+	}
+}
+
+// A number that is whole now and not a moment later must not change its kind
+// on the way. CSV of readings is not exported yet.
+func TestComplaint10EveryNumberIsAFloat(t *testing.T) {
+	s := dashtest.Sample()
+	*s.Rooms[0].Temperature = 27
+	got := scrape(t, s)
+	if !strings.Contains(got, "rearguard_room_temperature_celsius{room=\"nursery\"} 27\n") {
+		t.Error("the room of exactly 27 °C is not there")
+	}
+	for line := range strings.Lines(got) {
+		fields := strings.Fields(line)
+		if fields[0] == "#" {
+			if fields[1] == "TYPE" && fields[3] != "gauge" && fields[3] != "counter" {
+				t.Errorf("a metric that is neither gauge nor counter: %s", line)
+			}
+			continue
+		}
+		if x, err := strconv.ParseFloat(fields[len(fields)-1], 64); err != nil || math.IsNaN(x) {
+			t.Errorf("no number: %s", line)
+		}
+	}
+}
+
+// Whether the broker is there is a number of its own, apart from whether it
+// delivers what was subscribed to; the readings say nothing about either.
+func TestComplaint17LinkToTheBrokerIsAMetric(t *testing.T) {
+	for _, link := range []struct {
+		connected, subscribed bool
+		want                  [2]string
+	}{{true, true, [2]string{"1", "1"}}, {true, false, [2]string{"1", "0"}}, {false, false, [2]string{"0", "0"}}} {
+		s := dashtest.Sample()
+		s.Broker.Connected, s.Broker.Subscribed = link.connected, link.subscribed
+		got := scrape(t, s)
+		for i, name := range []string{"rearguard_broker_connected", "rearguard_broker_subscribed"} {
+			if !strings.Contains(got, "\n"+name+" "+link.want[i]+"\n") {
+				t.Errorf("connected %v, subscribed %v: no %s %s", link.connected, link.subscribed, name, link.want[i])
+			}
 		}
 	}
 }

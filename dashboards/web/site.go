@@ -63,6 +63,9 @@ type Options struct {
 	MaxStreams int
 	// History gives the stored readings; nil where there is no history.
 	History technician.History
+	// Configuration tells how the configuration came into force; nil where no
+	// file can be read again.
+	Configuration func() technician.Configuration
 	// Alarms answer how the alarms have done; nil where there are no records.
 	Alarms alarms.Records
 	Log    *slog.Logger
@@ -139,10 +142,10 @@ func assetVersion(static fs.FS) (string, error) {
 
 func (s *Site) routes() {
 	who := page.Page{Path: "/who", Sections: []page.Section{page.Fixed("who")}, Build: page.Plain("Your name")}
-	pages := slices.Concat(rooms.Pages(), cohorts.Pages(), alarms.Pages(s.options.Alarms), technician.Pages(s.options.History), []page.Page{
+	pages := slices.Concat(rooms.Pages(), cohorts.Pages(), alarms.Pages(s.options.Alarms), technician.Pages(s.options.History, s.options.Configuration), []page.Page{
 		who, {Path: "/messages", Sections: []page.Section{page.Live("messages")}, Build: page.Plain("Messages")},
 	})
-	actions := slices.Concat(cohorts.Actions(), alarms.Actions(), technician.Actions(), []page.Action{{Path: "/who", Take: takeWho, Again: who}})
+	actions := slices.Concat(cohorts.Actions(), alarms.Actions(), technician.Actions(s.options.Configuration), []page.Action{{Path: "/who", Take: takeWho, Again: who}})
 	for _, p := range pages {
 		s.mux.HandleFunc("GET "+p.Path, s.page(p))
 		s.live.HandleFunc(p.Path, s.stream(p))

@@ -183,6 +183,24 @@ func TestTroubleIsAnnouncedOnce(t *testing.T) {
 	}
 }
 
+// An alarm that is held for want of data says so, since when, and what is
+// missing; its number is no longer that of now.
+func TestHeldAlarmSaysSo(t *testing.T) {
+	s := dashtest.Sample()
+	for i := range s.Alarms {
+		if s.Alarms[i].Key.Condition == "heat" {
+			s.Alarms[i].UnknownSince = dashtest.Now().Add(-20 * time.Minute)
+			s.Alarms[i].Want = "the sensor that measured it, shelf 1 (nursery-a), has said nothing since 11:06; last value 38.0 °C"
+		}
+	}
+	_, body, _ := strings.Cut(get(site(t, dashtest.New(s), 0), "/alarms").Body.String(), `data-key="a|heat|nursery|"`)
+	body, _, _ = strings.Cut(body, "</article>")
+	want := "<b>Held since 11:06:</b> nothing tells how it is now; the sensor that measured it, shelf 1 (nursery-a), has said nothing since 11:06; last value 38.0 °C"
+	if !strings.Contains(body, want) || strings.Contains(body, "<dt>Now</dt>") || !strings.Contains(body, "<dt>Last</dt>") {
+		t.Errorf("the alarm does not say %q:\n%s", want, body)
+	}
+}
+
 func TestStartingAndMissing(t *testing.T) {
 	if w := get(site(t, dashtest.New(nil), 0), "/"); w.Code != http.StatusServiceUnavailable || w.Header().Get("Retry-After") == "" {
 		t.Errorf("starting: status %d", w.Code)

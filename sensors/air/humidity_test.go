@@ -28,6 +28,7 @@ func TestDerivedQuantities(t *testing.T) {
 		a := must(Derive(tt.c, tt.rh, StandardPressurePa))(t)
 		near(t, "vapour pressure", a.VaporPressurePa, tt.e, tt.e*2e-4)
 		near(t, "deficit", a.VaporPressureDeficitPa/1000, tt.vpdKPa, tt.vpdKPa*3e-4)
+		near(t, "deficit alone", must(VPDkPa(tt.c, tt.rh))(t), tt.vpdKPa, tt.vpdKPa*3e-4)
 		near(t, "dew point", a.DewPointC, tt.dew, .002)
 		near(t, "absolute humidity", a.AbsoluteHumidityGM3, tt.ah, tt.ah*2e-4)
 		near(t, "wet bulb", a.WetBulbC, tt.wet, .01)
@@ -161,7 +162,74 @@ func TestNoDewOrFrostPoint(t *testing.T) {
 		t.Errorf("dry air has dew point %g, frost point %g", a.DewPointC, a.FrostPointC)
 	}
 	near(t, "lowest dew point", must(dewPoint(20, lowestDewVaporPa))(t), LowestDewPointC, .001)
+	near(t, "highest frost point", must(frostPoint(20, triplePointPascals))(t), TriplePointC, 1e-6)
 	near(t, "lowest frost point", must(frostPoint(20, lowestFrostVaporPa))(t), LowestDewPointC, .001)
+}
+
+// TestSaturatedFrost takes air that is saturated over water to its frost point
+// and back.
+func TestSaturatedFrost(t *testing.T) {
+	for c := LowestTemperatureC; c <= 0; c += 0.125 {
+		saturated := must(SaturationOverWaterPa(c))(t)
+		near(t, "humidity", must(RelativeHumidityFromFrostPoint(c, must(frostPoint(c, saturated))(t)))(t), 100, 1e-8)
+	}
+}
+
+// TestWetBulbSlopeIsItsDerivative compares with small differences.
+func TestWetBulbSlopeIsItsDerivative(t *testing.T) {
+	const h = 1e-3
+	for name, b := range map[string]bulb{"water": {overWater, 2501, 2.326, 4.186}, "ice": {overIce, 2830, 0.24, 2.1}} {
+		for wet := -20.0; wet < 60; wet += 5 {
+			_, slope := b.ratio(60, wet, 60000)
+			above, _ := b.ratio(60, wet+h, 60000)
+			below, _ := b.ratio(60, wet-h, 60000)
+			near(t, name, slope, (above-below)/(2*h), 1e-7*slope)
+		}
+	}
+}
+
+// Between air in which a bulb is just wet and drier air the bulb freezes.
+func TestBulbAtTheFreezingPoint(t *testing.T) {
+	w, _ := bulb{overWater, 2501, 2.326, 4.186}.ratio(5, TriplePointC, StandardPressurePa)
+	near(t, "just wet", wetBulb(5, w, StandardPressurePa), TriplePointC, 1e-8)
+	if got := wetBulb(5, w-1e-9, StandardPressurePa); got > -0.3 {
+		t.Errorf("a bulb in drier air reads %v °C, want it iced", got)
+	}
+}
+
+// TestStepsTaken counts the values of saturation curves that are computed on
+// the way to a result.
+func TestStepsTaken(t *testing.T) {
+	values := 0
+	counted := func(curve func(float64) (float64, float64)) func(float64) (float64, float64) {
+		return func(c float64) (float64, float64) { values++; return curve(c) }
+	}
+	most := func(name string, limit int) {
+		t.Helper()
+		if values > limit {
+			t.Errorf("%s took %d values, want at most %d", name, values, limit)
+		}
+		values = 0
+	}
+	water, ice := bulb{counted(overWater), 2501, 2.326, 4.186}, bulb{counted(overIce), 2830, 0.24, 2.1}
+	for c := LowestTemperatureC; c <= HighestTemperatureC; c += 2.5 {
+		for rh := 2.5; rh < 100; rh += 2.5 {
+			vapor := must(VaporPressurePa(c, rh))(t)
+			temperatureAt(counted(overWater), vapor, c)
+			most("dew point", 5)
+			if vapor < triplePointPascals {
+				temperatureAt(counted(overIce), vapor, min(c, TriplePointC))
+				most("frost point", 5)
+			}
+			w := must(HumidityRatio(c, rh, StandardPressurePa))(t)
+			if wetBulb(c, w, StandardPressurePa) < TriplePointC {
+				ice.solve(c, w, StandardPressurePa, -60, TriplePointC)
+			} else {
+				water.solve(c, w, StandardPressurePa, TriplePointC, c)
+			}
+			most("wet bulb", 10)
+		}
+	}
 }
 
 // TestConsistency checks over the whole accepted range that what is derived

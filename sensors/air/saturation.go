@@ -121,10 +121,11 @@ func temperatureAt(curve func(float64) (float64, float64), pascals, guessC float
 		p, slope := curve(t - zeroCelsiusKelvin)
 		step := (want - math.Log(p)) / (slope * t * t)
 		next := 1 / (1/t - step)
-		if math.Abs(next-t) < 1e-10 {
-			return next - zeroCelsiusKelvin
-		}
+		done := math.Abs(next-t) < 1e-10
 		t = next
+		if done {
+			break
+		}
 	}
 	return t - zeroCelsiusKelvin
 }

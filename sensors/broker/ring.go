@@ -1,6 +1,7 @@
 package broker
 
 import (
+	"slices"
 	"sync"
 	"time"
 )
@@ -20,18 +21,20 @@ type Unusable struct {
 // headBytes is how much of an unusable payload is kept for inspection.
 const headBytes = 256
 
-// Ring keeps the last unusable messages for people to inspect. It is safe for
+// Ring keeps the last unusable messages, until they are taken, for people to
+// inspect, and counts all. It is safe for
 // concurrent use.
 type Ring struct {
 	mu      sync.Mutex
 	entries []Unusable
+	size    int
 	next    int
-	total   uint64
+	count   uint64
 }
 
 // NewRing returns a ring that keeps size messages, at least one.
 func NewRing(size int) *Ring {
-	return &Ring{entries: make([]Unusable, 0, max(size, 1))}
+	return &Ring{size: max(size, 1)}
 }
 
 // Add notes a message. It keeps a copy of the payload's first bytes. Size is
@@ -41,25 +44,22 @@ func (r *Ring) Add(topic string, at time.Time, reason string, size int, payload 
 	entry := Unusable{Topic: topic, Time: at, Reason: reason, Size: size, Head: head}
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.total++
-	if len(r.entries) < cap(r.entries) {
+	r.count++
+	if len(r.entries) < r.size {
 		r.entries = append(r.entries, entry)
 		return
 	}
 	r.entries[r.next] = entry
-	r.next = (r.next + 1) % len(r.entries)
+	r.next = (r.next + 1) % r.size
 }
 
-// Snapshot returns the kept messages, oldest first.
-func (r *Ring) Snapshot() []Unusable {
+// Take returns the messages added since the last call, oldest first, as far as
+// they are kept, and how many there were.
+func (r *Ring) Take() (kept []Unusable, count uint64) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return append(append([]Unusable(nil), r.entries[r.next:]...), r.entries[:r.next]...)
-}
-
-// Total returns how many messages were ever added.
-func (r *Ring) Total() uint64 {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	return r.total
+	kept = slices.Concat(r.entries[r.next:], r.entries[:r.next])
+	count = r.count
+	r.entries, r.next, r.count = nil, 0, 0
+	return kept, count
 }

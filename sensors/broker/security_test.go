@@ -146,7 +146,7 @@ func TestWithheldMessages(t *testing.T) {
 	h.await("heard", func(s broker.State) bool { return s.Subscribed && s.Cause == "" })
 }
 
-func TestClientIDInUse(t *testing.T) {
+func TestComplaint18ClientIDInUse(t *testing.T) {
 	m := brokertest.Start(t, brokertest.Options{})
 	h := run(t, broker.Config{URL: m.URL(), Filters: []string{"rooms/#"}, ClientID: "shared"})
 	rival := run(t, broker.Config{URL: m.URL(), Filters: []string{"rooms/#"}, ClientID: "shared"})

@@ -179,9 +179,13 @@ func TestRing(t *testing.T) {
 		r.Add("a", at.Add(time.Duration(i)*time.Second), "too large", len(body), body)
 	}
 	body[0] = 'y'
-	got := r.Snapshot()
-	if len(got) != 3 || r.Total() != 5 {
-		t.Fatalf("%d kept of %d", len(got), r.Total())
+	got, count := r.Take()
+	if len(got) != 3 || count != 5 {
+		t.Fatalf("%d kept of %d", len(got), count)
+	}
+	r.Add("b", at, "too large", len(body), body)
+	if again, count := r.Take(); len(again) != 1 || count != 1 || again[0].Topic != "b" {
+		t.Errorf("taken again: %d of %d", len(again), count)
 	}
 	for i, u := range got {
 		if want := at.Add(time.Duration(i+2) * time.Second); !u.Time.Equal(want) || u.Size != 1000 || len(u.Head) != headBytes || u.Head[0] != 'x' {

@@ -45,15 +45,15 @@ type Bench struct {
 // NewBench returns a bench that waits for readings.
 func NewBench(limits Stability) *Bench { return &Bench{limits: limits} }
 
-// Observe takes one raw reading. Readings that are no finite number or not
-// newer than the last are ignored.
+// Observe takes one raw reading. Readings that are no finite number or hardly
+// newer than the last, or older, are ignored.
 func (b *Bench) Observe(t time.Time, raw float64) {
 	if !finite(raw) {
 		return
 	}
 	if n := len(b.at); n > 0 {
 		step := t.Sub(b.at[n-1])
-		if step <= 0 || (n > 1 && step < b.limits.Window/maxBench) {
+		if step < b.limits.Window/maxBench {
 			return
 		}
 		if step > b.limits.Window/2 {

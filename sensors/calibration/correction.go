@@ -66,9 +66,14 @@ type Correction struct {
 	Due time.Time `json:"due,omitzero"`
 }
 
-// Apply returns the corrected value, rounded to 1e-4. NaN stays NaN.
+// Apply returns the corrected value, rounded to 1e-4. NaN stays NaN, and so is
+// what no float64 can hold: no sum may become infinite.
 func (c Correction) Apply(raw float64) float64 {
-	return math.Round((c.Gain*raw+c.Offset)*resolution) / resolution
+	v := math.Round((c.Gain*raw+c.Offset)*resolution) / resolution
+	if math.IsInf(v, 0) {
+		return math.NaN()
+	}
+	return v
 }
 
 // Validate reports a correction that no sound sensor needs.

@@ -100,7 +100,7 @@ func New(rules Rules, rooms []sensors.RoomID) *Desk {
 		rooms:        make(map[sensors.RoomID]*Room, len(rooms)),
 		routes:       newRoutes(),
 		intake:       intake{outcomes: make(map[Outcome]uint64)},
-		unclaimed:    unclaimed{topics: make(map[string]*unclaimedTopic)},
+		unclaimed:    unclaimed{topics: make(map[string]*unclaimedTopic), left: make(map[uint64]bool)},
 		calibrations: calibrations{set: &calibration.Set{}},
 	}
 	for _, id := range rooms {

@@ -61,8 +61,10 @@ type intake struct {
 	held  []arrived
 	fates []fate
 	// outcomes counts messages, rejected are the latest that were of no use.
-	outcomes map[Outcome]uint64
-	rejected []Rejected
+	// Miscounted is set while the stored counts are not these.
+	outcomes   map[Outcome]uint64
+	miscounted bool
+	rejected   []Rejected
 }
 
 // arrived is an admitted reading on its way to its instant.
@@ -112,7 +114,7 @@ func (d *Desk) Admit(m sensors.Message, clock time.Time) {
 		}
 	}
 	if len(inputs) == 0 {
-		d.intake.outcomes[Unclaimed]++
+		d.intake.count(Unclaimed, 1)
 		d.unclaimed.note(m, arrival, d.routes.claimed)
 		return
 	}
@@ -131,7 +133,8 @@ func (d *Desk) Readmit(r sensors.Reading) {
 		return
 	}
 	in := &d.intake
-	in.fates = append(in.fates, fate{outcome: Stored})
+	// Its message was counted then.
+	in.fates = append(in.fates, fate{})
 	in.wait(arrived{Reading: r, series: s.series[r.Quantity], sensor: s, known: true})
 }
 
@@ -237,9 +240,23 @@ func (in *intake) keep(m Rejected) {
 	in.rejected = append(in.rejected, m)
 }
 
-// NoteRejected counts a message that was refused before it came here, for its
+// Refused are messages that were refused before they came here, for their
 // size.
-func (d *Desk) NoteRejected(m Rejected) {
-	d.intake.outcomes[m.Outcome]++
-	d.intake.keep(m)
+type Refused struct {
+	// Count is how many there were, Newest are those at hand, oldest first.
+	Count  uint64
+	Newest []Rejected
+}
+
+// NoteRefused counts messages that were refused before they came here.
+func (d *Desk) NoteRefused(r Refused) {
+	d.intake.count(Oversize, r.Count)
+	for _, m := range r.Newest {
+		d.intake.keep(m)
+	}
+}
+
+func (in *intake) count(outcome Outcome, n uint64) {
+	in.outcomes[outcome] += n
+	in.miscounted = true
 }

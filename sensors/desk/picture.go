@@ -20,6 +20,8 @@ type Picture struct {
 	Retired []View
 	// Unclaimed are the topics seen on the broker that no sensor claims.
 	Unclaimed []UnclaimedTopic
+	// UnclaimedLetGo is how often one of them had to make room for another.
+	UnclaimedLetGo int
 	// Swaps are pairs of sensors that look exchanged.
 	Swaps []quality.Swap
 	// Certificates are all calibrations, newest first.
@@ -114,7 +116,7 @@ type MessageTotal struct {
 // Picture shows the sensors as they are now.
 func (d *Desk) Picture(now time.Time) Picture {
 	p := Picture{
-		Unclaimed: d.unclaimed.list(), Swaps: d.swaps, Certificates: d.calibrations.newestFirst(),
+		Unclaimed: d.unclaimed.list(), UnclaimedLetGo: d.unclaimed.letGo, Swaps: d.swaps, Certificates: d.calibrations.newestFirst(),
 		Rejected: slices.Clone(d.intake.rejected),
 	}
 	for _, s := range d.sensors {

@@ -160,6 +160,22 @@ func (s *Sensor) Fault(now time.Time) string {
 	return ""
 }
 
+// FaultUnknown reports whether it cannot be told any more if the air that the
+// sensor measures is at fault: what was at fault is not heard.
+func (s *Sensor) FaultUnknown(now time.Time) bool {
+	for _, q := range [...]sensors.Quantity{sensors.Temperature, sensors.RelativeHumidity} {
+		one := s.series[q]
+		if one == nil || one.newest.Time.IsZero() {
+			continue
+		}
+		bad := one.newest.Flag == sensors.Suspect || one.newest.Flag == sensors.Fail
+		if !s.health.Gone.IsZero() || bad && now.Sub(one.newest.Time) > s.StaleAfter() {
+			return true
+		}
+	}
+	return false
+}
+
 // lag is how long after its own time the newest temperature arrived, and
 // false for a sensor that stamps none or is silent.
 func (s *Sensor) lag(now time.Time) (time.Duration, bool) {

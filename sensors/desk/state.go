@@ -16,8 +16,8 @@ type State struct {
 	Sensors      []sensorState                                `json:"sensors,omitempty"`
 	Neighbours   map[sensors.RoomID][]quality.NeighboursState `json:"neighbours,omitempty"`
 	Certificates []InForce                                    `json:"certificates,omitempty"`
-	Outcomes     map[Outcome]uint64                           `json:"outcomes,omitempty"`
 	Unclaimed    []unclaimedState                             `json:"unclaimed,omitempty"`
+	LetGo        int                                          `json:"unclaimed_let_go,omitempty"`
 	Taken        time.Time                                    `json:"taken,omitzero"`
 }
 
@@ -62,7 +62,7 @@ type unclaimedState struct {
 func (d *Desk) State() State {
 	st := State{
 		Neighbours:   make(map[sensors.RoomID][]quality.NeighboursState, len(d.rooms)),
-		Certificates: d.calibrations.certificates, Outcomes: d.intake.outcomes, Taken: d.taken,
+		Certificates: d.calibrations.certificates, LetGo: d.unclaimed.letGo, Taken: d.taken,
 	}
 	for _, s := range d.sensors {
 		st.Sensors = append(st.Sensors, s.state())
@@ -101,9 +101,6 @@ func (d *Desk) Restore(st State) error {
 		return fmt.Errorf("calibrations: %w", err)
 	}
 	d.taken = st.Taken
-	for outcome, n := range st.Outcomes {
-		d.intake.outcomes[outcome] = n
-	}
 	for _, one := range st.Sensors {
 		if s := d.byID[one.ID]; s != nil {
 			if err := s.restore(one); err != nil {
@@ -118,6 +115,7 @@ func (d *Desk) Restore(st State) error {
 			}
 		}
 	}
+	d.unclaimed.letGo = st.LetGo
 	for _, u := range st.Unclaimed {
 		if d.routes.claimed[u.Topic] || len(d.unclaimed.topics) >= unclaimedKept {
 			continue

@@ -2,6 +2,7 @@ package desk
 
 import (
 	"cmp"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -176,7 +177,9 @@ func (d *Desk) Finish() {
 		if f.readings > 0 && f.readings == f.duplicates {
 			f.outcome = Duplicate
 		}
-		in.outcomes[f.outcome]++
+		if f.outcome != "" {
+			in.count(f.outcome, 1)
+		}
 	}
 	in.fates, in.order, in.waiting = in.fates[:0], in.order[:0], in.waiting[:0]
 	for _, p := range in.held {
@@ -191,6 +194,13 @@ func (d *Desk) take(p *arrived) Taken {
 	r := &p.Reading
 	r.Value = d.calibrations.set.Apply(r.Series, r.Time, r.Raw)
 	out := Taken{}
+	if math.IsNaN(r.Value) || math.IsInf(r.Value, 0) {
+		// Records of older versions hold numbers that no decoder lets through
+		// now. Nothing is reckoned with them, nor could a state hold them.
+		r.Value, r.Flag = math.NaN(), sensors.Fail
+		out.Reading = *r
+		return out
+	}
 	r.Flag, out.Amended = p.judge()
 	p.sensor.observe(p)
 	p.sensor.heard = r.Arrival

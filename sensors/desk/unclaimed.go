@@ -1,6 +1,7 @@
 package desk
 
 import (
+	"hash/fnv"
 	"slices"
 	"strings"
 	"time"
@@ -11,12 +12,21 @@ import (
 )
 
 // unclaimed are the topics seen on the broker that no sensor claims.
-type unclaimed struct{ topics map[string]*unclaimedTopic }
+type unclaimed struct {
+	topics map[string]*unclaimedTopic
+	// letGo counts topics that had to make room; left are those let go or not
+	// taken up lately, by hash, so that one that comes again is told from one
+	// that was seen once.
+	letGo int
+	left  map[uint64]bool
+}
 
 // unclaimedTopic is a topic, or a device with several, that no sensor claims.
 type unclaimedTopic struct {
 	first, last time.Time
 	count       uint64
+	// again is set when it had been let go before.
+	again bool
 	// newest is the topic of the newest message.
 	newest   string
 	payloads []PayloadExcerpt
@@ -33,11 +43,12 @@ type PayloadExcerpt struct {
 	Excerpt string    `json:"excerpt"`
 }
 
-// unclaimedKept bounds the topics remembered, payloadsKept the payloads of
-// each, tracedPoints and tracedFields what is kept for telling them apart.
+// unclaimedKept bounds the topics remembered, leftKept those remembered by hash
+// alone, payloadsKept the payloads of each, tracedPoints and tracedFields what is kept for telling them apart.
 // Messages of one topic within examineEvery are counted and not examined.
 const (
 	unclaimedKept = 500
+	leftKept      = 20_000
 	payloadsKept  = 3
 	tracedPoints  = 48
 	tracedFields  = 8
@@ -55,11 +66,9 @@ func (u *unclaimed) note(m sensors.Message, arrival time.Time, claimed map[strin
 	}
 	t := u.topics[topic]
 	if t == nil {
-		if len(u.topics) >= unclaimedKept {
+		if t = u.takeUp(topic, m, arrival); t == nil {
 			return
 		}
-		t = &unclaimedTopic{first: arrival, traces: make(map[string][]quality.TracePoint)}
-		u.topics[topic] = t
 	}
 	examine := t.count == 0 || t.newest != m.Topic || arrival.Sub(t.last) >= examineEvery
 	t.last, t.newest, t.view = arrival, m.Topic, nil
@@ -67,6 +76,79 @@ func (u *unclaimed) note(m sensors.Message, arrival time.Time, claimed map[strin
 	if examine {
 		t.examine(m, arrival)
 	}
+}
+
+// forgottenAfter is how long a topic that is silent keeps its place before all
+// that are not.
+const forgottenAfter = 24 * time.Hour
+
+// worth orders topics by how much it would be missed: whether it is still
+// heard, looks like a sensor, and has been heard more than once.
+type worth struct {
+	heard, number, air, again bool
+	last                      time.Time
+}
+
+func (w worth) compare(o worth) int {
+	for _, pair := range [...][2]bool{{w.heard, o.heard}, {w.air, o.air}, {w.number, o.number}, {w.again, o.again}} {
+		switch {
+		case pair[0] && !pair[1]:
+			return 1
+		case pair[1] && !pair[0]:
+			return -1
+		}
+	}
+	return w.last.Compare(o.last)
+}
+
+func (t *unclaimedTopic) worth(now time.Time) worth {
+	return worth{
+		heard: now.Sub(t.last) < forgottenAfter, number: len(t.guess.Fields) > 0,
+		air:   slices.ContainsFunc(t.guess.Fields, func(f payload.GuessedField) bool { return f.Quantity != 0 }),
+		again: t.again || t.count > 1, last: t.last,
+	}
+}
+
+// takeUp finds a place for a topic that has none. Where all are taken, the one
+// that would be missed least goes, which can be the new one: then it is nil.
+func (u *unclaimed) takeUp(topic string, m sensors.Message, arrival time.Time) *unclaimedTopic {
+	t := &unclaimedTopic{first: arrival, last: arrival, again: u.left[hash(topic)], traces: make(map[string][]quality.TracePoint)}
+	if len(u.topics) < unclaimedKept {
+		u.topics[topic] = t
+		return t
+	}
+	if g, ok := payload.Recognize(m.Topic, m.Payload); ok {
+		t.guess.Fields = g.Fields
+	}
+	least, leastName := t.worth(arrival), topic
+	for name, other := range u.topics {
+		w := other.worth(arrival)
+		if d := w.compare(least); d < 0 || d == 0 && name < leastName {
+			least, leastName = w, name
+		}
+	}
+	if len(u.left) >= leftKept {
+		clear(u.left)
+	}
+	u.letGo++
+	u.left[hash(leastName)] = true
+	if leastName == topic {
+		return nil
+	}
+	delete(u.topics, leastName)
+	t.guess.Fields = nil // examined with the message
+	u.topics[topic] = t
+	return t
+}
+
+// hash tells topics and messages apart, the same in every run.
+func hash(parts ...string) uint64 {
+	h := fnv.New64a()
+	for _, part := range parts {
+		_, _ = h.Write([]byte(part)) // never fails
+		_, _ = h.Write([]byte{0})
+	}
+	return h.Sum64()
 }
 
 // examine keeps what a message shows.
@@ -131,7 +213,8 @@ type UnclaimedField struct {
 	Trace []quality.TracePoint
 }
 
-// list are all unclaimed topics, those that tell something first.
+// list are all unclaimed topics, those that tell something first, and among
+// equals those that were heard more than once.
 func (u *unclaimed) list() []UnclaimedTopic {
 	out := make([]UnclaimedTopic, 0, len(u.topics))
 	for topic, t := range u.topics {
@@ -141,13 +224,17 @@ func (u *unclaimed) list() []UnclaimedTopic {
 		out = append(out, *t.view)
 	}
 	rank := func(v UnclaimedTopic) int {
+		rank := 4
 		switch {
 		case len(v.Fields) > 0 && v.Fields[0].Quantity != 0:
-			return 0
+			rank = 0
 		case len(v.Fields) > 0:
-			return 1
+			rank = 2
 		}
-		return 2
+		if v.Count == 1 {
+			rank++
+		}
+		return rank
 	}
 	slices.SortFunc(out, func(a, b UnclaimedTopic) int {
 		if d := rank(a) - rank(b); d != 0 {

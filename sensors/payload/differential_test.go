@@ -211,7 +211,7 @@ func check(t *testing.T, c *codec, d payload.Decoder, topic string, p, birth pay
 		case m.Name != "T" && m.Alias == nil:
 			continue
 		}
-		v, ok := number(m)
+		v, ok := meant(q, m)
 		if !ok {
 			continue
 		}
@@ -231,7 +231,14 @@ func check(t *testing.T, c *codec, d payload.Decoder, topic string, p, birth pay
 	}
 }
 
-// number is the finite number that a metric means.
+// meant is the number that a metric means, if an instrument can mean it.
+func meant(q sensors.Quantity, m metricB) (float64, bool) {
+	v, ok := number(m)
+	least, most := payload.Meaningful(q)
+	return v, ok && v >= least && v <= most
+}
+
+// number is the finite number that a metric holds.
 func number(m metricB) (float64, bool) {
 	switch v := m.Value.(type) {
 	case int64:

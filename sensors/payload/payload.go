@@ -1,8 +1,9 @@
 // Package payload turns MQTT message bodies into measurements. A Spec says
 // what a sensor's messages look like; New compiles it into a Decoder.
 //
-// Decoding is pure: it converts units and refuses what is not a finite number,
-// and it leaves every judgement about plausibility to the quality package. Text
+// Decoding is pure: it converts units and refuses what is not a finite number
+// or one that no instrument can mean, and it leaves every judgement about
+// plausibility to the quality package. Text
 // that is not a number ("unavailable", "", NaN, true, null) is an error of a
 // known kind and never a value.
 package payload
@@ -172,9 +173,11 @@ const (
 	// Unresolved is a value whose meaning the decoder has not been told yet,
 	// such as a Sparkplug alias before the birth message that defines it.
 	Unresolved
+	// Impossible is a number that no instrument can mean; see Meaningful.
+	Impossible
 )
 
-var kindNames = [...]string{"", "empty", "undecodable", "absent", "not a number", "bad unit", "bad time", "unresolved"}
+var kindNames = [...]string{"", "empty", "undecodable", "absent", "not a number", "bad unit", "bad time", "unresolved", "impossible"}
 
 // String returns the kind in words.
 func (k Kind) String() string {

@@ -310,3 +310,26 @@ func fields(err error) []string {
 	}
 	return []string{"?"}
 }
+
+// What no instrument can mean is refused with the reason, and what is only
+// wrong is left to be flagged; the other value of the message is good.
+func TestImpossibleNumbersAreRefused(t *testing.T) {
+	d := decoder(t, payload.Spec{Format: payload.JSON, Values: []payload.ValueSpec{
+		{Quantity: sensors.Temperature, At: "/t", Unit: "°C"}, {Quantity: sensors.RelativeHumidity, At: "/h", Unit: "%"},
+	}})
+	for _, body := range []string{"1e305", "-1e305", "1e308", "9999", "-274", "6553.5"} {
+		got, err := d.Decode("", []byte(`{"h":60,"t":`+body+`}`), received)
+		var fault *payload.Error
+		if !errors.As(err, &fault) || fault.Kind != payload.Impossible || fault.Quantity != sensors.Temperature {
+			t.Errorf("%s °C: %v", body, err)
+		}
+		if len(got) != 1 || got[0].Value != 60 {
+			t.Errorf("beside %s °C the humidity is %+v", body, got)
+		}
+	}
+	for _, body := range []string{"-127", "85", "298.15", "-273.15", "200"} {
+		if got, err := d.Decode("", []byte(`{"h":60,"t":`+body+`}`), received); err != nil || len(got) != 2 {
+			t.Errorf("%s °C: %+v, %v", body, got, err)
+		}
+	}
+}

@@ -66,6 +66,26 @@ func parseUnit(q sensors.Quantity, name string) (unit, bool) {
 	return own, false
 }
 
+// Meaningful bounds what an instrument can mean by a value of q, in the unit of
+// q. It is far wider than what a sensor measures or a room can be: a value
+// taken in a wrong unit, or the 85 °C and -127 °C of a loose one-wire sensor,
+// is still kept and flagged. Beyond it are error codes (9999, 6553.5) and
+// damaged numbers, with which nothing should be reckoned. Common practice, no
+// published source, but for absolute zero.
+func Meaningful(q sensors.Quantity) (least, most float64) {
+	switch q {
+	case sensors.Temperature:
+		return -273.15, 1000
+	case sensors.RelativeHumidity:
+		return -100, 1000
+	case sensors.Battery:
+		return -100, 10_000 // millivolts sent as percent
+	case sensors.SignalStrength:
+		return -1000, 1000
+	}
+	return math.Inf(-1), math.Inf(1)
+}
+
 // measure converts raw, in the unit of f, into a measurement.
 func (f *field) measure(raw float64, u unit) (Measurement, *Error) {
 	v := raw
@@ -84,6 +104,10 @@ func (f *field) measure(raw float64, u unit) (Measurement, *Error) {
 	}
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return Measurement{}, f.fault(NotANumber, "not a finite number")
+	}
+	if least, most := Meaningful(f.quantity); v < least || v > most {
+		return Measurement{}, f.fault(Impossible,
+			fmt.Sprintf("%g %s is no %s that an instrument can mean (%g to %g); is it an error code, or the unit wrong?", v, f.quantity.Unit(), f.quantity, least, most))
 	}
 	return Measurement{Quantity: f.quantity, Value: v}, nil
 }

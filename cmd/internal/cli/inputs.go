@@ -20,18 +20,21 @@ func LoadFacility(path string) (*facility.Facility, error) {
 	return f, nil
 }
 
-// LoadCatalog is the species library with the facility's own entries over it.
-// Entries with faults cannot be used.
-func LoadCatalog(f *facility.Facility) (*species.Catalog, error) {
-	catalog, err := species.Library()
-	if err != nil || f.Species == nil {
-		return catalog, err
-	}
-	entries, err := species.Read(f.Species)
+// LoadPlainFacility reads a configuration for a command that tells nobody
+// anything: the secrets it names may be missing. One with faults cannot be used.
+func LoadPlainFacility(path string) (*facility.Facility, error) {
+	f, err := facility.LoadWithoutSecrets(path)
 	if err != nil {
 		return nil, Unusable("%w", err)
 	}
-	if catalog, err = catalog.With(entries); err != nil {
+	return f, nil
+}
+
+// LoadCatalog is the species library with the facility's own entries over it.
+// Entries with faults cannot be used.
+func LoadCatalog(f *facility.Facility) (*species.Catalog, error) {
+	catalog, err := species.CatalogOf(f.Species)
+	if err != nil {
 		return nil, Unusable("%w", err)
 	}
 	return catalog, nil

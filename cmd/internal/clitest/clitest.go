@@ -4,11 +4,14 @@ package clitest
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"net"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -41,6 +44,7 @@ func Scripts(t *testing.T, binary string, setup func(*testscript.Env)) {
 			"jsonleast":   scriptJSONLeast,
 			"occupy":      scriptOccupy,
 			"await":       scriptAwait,
+			"fetch":       scriptFetch,
 			"empty":       scriptEmpty,
 			"env-replace": scriptEnvReplace,
 		},
@@ -150,6 +154,38 @@ func scriptAwait(ts *testscript.TestScript, neg bool, args []string) {
 		case <-deadline.C:
 			ts.Fatalf("%s does not say %q; it holds:\n%s", args[0], args[1], text)
 		}
+	}
+}
+
+// scriptFetch asks a server, with the lines of a file as the headers of the
+// request and its body after an empty line, and demands a status:
+//
+//	fetch 200 http://127.0.0.1:$PORT/
+//	fetch 303 http://127.0.0.1:$PORT/technician/reload request
+//
+// What it answers stands in the file page.
+func scriptFetch(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 || len(args) > 3 {
+		ts.Fatalf("usage: fetch STATUS URL [REQUEST]")
+	}
+	method, headers, body := http.MethodGet, "", ""
+	if len(args) == 3 {
+		method = http.MethodPost
+		headers, body, _ = strings.Cut(ts.ReadFile(args[2]), "\n\n")
+	}
+	request, err := http.NewRequestWithContext(context.Background(), method, args[1], strings.NewReader(strings.TrimSpace(body)))
+	ts.Check(err)
+	for line := range strings.Lines(headers) {
+		name, value, _ := strings.Cut(line, ":")
+		request.Header.Set(name, strings.TrimSpace(value))
+	}
+	answer, err := http.DefaultTransport.RoundTrip(request)
+	ts.Check(err)
+	page, err := io.ReadAll(answer.Body)
+	ts.Check(errors.Join(err, answer.Body.Close()))
+	ts.Check(os.WriteFile(ts.MkAbs("page"), page, 0o600))
+	if got := strconv.Itoa(answer.StatusCode); got != args[0] {
+		ts.Fatalf("status %s, want %s\n%s", got, args[0], page)
 	}
 }
 

@@ -48,15 +48,19 @@ func (f filterStore) SaveSubscribedFilters(ctx context.Context, filters []string
 
 // relayRefused passes on to the engine, until ctx ends, the messages that the
 // link refused for their size.
-func (s *service) relayRefused(ctx context.Context, out chan<- desk.Rejected) {
-	var seen uint64
+func (s *service) relayRefused(ctx context.Context, out chan<- desk.Refused) {
 	s.eachTick(ctx, func() {
-		total := s.refused.Total()
-		ring := s.refused.Snapshot()
-		for _, m := range ring[len(ring)-min(len(ring), int(total-seen)):] {
-			handOver(ctx, out, desk.Rejected{Time: m.Time, Topic: m.Topic, Outcome: desk.Oversize, Reason: m.Reason, Excerpt: desk.Excerpt(m.Head)})
+		newest, count := s.refused.Take()
+		if count == 0 {
+			return
 		}
-		seen = total
+		refused := desk.Refused{Count: count}
+		for _, m := range newest {
+			refused.Newest = append(refused.Newest, desk.Rejected{
+				Time: m.Time, Topic: m.Topic, Outcome: desk.Oversize, Reason: m.Reason, Excerpt: desk.Excerpt(m.Head),
+			})
+		}
+		handOver(ctx, out, refused)
 	})
 }
 

@@ -8,10 +8,13 @@ import (
 	"sync"
 	"time"
 
+	"rearguard/alerts/notify"
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
+	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/strict"
+	"rearguard/dashboards/web/technician"
 	"rearguard/sensors"
 	"rearguard/sensors/broker"
 	"rearguard/sensors/desk"
@@ -19,20 +22,31 @@ import (
 
 // claimingEngine is the engine as pages and API see it. A sensor that is
 // claimed on a page goes into the configuration file and onto the broker link
-// as well.
+// as well, and the file is read again when a page asks for it.
 type claimingEngine struct {
 	*daemon.Engine
 	link *broker.Link
 	// config is the configuration file, empty when there is none to write to.
 	config string
 
+	clock func() time.Time
+	// useChannels replace the channels of those who deliver notices.
+	useChannels []func(map[string]notify.Channel)
+	// started is the configuration that the daemon was started with.
+	started *facility.Facility
+
 	mu       sync.Mutex
 	facility *facility.Facility
+	catalog  *species.Catalog
+	state    technician.Configuration
 }
 
 func (e *claimingEngine) Do(ctx context.Context, command fold.Command) error {
-	if claim, ok := command.(fold.ClaimSensor); ok {
-		return e.claim(ctx, claim)
+	switch c := command.(type) {
+	case fold.ClaimSensor:
+		return e.claim(ctx, c)
+	case fold.Configure:
+		return e.reload(ctx, c.Who)
 	}
 	return e.Engine.Do(ctx, command)
 }

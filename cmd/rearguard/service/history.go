@@ -21,10 +21,12 @@ func (s *service) packHistory(ctx context.Context) {
 	defer ticker.Stop()
 	for {
 		now := s.now()
+		inForce, _ := s.site.inForce()
+		keep := inForce.Records.KeepDays
 		_, err := s.store.Roll(ctx, now.Add(-hotFor))
 		// What is deleted does not come back: not by a clock that is doubted.
-		if err == nil && s.Facility.Records.KeepDays > 0 && s.clock.Settled() {
-			_, _, err = s.store.Retain(ctx, records.Retention{Now: now, HistoryDays: s.Facility.Records.KeepDays})
+		if err == nil && keep > 0 && s.clock.Settled() {
+			_, _, err = s.store.Retain(ctx, records.Retention{Now: now, HistoryDays: keep})
 		}
 		if err != nil && ctx.Err() == nil {
 			s.Logger.Error("history could not be packed; it will be tried again", "error", err)

@@ -10,7 +10,7 @@ import (
 	"math/rand/v2"
 	"net"
 	"net/http"
-	"strings"
+	"os"
 	"sync"
 	"time"
 
@@ -18,13 +18,13 @@ import (
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
-	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
 	"rearguard/daemon/timekeeping"
 	"rearguard/dashboards"
 	"rearguard/dashboards/web"
+	"rearguard/dashboards/web/technician"
 	"rearguard/sensors"
 	"rearguard/sensors/broker"
 	"rearguard/sensors/desk"
@@ -51,6 +51,9 @@ type Options struct {
 	// every TickEvery of the wall clock.
 	Clocks    func() timekeeping.Beat
 	TickEvery time.Duration
+	// Hangup, if set, brings the signals on which the configuration file is read
+	// again.
+	Hangup <-chan os.Signal
 	// Listener takes the connections to the pages.
 	Listener net.Listener
 	// Invented, ForecastEvery, Evaluated and Committed are the engine's
@@ -71,6 +74,8 @@ type service struct {
 	store  *records.Store
 	engine *daemon.Engine
 	link   *broker.Link
+	// site is the engine as pages see it.
+	site *claimingEngine
 	// notifier delivers notices over the channels, unrecorded those that cannot
 	// be recorded.
 	notifier   *notify.Worker
@@ -98,13 +103,11 @@ func Run(ctx context.Context, o Options, ready func(*daemon.Engine)) (err error)
 	defer stop()
 
 	s := &service{Options: o, refused: broker.NewRing(refusedKept), requests: make(chan payload.Request, requestsWaiting)}
-	if s.store, err = records.Open(ctx, o.Facility.Records.Path, records.Options{
-		Synchronous: records.Synchronous(strings.ToUpper(string(o.Facility.Records.Synchronous))),
-	}); err != nil {
+	if err := s.openRecords(ctx); err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, s.store.Close()) }()
-	if err := s.build(hard); err != nil {
+	if err := s.buildOn(ctx, hard); err != nil {
 		return err
 	}
 
@@ -154,11 +157,16 @@ func (s *service) connect() error {
 	if s.link, err = broker.New(config, s.Logger); err != nil {
 		return err
 	}
-	site := &claimingEngine{Engine: s.engine, link: s.link, config: s.Config, facility: s.Facility}
-	s.pages, err = dashboards.Server(site, s.Version, web.Options{
-		Log: s.Logger, History: s.history,
-		Alarms: &lookback.AlarmRecords{Facility: s.Facility, Catalog: s.Catalog, Records: s.store.Pages()},
-	})
+	s.site = &claimingEngine{
+		Engine: s.engine, link: s.link, config: s.Config, clock: s.now, started: s.Facility, facility: s.Facility, catalog: s.Catalog,
+		useChannels: []func(map[string]notify.Channel){s.notifier.UseChannels, s.unrecorded.UseChannels},
+		state:       technician.Configuration{File: s.Config, ReadAt: s.now(), By: "start"},
+	}
+	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}}
+	if s.Config != "" {
+		pages.Configuration = s.site.Configuration
+	}
+	s.pages, err = dashboards.Server(s.site, s.Version, pages)
 	return err
 }
 
@@ -167,7 +175,7 @@ func (s *service) connect() error {
 func (s *service) start(ctx, hard context.Context, running *parts) {
 	ticks := make(chan timekeeping.Beat)
 	links := make(chan snapshot.Link)
-	oversize := make(chan desk.Rejected)
+	oversize := make(chan desk.Refused)
 	notices := make(chan snapshot.NoticeState)
 	running.add("engine", func() error {
 		return s.engine.Run(hard, daemon.Sources{
@@ -190,6 +198,8 @@ func (s *service) start(ctx, hard context.Context, running *parts) {
 		func() { s.askSensors(ctx) },
 		func() { s.eachTick(ctx, func() { handOver(ctx, ticks, s.Clocks()) }) },
 		func() { s.packHistory(ctx) },
+		func() { s.reloadOn(ctx, s.Hangup) },
+		func() { s.tendRecords(ctx) },
 	} {
 		running.Go(work)
 	}

@@ -67,6 +67,20 @@ func Library() (*Catalog, error) {
 	return c, all.Err()
 }
 
+// CatalogOf is the library with a facility's own entries laid over it; part is
+// nil where it has none. Faults of entries are strict.Faults.
+func CatalogOf(part *strict.Part) (*Catalog, error) {
+	catalog, err := Library()
+	if err != nil || part == nil {
+		return catalog, err
+	}
+	entries, err := Read(part)
+	if err != nil {
+		return nil, err
+	}
+	return catalog.With(entries)
+}
+
 // With returns a catalog with the facility's entries laid over c: an entry of
 // a known species changes what it states and keeps the rest, another one is
 // a new species. All faults are returned together as strict.Faults.

@@ -167,3 +167,39 @@ func FuzzDecodeChunk(f *testing.F) {
 		}
 	})
 }
+
+// Whatever happens to the bytes of a chunk, it is recognised: what comes back
+// is what was stored, or nothing.
+func TestDamageIsRecognised(t *testing.T) {
+	k, err := NewCodec()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer k.Close()
+	var got Columns
+	day := dayOfReadings()
+	whole := k.Encode(day)
+	for bit := range 8 * len(whole) {
+		damaged := slices.Clone(whole)
+		damaged[bit/8] ^= 1 << (bit % 8)
+		if k.Decode(&got, damaged) == nil {
+			t.Fatalf("bit %d of %d turned round goes unnoticed", bit, 8*len(whole))
+		}
+	}
+	for n := range whole {
+		if k.Decode(&got, whole[:n]) == nil {
+			t.Fatalf("cut to %d of %d bytes goes unnoticed", n, len(whole))
+		}
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		want := drawColumns(t)
+		data := k.Encode(want)
+		for range rapid.IntRange(1, 20).Draw(t, "bytes") {
+			data[rapid.IntRange(0, len(data)-1).Draw(t, "at")] = rapid.Byte().Draw(t, "byte")
+		}
+		data = append(data, rapid.SliceOfN(rapid.Byte(), 0, 3).Draw(t, "more")...)
+		if k.Decode(&got, data) == nil && !equalBits(want, &got) {
+			t.Fatalf("a damaged chunk is read as %+v\nstored was %+v", &got, want)
+		}
+	})
+}

@@ -49,6 +49,8 @@ type cohortModel struct {
 	Coming []Expected
 	Counts []countModel
 	Rate   string
+	// Alarms are those that are about this cohort alone.
+	Alarms []snapshot.Alarm
 	// Past is set when time is entered by hand, so that its field is open.
 	Past bool
 }
@@ -68,6 +70,11 @@ func buildCohort(v *page.View, r *http.Request) (page.Content, error) {
 	for _, room := range v.S.Rooms {
 		if room.ID != c.Room {
 			m.Rooms = append(m.Rooms, room)
+		}
+	}
+	for i := range v.S.Alarms {
+		if a := &v.S.Alarms[i]; a.Active && a.Key.Subject == string(c.ID) {
+			m.Alarms = append(m.Alarms, *a)
 		}
 	}
 	m.Steps = stepsOf(c, m.Stages)

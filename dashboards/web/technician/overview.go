@@ -27,6 +27,8 @@ type overviewModel struct {
 	Outside      []Row
 	Retired      []desk.View
 	Certificates []desk.InForce
+	// Configuration is nil where no file can be read again.
+	Configuration *Configuration
 }
 
 type dueModel struct {
@@ -41,11 +43,22 @@ type apartModel struct {
 	desk.Disagreement
 }
 
-func overviewPage() page.Page {
-	return page.Page{Path: "/technician", Sections: []page.Section{page.Fixed("technician-find"), page.Live("technician")}, Build: buildOverview}
+func overviewPage(configuration func() Configuration) page.Page {
+	return page.Page{
+		Path:     "/technician",
+		Sections: []page.Section{page.Fixed("technician-find"), page.Live("technician"), page.Fixed("technician-configuration")},
+		Build: func(v *page.View, _ *http.Request) (page.Content, error) {
+			m := overviewOf(v)
+			if configuration != nil {
+				now := configuration()
+				m.Configuration = &now
+			}
+			return page.Content{Title: "Technician", Data: m}, nil
+		},
+	}
 }
 
-func buildOverview(v *page.View, _ *http.Request) (page.Content, error) {
+func overviewOf(v *page.View) overviewModel {
 	var m overviewModel
 	for _, d := range v.S.CalibrationsDue(dueWithin) {
 		m.Due = append(m.Due, dueModel{d, strings.ToLower(format.Quantity(d.Series.Quantity))})
@@ -72,5 +85,5 @@ func buildOverview(v *page.View, _ *http.Request) (page.Content, error) {
 	}
 	m.Topics, m.Rest = topicsOf(v)
 	m.Retired, m.Certificates = v.S.Retired, v.S.Certificates
-	return page.Content{Title: "Technician", Data: m}, nil
+	return m
 }

@@ -12,17 +12,18 @@ import (
 )
 
 // Pages are the pages about sensors. History gives what was stored of them.
-func Pages(history History) []page.Page {
+func Pages(history History, configuration func() Configuration) []page.Page {
 	return []page.Page{
-		overviewPage(), searchPage(), claimPage(), sensorPage(), benchPage(),
+		overviewPage(configuration), searchPage(), claimPage(), sensorPage(), benchPage(),
 		{Path: "/sensors/{id}/history", Sections: []page.Section{page.Fixed("position-history")}, Build: history.page},
 		{Path: "/certificates/{number}", Sections: []page.Section{page.Fixed("certificate")}, Build: buildCertificate},
 	}
 }
 
 // Actions are the forms of the technician.
-func Actions() []page.Action {
+func Actions(configuration func() Configuration) []page.Action {
 	return []page.Action{
+		{Path: "/technician/reload", Take: reload, Again: overviewPage(configuration)},
 		{Path: "/technician/find", Take: startSearch},
 		{Path: "/technician/claim", Take: claim, Again: claimPage()},
 		{Path: "/sensors/{id}/bench/start", Take: startBench, Again: benchPage()},

@@ -1,10 +1,10 @@
-package records
+package disk
 
 import "os"
 
-// syncPath waits until a file is on disk. Folders cannot be synced here; the
+// Sync waits until a file is on disk. Folders cannot be synced here; the
 // file system keeps their names in its own log.
-func syncPath(path string) error {
+func Sync(path string) error {
 	f, err := os.OpenFile(path, os.O_RDWR, 0)
 	if err != nil {
 		if info, statErr := os.Stat(path); statErr == nil && info.IsDir() {

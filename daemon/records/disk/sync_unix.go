@@ -1,11 +1,11 @@
 //go:build unix
 
-package records
+package disk
 
 import "os"
 
-// syncPath waits until a file, or the names in a folder, are on disk.
-func syncPath(path string) error {
+// Sync waits until a file, or the names in a folder, are on disk.
+func Sync(path string) error {
 	f, err := os.Open(path)
 	if err != nil {
 		return err

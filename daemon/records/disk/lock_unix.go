@@ -1,6 +1,6 @@
 //go:build unix
 
-package records
+package disk
 
 import (
 	"errors"
@@ -9,16 +9,16 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// lockFile takes the exclusive lock on f without waiting. The kernel lets it
+// Lock takes the exclusive lock on f without waiting. The kernel lets it
 // go when the process ends, however it ends.
-func lockFile(f *os.File) error {
+func Lock(f *os.File) error {
 	for {
 		err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB)
 		switch {
 		case errors.Is(err, unix.EINTR):
 			continue
 		case errors.Is(err, unix.EWOULDBLOCK):
-			return ErrLocked
+			return ErrHeld
 		}
 		return err
 	}

@@ -1,0 +1,123 @@
+package simulate
+
+import (
+	"fmt"
+	"slices"
+
+	"rearguard/daemon/snapshot"
+	"rearguard/sensors"
+)
+
+// broker keeps a session for the daemon: what is published while the daemon is
+// away waits, and what it was given and has not acknowledged is given again.
+type broker struct {
+	run *run
+	// queue waits, given is with the daemon and not acknowledged.
+	queue, given []*message
+	retained     map[string]*message
+	// away is set while the broker cannot be reached, connected while the
+	// daemon is connected, told what the daemon knows of that.
+	away, connected bool
+	told            *bool
+	// since is the minute of the last change that the daemon was told.
+	since int
+}
+
+// queueMost is how many messages a session keeps.
+const queueMost = 20_000
+
+func (b *broker) publish(m *message) {
+	if m.retained {
+		kept := *m
+		b.retained[m.topic] = &kept
+	}
+	live := *m
+	live.retained = false
+	if len(b.queue) < queueMost {
+		b.queue = append(b.queue, &live)
+	}
+}
+
+// drop ends the connection. What was not acknowledged will be given again.
+func (b *broker) drop() {
+	b.connected, b.told = false, nil
+	for _, m := range b.given {
+		m.again = true
+	}
+	b.queue = append(b.given, b.queue...)
+	b.given = nil
+}
+
+// forget loses the session, and with it all that waited.
+func (b *broker) forget() {
+	b.queue, b.given = nil, nil
+	for _, topic := range slices.Sorted(func(yield func(string) bool) {
+		for t := range b.retained {
+			if !yield(t) {
+				return
+			}
+		}
+	}) {
+		kept := *b.retained[topic]
+		kept.retained = true
+		b.queue = append(b.queue, &kept)
+	}
+}
+
+// next is the message given to the daemon next, nil for none.
+func (b *broker) next() *message {
+	if len(b.queue) == 0 {
+		return nil
+	}
+	m := b.queue[0]
+	b.queue = b.queue[1:]
+	b.given = append(b.given, m)
+	return m
+}
+
+// hand makes the message for the daemon.
+func (b *broker) hand(m *message) sensors.Message {
+	if m.birth != nil {
+		b.run.ref.born(m.birth)
+	}
+	if s := m.said; s != nil {
+		s.handed++
+		if s.handed == 1 {
+			s.heard = b.run.now
+		}
+		b.run.ref.heard(m)
+	}
+	process := b.run.process
+	return sensors.Message{
+		Topic: m.topic, Payload: slices.Clone(m.body), Retained: m.retained, Received: b.run.believed(),
+		Ack: func() {
+			if b.run.process != process {
+				return
+			}
+			if i := slices.Index(b.given, m); i >= 0 {
+				b.given = slices.Delete(b.given, i, i+1)
+				if m.said != nil && !m.retained {
+					m.said.acked = true
+				}
+			}
+		},
+	}
+}
+
+// link is the state of the link as the daemon is told of it.
+func (b *broker) link() snapshot.Link {
+	l := snapshot.Link{Address: "tcp://127.0.0.1:1883", Connected: b.connected, Subscribed: b.connected, Since: b.run.believed()}
+	if !b.connected {
+		l.Problem = "the broker does not answer"
+	}
+	return l
+}
+
+// junk are messages that no sensor wants.
+func junk(n, from int) []*message {
+	var list []*message
+	for i := range n {
+		list = append(list, &message{topic: fmt.Sprintf("junk/%d", from+i), body: []byte("{\"hello\": 1e400}")})
+	}
+	return list
+}

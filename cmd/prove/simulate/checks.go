@@ -1,0 +1,269 @@
+package simulate
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"log/slog"
+	"math"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"rearguard/alerts"
+	"rearguard/daemon/fold"
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/records"
+	"rearguard/daemon/snapshot"
+	"rearguard/sensors"
+)
+
+// farFuture is after everything that a run holds, also under a wrong clock.
+var farFuture = time.Date(9000, 1, 1, 0, 0, 0, 0, time.UTC)
+
+// checkAll checks what is left of a run at its end.
+func (r *run) checkAll() {
+	if r.process == nil {
+		r.start()
+	}
+	checks := []func(){r.checkHistory, r.checkThermalTime, r.checkCohorts, r.checkGrowth, r.checkRestart, r.checkReplay}
+	r.disk.failing = false
+	r.write(false)
+	for _, check := range checks {
+		if r.over() {
+			return
+		}
+		check()
+	}
+}
+
+// checkHistory compares the stored readings with what was said and
+// acknowledged: once each, and nothing else.
+func (r *run) checkHistory() {
+	if r.world.damaged {
+		return
+	}
+	type place struct {
+		sensor int
+		value  int64
+	}
+	stored := map[place][]sensors.Reading{}
+	for reading, err := range r.process.store.Scan(r.ctx, nil, time.Unix(0, 0).AddDate(-2, 0, 0), farFuture) {
+		if err != nil {
+			r.breach("history", "history cannot be read: %v", err)
+			return
+		}
+		if reading.Quantity != sensors.Temperature {
+			continue
+		}
+		id := strings.TrimRight(string(reading.Sensor), "x")
+		i := slices.IndexFunc(r.sensors, func(s *sensor) bool { return string(sensorID(s.index)) == id })
+		at := place{i, valueKey(reading.Raw)}
+		stored[at] = append(stored[at], reading)
+	}
+	type tally struct{ most, least int }
+	said := map[place]*tally{}
+	for _, one := range r.ledger {
+		at := place{one.sensor.index, valueKey(one.valueC)}
+		if said[at] == nil {
+			said[at] = &tally{}
+		}
+		if one.handed > 0 {
+			said[at].most++
+		}
+		if one.acked && one.binding {
+			said[at].least++
+		}
+	}
+	for _, at := range sortedPlaces(stored, func(a, b place) int { return cmp.Or(a.sensor-b.sensor, cmp.Compare(a.value, b.value)) }) {
+		t := said[at]
+		got := stored[at]
+		switch {
+		case t == nil || t.most == 0:
+			r.breach("history invented", "%s stands in history with %.5f °C at %s, which it never said", got[0].Sensor, got[0].Raw, got[0].Time.Format(time.DateTime))
+			return
+		case len(got) > t.most:
+			r.breach("history twice", "what %s said once (%.5f °C) stands in history %d times, first at %s", got[0].Sensor, got[0].Raw, len(got), got[0].Time.Format(time.DateTime))
+			return
+		}
+	}
+	for _, one := range r.ledger {
+		at := place{one.sensor.index, valueKey(one.valueC)}
+		if t := said[at]; len(stored[at]) < t.least {
+			r.breach("history lost", "%s said %.5f °C at %s; it was acknowledged at %s and is not in history", one.sensor.id, one.valueC, clockText(one.trueAt), clockText(one.heard))
+			return
+		}
+		if one.sensor.plan.Form.ownTime() && one.acked && one.binding && !one.sensorTimeIn(stored[at]) {
+			r.breach("history moved", "%s said %.5f °C at %s, and history has it at another time", one.sensor.id, one.valueC, clockText(one.trueAt))
+			return
+		}
+	}
+}
+
+// sensorTimeIn reports whether one of the readings has the time of the message.
+func (s *said) sensorTimeIn(list []sensors.Reading) bool {
+	return slices.ContainsFunc(list, func(r sensors.Reading) bool { return r.Time.Sub(s.at).Abs() < time.Second })
+}
+
+func sortedPlaces[K comparable, V any](m map[K]V, order func(a, b K) int) []K {
+	keys := make([]K, 0, len(m))
+	for k := range m {
+		keys = append(keys, k)
+	}
+	slices.SortFunc(keys, order)
+	return keys
+}
+
+// checkThermalTime compares the thermal time of cohorts with a plain integral
+// over history.
+func (r *run) checkThermalTime() {
+	now := r.process.engine.Snapshot()
+	for _, c := range r.world.cohorts {
+		i := slices.IndexFunc(now.Cohorts, func(v snapshot.Cohort) bool { return v.ID == c.id })
+		if i < 0 || c.disturbed || r.world.damaged || !c.ended.IsZero() || now.Cohorts[i].CatchingUp {
+			continue
+		}
+		// Progress is brought up to date every ten minutes.
+		want, until, err := r.integrate(c, now.Cohorts[i].Progress.Time())
+		if err != nil {
+			r.breach("history", "history cannot be read: %v", err)
+			return
+		}
+		if behind := until.Sub(now.Cohorts[i].Progress.Time()); behind > 30*time.Minute {
+			r.breach("thermal time", "the air of %s is known up to %s, %s further than its page has it", c.id, until.Format(time.DateTime), behind)
+			return
+		}
+		if got := now.Cohorts[i].ThermalTime; math.Abs(got-want) > 0.02+0.002*want {
+			r.breach("thermal time", "%s has gathered %.3f degree-days by its page and %.3f along history", c.id, got, want)
+			return
+		}
+	}
+}
+
+// checkCohorts looks for what people entered.
+func (r *run) checkCohorts() {
+	now := r.process.engine.Snapshot()
+	for _, c := range r.world.cohorts {
+		known := slices.ContainsFunc(now.Cohorts, func(v snapshot.Cohort) bool { return v.ID == c.id })
+		if c.entered && c.ended.IsZero() && !known && !c.disturbed {
+			r.breach("cohort lost", "%s was entered and recorded, and is gone", c.id)
+		}
+	}
+}
+
+// Bounds on what a run may leave on the disk.
+const (
+	growthBase    = 4 << 20
+	growthMessage = 1200
+)
+
+// checkGrowth bounds the size of the files.
+func (r *run) checkGrowth() {
+	total := int64(0)
+	for _, suffix := range []string{"", "-wal"} {
+		if info, err := os.Stat(r.disk.path() + suffix); err == nil {
+			total += info.Size()
+		}
+	}
+	if most := int64(growthBase + growthMessage*(len(r.ledger)+r.world.junk)); total > most {
+		r.breach("growth", "the records have %d bytes after %d messages; %d would be plenty", total, len(r.ledger), most)
+	}
+}
+
+// mark is what must not change over a restart.
+type mark struct {
+	alarms, cohorts []string
+	thermal         map[population.CohortID]float64
+}
+
+func markOf(s *snapshot.Snapshot) *mark {
+	m := &mark{thermal: map[population.CohortID]float64{}}
+	for _, a := range s.Alarms {
+		if a.Active {
+			m.alarms = append(m.alarms, fmt.Sprintf("%s (occurrence %d)", a.Key, a.Occurrence))
+		}
+	}
+	for i := range s.Cohorts {
+		c := &s.Cohorts[i]
+		m.cohorts = append(m.cohorts, string(c.ID)+" in "+string(c.Room))
+		if !c.CatchingUp {
+			m.thermal[c.ID] = c.ThermalTime
+		}
+	}
+	slices.Sort(m.alarms)
+	slices.Sort(m.cohorts)
+	return m
+}
+
+// checkRestart stops the daemon and starts it again: nothing may change.
+func (r *run) checkRestart() {
+	r.stop()
+	if r.over() {
+		return
+	}
+	r.tell("the daemon is stopped and started again at once")
+	r.start()
+}
+
+// compareMarks compares what was before a stop with what is after the start.
+func (r *run) compareMarks(before, after *mark) {
+	if !slices.Equal(before.alarms, after.alarms) {
+		r.breach("restart", "over a restart the alarms that are on changed from %v to %v", before.alarms, after.alarms)
+	}
+	if !slices.Equal(before.cohorts, after.cohorts) {
+		r.breach("restart", "over a restart the cohorts changed from %v to %v", before.cohorts, after.cohorts)
+	}
+	for id, was := range before.thermal {
+		if is, known := after.thermal[id]; known && math.Abs(is-was) > 1e-6 {
+			r.breach("restart", "over a restart the thermal time of %s changed from %.6f to %.6f", id, was, is)
+		}
+	}
+}
+
+// checkReplay handles history again: the same alarms must come of it. Every
+// other run is enough, since it takes as long as the run.
+func (r *run) checkReplay() {
+	if r.world.edited || r.world.damaged || r.world.unclear || r.plan.Seed%2 == 0 {
+		return
+	}
+	p := r.process
+	var again []records.AlarmTransition
+	f, err := fold.Replay(r.ctx, fold.ReplayOptions{
+		Options: fold.Options{Facility: p.facility, Catalog: r.catalogs.full, Logger: slog.New(slog.DiscardHandler), ForecastEvery: forecastEvery, Grid: grid},
+		Records: p.store.Reader, Batch: func(b *records.Batch) { again = append(again, b.Transitions...) },
+	})
+	if err != nil {
+		r.breach("replay", "history cannot be replayed: %v", err)
+		return
+	}
+	happened, err := p.store.AlarmTransitions(context.WithoutCancel(r.ctx), time.Unix(0, 0), farFuture)
+	if err != nil {
+		r.fail(err)
+		return
+	}
+	// A restart writes what follows of it at the next tick.
+	for i := range max(len(happened), len(again)) {
+		a, b := "nothing", "nothing"
+		if i < len(happened) {
+			a = transitionText(&happened[i])
+		}
+		if i < len(again) {
+			b = transitionText(&again[i])
+		}
+		if a != b && i < len(happened) {
+			r.breach("replay", "in a replay step %d of the alarms is %s; it was %s", i+1, b, a)
+			return
+		}
+	}
+	m, replayed := markOf(p.engine.Snapshot()), markOf(f.Snapshot())
+	for id, was := range m.thermal {
+		if is, known := replayed.thermal[id]; known && math.Abs(is-was) > 1e-6 {
+			r.breach("replay", "the thermal time of %s is %.6f in a replay and %.6f live", id, is, was)
+		}
+	}
+}
+
+func transitionText(t *records.AlarmTransition) string {
+	return fmt.Sprintf("%s of %s at %s (occurrence %d)", t.Event, alerts.Key(t.Key), t.Time.Format(time.DateTime), t.Occurrence)
+}

@@ -1,0 +1,285 @@
+package simulate
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"time"
+
+	"rearguard/alerts/notify"
+	"rearguard/daemon"
+	"rearguard/daemon/facility"
+	"rearguard/daemon/fold"
+	"rearguard/daemon/records"
+	"rearguard/daemon/snapshot"
+	"rearguard/daemon/timekeeping"
+	"rearguard/sensors"
+	"rearguard/sensors/payload"
+)
+
+// forecastEvery keeps runs short: nothing that is checked depends on forecasts.
+const forecastEvery = 6 * time.Hour
+
+// grid is coarser than in life; the delays of alarms run out between its
+// instants all the same.
+const grid = 2 * time.Minute
+
+// process is one life of the daemon, from its start to its end.
+type process struct {
+	clock    timekeeping.Keeper
+	engine   *daemon.Engine
+	steps    daemon.Steps
+	store    *records.Store
+	facility *facility.Facility
+	// deliver and deliverDirectly are the two deliverers of notices.
+	deliver, deliverDirectly func(context.Context) time.Duration
+	// waiting are commands that are not answered yet.
+	waiting []*order
+	// began is the minute of the start.
+	began int
+	// packed is the minute at which history was packed last.
+	packed int
+	known  snapshot.NoticeState
+	// due is set when notices were written that nobody has looked at.
+	due bool
+}
+
+// order is a command on its way.
+type order struct {
+	answer <-chan error
+	then   func()
+}
+
+// start opens the records and starts an engine on them.
+func (r *run) start() {
+	f, err := r.site.parse()
+	if err != nil {
+		r.breach("configuration", "the configuration is refused: %v", err)
+		return
+	}
+	store, err := records.Open(r.ctx, r.disk.path(), records.Options{Synchronous: records.Normal, Readers: 2})
+	if err != nil {
+		r.breach("start", "the records cannot be opened: %v", err)
+		return
+	}
+	p := &process{store: store, facility: f, began: r.now, packed: r.now}
+	catalog := r.catalogs.full
+	if r.site.withoutMoth {
+		catalog = r.catalogs.withoutMoth
+	}
+	p.engine, err = daemon.New(r.ctx, daemon.Options{
+		Options: fold.Options{Facility: f, Catalog: catalog, Logger: slog.New(slog.DiscardHandler), Invented: true, ForecastEvery: forecastEvery, Grid: grid},
+		Store:   store, Clock: &p.clock, Now: r.look(), Ask: r.asked, NoticesDue: func() { p.due = true },
+	})
+	if err != nil {
+		_ = store.Close() // err says why
+		r.breach("start", "the daemon does not start: %v", err)
+		return
+	}
+	p.steps = p.engine.Steps()
+	telling := notify.Options{Now: r.believed, Random: func() float64 { return 0.5 }, Logger: slog.New(slog.DiscardHandler)}
+	channels := map[string]notify.Channel{"phone": r.phone}
+	p.deliver = notify.NewWorker(failingOutbox{store, r.disk}, channels, telling).InTurn()
+	p.deliverDirectly = notify.NewUnrecorded(p.engine.Waiting(), channels, telling).InTurn()
+	r.process = p
+	if before := r.world.before; before != nil {
+		r.world.before = nil
+		r.compareMarks(before, markOf(p.engine.Snapshot()))
+	}
+	r.ref.started()
+}
+
+// stop ends the daemon in good order.
+func (r *run) stop() {
+	p := r.process
+	if p == nil {
+		return
+	}
+	if err := p.steps.Finish(); err != nil {
+		r.breach("engine", "the engine failed at its end: %v", err)
+		return
+	}
+	r.write(false)
+	r.world.before = nil
+	if !r.disk.failing {
+		r.world.before = markOf(p.engine.Snapshot())
+	}
+	r.leave(true)
+}
+
+// kill ends the daemon as a cut of the mains does.
+func (r *run) kill() {
+	if r.process == nil {
+		return
+	}
+	left, err := r.disk.powerCut()
+	if err != nil {
+		r.fail(err)
+		return
+	}
+	r.leave(false)
+	if err := r.disk.replace(left); err != nil {
+		r.fail(err)
+	}
+}
+
+// leave is what follows from the end of the daemon.
+func (r *run) leave(orderly bool) {
+	p := r.process
+	if orderly {
+		r.ref.stopped()
+	} else {
+		r.ref.killed()
+	}
+	r.process = nil
+	r.broker.drop()
+	if err := p.store.Close(); err != nil {
+		r.fail(err)
+	}
+}
+
+// asked is what the daemon publishes to a sensor: all of it asks for a birth.
+func (r *run) asked(payload.Request) {
+	for _, s := range r.sensors {
+		if s.plan.Form == sparkplugForm {
+			s.born = false
+		}
+	}
+}
+
+// do gives a command; then is called once it is recorded.
+func (r *run) do(c fold.Command, then func()) {
+	if r.process == nil {
+		return
+	}
+	answer, err := r.process.steps.Do(r.ctx, c)
+	if err != nil {
+		r.breach("engine", "the engine ended at a command (%s): %v", c.Kind(), err)
+		return
+	}
+	r.process.waiting = append(r.process.waiting, &order{answer, then})
+	r.answers()
+}
+
+// answers looks at the commands on their way.
+func (r *run) answers() {
+	kept := r.process.waiting[:0]
+	for _, o := range r.process.waiting {
+		select {
+		case err := <-o.answer:
+			if err == nil || errors.Is(err, daemon.ErrNotRecorded) {
+				o.then()
+			}
+		default:
+			kept = append(kept, o)
+		}
+	}
+	r.process.waiting = kept
+}
+
+// write makes one attempt to write. It reports false when the process was
+// killed meanwhile.
+func (r *run) write(mayKill bool) {
+	if !mayKill {
+		r.disk.cut = noCut
+	}
+	_, err := r.process.steps.Write(r.ctx, r.disk.commit)
+	switch {
+	case errors.Is(err, errKilled):
+		r.kill()
+		return
+	case err != nil && !errors.Is(err, errDisk):
+		r.breach("write", "the records cannot be written: %v", err)
+		return
+	}
+	r.answers()
+}
+
+// receive hands over what waits at the broker, in bunches.
+func (r *run) receive() {
+	for bunch := 0; len(r.broker.queue) > 0; bunch++ {
+		n := 1 + r.below(60, forBatch, r.now, bunch)
+		var list []sensors.Message
+		for range n {
+			m := r.broker.next()
+			if m == nil {
+				break
+			}
+			list = append(list, r.broker.hand(m))
+		}
+		taken, err := r.process.steps.Messages(r.ctx, list...)
+		if err != nil {
+			r.breach("engine", "the engine ended at a message: %v", err)
+			return
+		}
+		if !taken {
+			r.breach("full", "no message is taken any more: %d wait to be written", r.process.engine.Snapshot().Store.Unwritten)
+			return
+		}
+		if r.chance(0.05, forWrite, r.now, 1+bunch) {
+			if r.write(true); r.process == nil || r.over() {
+				return
+			}
+		}
+	}
+}
+
+// notices tells the engine what became of notices, as the service does.
+func (r *run) notices() {
+	p := r.process
+	totals, err := p.store.OutboxTotals(r.ctx)
+	if err != nil {
+		r.fail(err)
+		return
+	}
+	var state snapshot.NoticeState
+	for _, t := range totals {
+		if t.State == notify.Pending {
+			state.Pending += int(t.Count)
+			continue
+		}
+		state.Totals = append(state.Totals, snapshot.NoticeTotal{Channel: t.Channel, Outcome: t.State, Count: uint64(t.Count)})
+	}
+	rows, err := p.store.FailedNotices(r.ctx, r.believed().Add(-24*time.Hour))
+	if err != nil {
+		r.fail(err)
+		return
+	}
+	for _, row := range rows {
+		if t := &state.Trouble; t.Waiting == 0 || row.CreatedAt.Before(t.Oldest) {
+			t.Oldest, t.Problem = row.CreatedAt, row.Channel+": "+row.LastError
+		}
+		state.Trouble.Waiting++
+	}
+	if state.Equal(p.known) {
+		return
+	}
+	p.known = state
+	if err := p.steps.Notices(r.ctx, state); err != nil {
+		r.breach("engine", "the engine ended at the state of notices: %v", err)
+	}
+}
+
+// hotFor is how long readings stay as they came, shorter than in life so that
+// runs have packed history.
+const hotFor = 2 * time.Hour
+
+// pack packs history and lets go of what is too old, as the service does.
+func (r *run) pack() {
+	p := r.process
+	if r.disk.failing || r.now-p.packed < 60 {
+		return
+	}
+	p.packed = r.now
+	if _, err := p.store.Roll(r.ctx, r.believed().Add(-hotFor)); err != nil {
+		r.breach("pack", "history cannot be packed: %v", err)
+		return
+	}
+	if !p.clock.Settled() {
+		return
+	}
+	_, _, err := p.store.Retain(r.ctx, records.Retention{Now: r.believed(), HistoryDays: p.facility.Records.KeepDays})
+	if err != nil {
+		r.breach("pack", "old history cannot be removed: %v", err)
+	}
+}

@@ -1,0 +1,462 @@
+package simulate
+
+import (
+	"slices"
+	"time"
+
+	"rearguard/alerts"
+	"rearguard/alerts/notify"
+	"rearguard/daemon/snapshot"
+	"rearguard/sensors"
+)
+
+// reference is the plain model that the daemon is checked against, minute by
+// minute. It counts minutes of true time, and knows the world as it is.
+//
+// What it asks for has a margin; what it forbids is only what nobody could
+// explain.
+type reference struct {
+	run     *run
+	devices []device
+	rooms   map[sensors.RoomID]*roomView
+	// linked, unlinked, healthy and failing count the minutes for which the
+	// link and the disk have been so while the daemon ran.
+	linked, unlinked, healthy, failing int
+	// reachable counts the minutes for which a notice could have got through.
+	reachable int
+	// active are the alarms that were on a minute ago, with what is known of
+	// each.
+	active map[alerts.Key]*alarmView
+	// lastTime is the daemon's time a minute ago, still for how many minutes
+	// it has not moved.
+	lastTime time.Time
+	still    int
+	// open are the alarms of which a person was told and not yet that they
+	// are over.
+	open map[person]bool
+}
+
+type person struct {
+	name string
+	key  alerts.Key
+}
+
+// device is what the daemon was told by a sensor.
+type device struct {
+	// valueC is the newest value, trueAt of which minute and heard when.
+	valueC        float64
+	trueAt, heard int
+	known         bool
+	// quiet counts the minutes in which it could have been heard and was not.
+	quiet int
+	// pause is how long the last long silence was, over when it ended.
+	pause, over int
+	// vague is set while it is not clear what the daemon makes of it.
+	vague bool
+	// sparkplug sessions: whether the birth and all since were handed over.
+	whole bool
+}
+
+// roomView is what the daemon could know of a room.
+type roomView struct {
+	// hot counts the minutes for which a trusted sensor has said too hot, over
+	// those for which any has.
+	hot, over int
+	// was is what over was when it ended, ended the minute of that.
+	was, ended int
+	// settled is from when the limits of the room are as they are.
+	settled int
+	// blind counts the minutes for which every sensor has been missing.
+	blind int
+}
+
+// alarmView is what is known of an alarm that is on.
+type alarmView struct {
+	occurrence int64
+	// since is the minute at which it was first seen on.
+	since int
+	// hot are the devices that said too hot meanwhile.
+	hot map[int]bool
+	// calling counts the minutes for which people should have been told.
+	calling int
+	told    map[string]bool
+}
+
+func newReference(r *run) *reference {
+	return &reference{
+		run: r, devices: make([]device, len(r.sensors)), rooms: map[sensors.RoomID]*roomView{},
+		active: map[alerts.Key]*alarmView{}, open: map[person]bool{},
+	}
+}
+
+// Margins in minutes.
+const (
+	// heatMargin is how much later than its delay heat may be told of.
+	heatMargin = 8
+	// silenceMargin, blindMargin and partMargin are likewise.
+	silenceMargin, blindMargin, partMargin = 12, 10, 8
+	// tellWithin is within how many minutes people are told.
+	tellWithin = 20
+)
+
+// The delays of conditions in minutes, as alerts/conditions/alarms.md has them.
+const (
+	silentOnDelay, blindOnDelay, linkOnDelay, storeOnDelay = 15, 3, 2, 1
+)
+
+// silentAfter is after how many minutes a sensor is missed.
+func (s *sensor) silentAfter() int { return max(3*s.plan.Interval, 5) }
+
+func (f *reference) view(id sensors.RoomID) *roomView {
+	v := f.rooms[id]
+	if v == nil {
+		v = &roomView{settled: f.run.now}
+		f.rooms[id] = v
+	}
+	return v
+}
+
+// heard takes note of a message that is handed to the daemon.
+func (f *reference) heard(m *message) {
+	s, d := m.said.sensor, &f.devices[m.said.sensor.index]
+	i := slices.IndexFunc(f.run.site.sensors, func(one siteSensor) bool { return one.device == s && !one.unclaimed && !one.retired })
+	if i < 0 || m.retained || s.plan.Form == sparkplugForm && !d.whole {
+		if m.said.handed == 1 {
+			m.said.binding = false
+		}
+		d.vague = true
+		return
+	}
+	if m.said.trueAt < d.trueAt && d.known {
+		return
+	}
+	late := f.run.now - m.said.trueAt
+	pause, over := d.pause, d.over
+	if silence := f.run.now - d.heard; silence > 5 {
+		pause, over = silence, f.run.now
+	}
+	*d = device{pause: pause, over: over, valueC: m.said.valueC, trueAt: m.said.trueAt, heard: f.run.now, known: true, vague: late > 1 || m.again, whole: d.whole}
+}
+
+// born takes note of a birth that is handed to the daemon.
+func (f *reference) born(s *sensor) { f.devices[s.index].whole = true }
+
+// lostSession takes note that messages are lost.
+func (f *reference) lostSession() {
+	for i := range f.devices {
+		f.devices[i].whole, f.devices[i].vague = false, true
+	}
+	for _, s := range f.run.sensors {
+		if s.plan.Form == sparkplugForm {
+			s.born = false
+		}
+	}
+}
+
+// started, stopped and killed take note of the lives of the daemon.
+func (f *reference) started() {
+	for i := range f.devices {
+		f.devices[i].quiet = 0
+	}
+	for _, v := range f.rooms {
+		v.hot, v.blind = 0, 0
+	}
+	f.linked, f.unlinked, f.healthy, f.failing, f.reachable, f.still = 0, 0, 0, 0, 0, 0
+	f.lastTime = f.run.process.engine.Snapshot().Time
+	for _, a := range f.active {
+		a.calling = 0
+	}
+}
+
+func (f *reference) stopped() {}
+
+func (f *reference) killed() {
+	// What was not written is forgotten, so that what was on may be off.
+	for key, a := range f.active {
+		if f.run.now-a.since < 60 {
+			delete(f.active, key)
+		}
+	}
+}
+
+// edited takes note that limits and sensors are others now.
+func (f *reference) edited() {
+	f.unsettle()
+	clear(f.active)
+	clear(f.open)
+}
+
+// unsettle takes note that something has changed in rooms.
+func (f *reference) unsettle() {
+	for _, v := range f.rooms {
+		v.settled, v.hot, v.blind = f.run.now+1, 0, 0
+	}
+}
+
+// observe checks the daemon after each minute of its life.
+func (f *reference) observe() {
+	r := f.run
+	now := r.process.engine.Snapshot()
+	f.progress(now)
+	f.parts(now)
+	for i := range f.devices {
+		if d := &f.devices[i]; r.broker.connected && d.heard != r.now {
+			d.quiet++
+		}
+	}
+	on := map[alerts.Key]*snapshot.Alarm{}
+	for i := range now.Alarms {
+		if a := &now.Alarms[i]; a.Active {
+			on[a.Key] = a
+		}
+	}
+	for _, m := range r.site.rooms {
+		f.room(&m, on)
+	}
+	f.changes(on)
+	f.telling(on)
+}
+
+// progress checks that the daemon's time goes on, and is right when the
+// machine's has been for long.
+func (f *reference) progress(now *snapshot.Snapshot) {
+	r := f.run
+	if now.Time.Sub(f.lastTime) < 20*time.Second {
+		f.still++
+	} else {
+		f.still = 0
+	}
+	f.lastTime = now.Time
+	if f.still > 8 {
+		r.breach("clock", "the daemon's time has stood at %s for %d min", now.Time.Format("2006-01-02 15:04"), f.still)
+	}
+	if off := now.Time.Sub(r.trueTime()).Abs(); r.clock.ahead == 0 && r.now-max(r.clock.changed, r.process.began) > 90 && off > 2*time.Minute {
+		r.breach("clock", "the clock of the machine has been right for 90 min, and the daemon's is %s off", off.Truncate(time.Minute))
+	}
+}
+
+// count counts a minute of one of two things.
+func count(is bool, yes, no *int) {
+	if is {
+		*yes, *no = *yes+1, 0
+	} else {
+		*yes, *no = 0, *no+1
+	}
+}
+
+// parts counts for how long link, disk and phone have been as they are.
+func (f *reference) parts(*snapshot.Snapshot) {
+	r := f.run
+	count(r.broker.connected, &f.linked, &f.unlinked)
+	count(r.disk.failing, &f.failing, &f.healthy)
+	if r.phone.down || r.phone.asks || r.phone.refuses || r.disk.failing {
+		f.reachable = 0
+	} else {
+		f.reachable++
+	}
+}
+
+// occupied reports whether animals have stood in a room for a while.
+func (r *run) occupied(id sensors.RoomID) (certain, possible bool) {
+	for _, c := range r.world.cohorts {
+		if c.room != id || !c.ended.IsZero() {
+			continue
+		}
+		possible = true
+		certain = certain || c.entered && !c.disturbed
+	}
+	return certain, possible
+}
+
+// room checks one room against what its sensors said.
+func (f *reference) room(m *siteRoom, on map[alerts.Key]*snapshot.Alarm) {
+	r, v := f.run, f.view(m.id)
+	list := r.site.sensorsIn(m.id)
+	hot, over, missing := false, false, len(list) > 0
+	for _, one := range list {
+		d, s := &f.devices[one.device.index], one.device
+		if d.known && d.valueC > m.heatC {
+			over = true
+		}
+		if d.known && d.valueC > m.heatC+0.5 && s.trusted(r.now) && !d.vague && r.now-d.heard <= s.plan.Interval+1 {
+			hot = true
+		}
+		if s.plan.Form == sparkplugForm && d.vague || d.quiet <= s.silentAfter() {
+			missing = false
+		}
+		f.silence(one, d, on)
+	}
+	certain, possible := r.occupied(m.id)
+	hot = hot && certain && r.broker.connected && r.now > v.settled
+	var none int
+	count(hot, &v.hot, &none)
+	if over = over && possible; !over && v.over > 0 {
+		v.was, v.ended = v.over, r.now
+	}
+	count(over, &v.over, &none)
+	count(missing && r.broker.connected && r.now > v.settled, &v.blind, &none)
+	heat, blind := alerts.Key{Condition: "heat", Room: m.id}, alerts.Key{Condition: "room_blind", Room: m.id}
+	if v.hot > r.site.onDelay()+heatMargin && on[heat] == nil {
+		r.breach("heat unseen", "a sound sensor of %s has said more than %g °C for %d min, and nobody is told of heat", m.id, m.heatC, v.hot)
+	}
+	if v.blind > blindOnDelay+blindMargin && on[blind] == nil {
+		r.breach("blind unseen", "no sensor of %s has been heard for %d min more than is its habit, and nobody is told that it is blind", m.id, v.blind)
+	}
+}
+
+// silence checks that a silent sensor is missed.
+func (f *reference) silence(one *siteSensor, d *device, on map[alerts.Key]*snapshot.Alarm) {
+	s := one.device
+	key := alerts.Key{Condition: "sensor_silent", Room: one.room, Subject: string(one.id)}
+	if d.quiet > s.silentAfter()+silentOnDelay+silenceMargin && f.run.now > f.view(one.room).settled+s.silentAfter()+silentOnDelay+silenceMargin && on[key] == nil {
+		f.run.breach("silence unseen", "%s has not been heard for %d min, and nobody is told", one.id, d.quiet)
+	}
+}
+
+// changes looks at alarms that came on or went off within the minute.
+func (f *reference) changes(on map[alerts.Key]*snapshot.Alarm) {
+	for key, a := range on {
+		v := f.active[key]
+		if v == nil || v.occurrence != a.Occurrence {
+			f.falseAlarm(a)
+			v = &alarmView{occurrence: a.Occurrence, since: f.run.now, hot: map[int]bool{}, told: map[string]bool{}}
+			f.active[key] = v
+		}
+		if m := f.run.site.room(key.Room); key.Condition == "heat" && m != nil {
+			for _, one := range f.run.site.sensorsIn(key.Room) {
+				if d := &f.devices[one.device.index]; d.known && d.valueC > m.heatC {
+					v.hot[one.device.index] = true
+				}
+			}
+		}
+	}
+	for key, v := range f.active {
+		if on[key] == nil {
+			f.cleared(key, v)
+			delete(f.active, key)
+			for who := range f.open {
+				if who.key == key {
+					delete(f.open, who)
+				}
+			}
+		}
+	}
+}
+
+// missed is for how many minutes the daemon may have missed the device when an
+// alarm came on that tells so.
+func (d *device) missed(now int) int {
+	if now-d.over <= 4 {
+		return max(d.pause, now-d.heard)
+	}
+	return now - d.heard
+}
+
+// falseAlarm checks an alarm that came on.
+func (f *reference) falseAlarm(a *snapshot.Alarm) {
+	r := f.run
+	v := f.view(a.Key.Room)
+	switch a.Key.Condition {
+	case "heat":
+		// The delay may have run out just before the air came back.
+		said := v.over
+		if r.now-v.ended <= 2 {
+			said = max(said, v.was)
+		}
+		if need := r.site.onDelay() - 2; said < need && r.now > v.settled+r.site.onDelay() {
+			r.breach("heat invented", "heat is told of in %s, where it was said to be too hot for %d min", a.Key.Room, said)
+		}
+	case "sensor_silent":
+		for _, one := range r.site.sensorsIn(a.Key.Room) {
+			d := &f.devices[one.device.index]
+			if string(one.id) == a.Key.Subject && d.known && !d.vague && one.device.trusted(r.now) && d.missed(r.now) < one.device.silentAfter()-1 {
+				r.breach("silence invented", "%s is called silent (%s), and was heard %d min ago", one.id, a.Detail, r.now-d.heard)
+			}
+		}
+	case "room_blind":
+		list := r.site.sensorsIn(a.Key.Room)
+		sound := len(list) > 0
+		for _, one := range list {
+			d := &f.devices[one.device.index]
+			sound = sound && d.known && !d.vague && one.device.trusted(r.now) && d.missed(r.now) < one.device.silentAfter()-1
+		}
+		if sound {
+			r.breach("blind invented", "%s is called blind (%s), and all of its sensors are heard", a.Key.Room, a.Detail)
+		}
+	case "broker_lost":
+		if f.linked > linkOnDelay+2 {
+			r.breach("link invented", "the broker is called lost, and has been there for %d min", f.linked)
+		}
+	case "store_failing":
+		if f.healthy > storeOnDelay+3 && !r.world.damaged {
+			r.breach("disk invented", "the records are said to fail, and the disk has been good for %d min", f.healthy)
+		}
+	}
+}
+
+// cleared checks an alarm that went off: heat is over only when the sensors
+// that found it say so.
+func (f *reference) cleared(key alerts.Key, v *alarmView) {
+	r := f.run
+	m := r.site.room(key.Room)
+	if key.Condition != "heat" || m == nil {
+		return
+	}
+	if _, possible := r.occupied(key.Room); !possible || r.now <= f.view(key.Room).settled+1 {
+		return
+	}
+	for _, one := range r.site.sensorsIn(key.Room) {
+		d := &f.devices[one.device.index]
+		if v.hot[one.device.index] && d.valueC > m.heatC && r.now >= one.device.spoiltUntil {
+			r.breach("heat forgotten", "heat in %s is said to be over, and the last that %s said, %d min ago, was %.1f °C", key.Room, one.id, r.now-d.heard, d.valueC)
+		}
+	}
+}
+
+// everybody are the people of the roster.
+var everybody = []string{"lead", "keeper"}
+
+// telling checks that people are told of what is on.
+func (f *reference) telling(on map[alerts.Key]*snapshot.Alarm) {
+	r := f.run
+	for key, a := range on {
+		v := f.active[key]
+		if v == nil {
+			continue
+		}
+		if a.State != alerts.Unacknowledged || a.Under != nil || f.reachable == 0 {
+			v.calling = 0
+			continue
+		}
+		v.calling++
+		for _, name := range everybody {
+			if v.calling > tellWithin && !v.told[name] && !f.open[person{name, key}] {
+				r.breach("untold", "%s has been on for %d min, and %s was not told", key, v.calling, name)
+			}
+		}
+	}
+}
+
+// told takes note of a notice that came through.
+func (f *reference) told(m notify.Message) {
+	r := f.run
+	key := m.Alarm.Key
+	who := person{m.Notice.Recipient, key}
+	if v := f.active[key]; v != nil {
+		v.told[who.name] = true
+	}
+	if r.phone.got[m.Notice.Key] > 1 && !r.world.diskFailed {
+		r.breach("told twice", "%s is told twice of one and the same: %s", who.name, m.Subject)
+	}
+	switch m.Alarm.Kind {
+	case notify.Raised:
+		if f.open[who] && f.active[key] != nil && f.active[key].since < r.now-30 && f.active[key].occurrence == m.Alarm.Occurrence && !r.world.diskFailed {
+			r.breach("told again", "%s is told once more that %s has begun", who.name, key)
+		}
+		f.open[who] = true
+	case notify.Cleared, notify.Over:
+		delete(f.open, who)
+	case notify.Reminder:
+		f.open[who] = true
+	}
+}

@@ -1,0 +1,344 @@
+package simulate
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/timekeeping"
+	"rearguard/sensors"
+)
+
+// epoch is the true time at which every run begins; midnight is early in it,
+// so that most runs pack a day.
+var epoch = time.Date(2026, 5, 1, 20, 0, 0, 0, time.UTC)
+
+// run is one run of a plan.
+type run struct {
+	dice
+	ground
+	ctx  context.Context
+	plan *Plan
+	now  int
+
+	rooms   []*room
+	sensors []*sensor
+	broker  *broker
+	site    *site
+	disk    *disk
+	phone   *phone
+	clock   machineClock
+	process *process
+	ref     *reference
+	world   affairs
+
+	outcome
+}
+
+// ground is what all runs stand on: the species, and the bytes of new records.
+type ground struct {
+	catalogs catalogs
+	empty    []byte
+}
+
+// affairs are what people and chance have going on.
+type affairs struct {
+	cohorts []*cohort
+	// ending are troubles that last, by when they end.
+	ending []ending
+	// startAt is the minute at which the daemon is to be started again.
+	startAt int
+	// edited is set once the configuration was changed in this run, damaged
+	// once the records were, unclear once the clock was wrong.
+	edited, damaged, unclear bool
+	// killed is set once the daemon was killed, diskFailed once it could not
+	// write.
+	killed, diskFailed bool
+	// before is how things stood when the daemon was stopped, nil when it was
+	// killed, or is to start with another configuration.
+	before *mark
+	junk   int
+}
+
+// ending is the end of a trouble.
+type ending struct {
+	kind kindName
+	at   int
+	end  func() string
+}
+
+// outcome is what is told of a run.
+type outcome struct {
+	ledger []*said
+	story  []string
+	broken *Breach
+	failed error
+}
+
+// cohort is a cohort as people know it.
+type cohort struct {
+	id      population.CohortID
+	places  []population.Placement
+	started time.Time
+	ended   time.Time
+	// entered is set once the daemon said that it is recorded.
+	entered bool
+	// room is where it stands now, empty when that room is gone.
+	room sensors.RoomID
+	// disturbed is set when its air can no longer be worked out from the
+	// configuration as it is.
+	disturbed bool
+}
+
+// machineClock is the wall clock of the daemon's machine.
+type machineClock struct {
+	// ahead is how far it is before true time, changed the minute at which it
+	// was set last.
+	ahead   time.Duration
+	changed int
+}
+
+// Breach is a rule that the daemon broke.
+type Breach struct {
+	Seed uint64 `json:"seed"`
+	// Rule names what was broken.
+	Rule  string `json:"rule"`
+	Story string `json:"story"`
+
+	minute int
+}
+
+// trueTime is the time as it truly is, wall what the machine's clock says.
+func (r *run) trueTime() time.Time { return epoch.Add(time.Duration(r.now) * time.Minute) }
+
+func (r *run) wall() time.Time { return r.trueTime().Add(r.clock.ahead) }
+
+// look is what the machine's clocks say, believed the time that the daemon goes
+// by.
+func (r *run) look() timekeeping.Beat {
+	b := timekeeping.Right(r.trueTime())
+	b.Wall, b.Disciplined = r.wall(), false
+	return b
+}
+
+func (r *run) believed() time.Time { return r.process.clock.At(r.look().Elapsed) }
+
+// chance is true with a probability.
+func (r *run) chance(p float64, what purpose, a, b int) bool { return r.share(what, a, b) < p }
+
+// over reports whether the run has come to an end before its time.
+func (r *run) over() bool { return r.broken != nil || r.failed != nil }
+
+// fail ends the run for a fault of the simulator's own surroundings.
+func (r *run) fail(err error) {
+	if r.failed == nil {
+		r.failed = err
+	}
+}
+
+// tell adds a line to the story.
+func (r *run) tell(format string, args ...any) {
+	r.story = append(r.story, clockText(r.now)+" "+fmt.Sprintf(format, args...))
+}
+
+// clockText is a minute of a run as people read it.
+func clockText(minute int) string {
+	at := epoch.Add(time.Duration(minute) * time.Minute)
+	day := int(at.Truncate(24*time.Hour).Sub(epoch.Truncate(24*time.Hour)) / (24 * time.Hour))
+	if day == 0 {
+		return at.Format("15:04")
+	}
+	return fmt.Sprintf("%s (day %d)", at.Format("15:04"), day+1)
+}
+
+// breach ends the run: a rule is broken.
+func (r *run) breach(rule, format string, args ...any) {
+	if r.over() {
+		return
+	}
+	r.tell(format, args...)
+	r.broken = &Breach{Seed: r.plan.Seed, Rule: rule, Story: strings.Join(r.story, "\n"), minute: r.now}
+}
+
+// play plays a plan in a folder of its own and returns what rule was broken,
+// nil for none.
+func play(ctx context.Context, p *Plan, c ground, folder string) (*Breach, error) {
+	folder, err := os.MkdirTemp(folder, "run-")
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = os.RemoveAll(folder) }() // what is left is of no use
+	r := newRun(ctx, p, c, folder)
+	if err := r.disk.begin(c.empty); err != nil {
+		return nil, err
+	}
+	r.start()
+	for ; r.now < p.Minutes && !r.over(); r.now++ {
+		r.minute()
+	}
+	if !r.over() {
+		r.checkAll()
+	}
+	if r.process != nil {
+		if err := r.process.store.Close(); err != nil {
+			r.fail(err)
+		}
+	}
+	return r.broken, r.failed
+}
+
+func newRun(ctx context.Context, p *Plan, c ground, folder string) *run {
+	r := &run{dice: dice(p.Seed), ctx: ctx, plan: p, ground: c, site: &site{onMinutes: -1}}
+	for i, one := range p.Rooms {
+		r.rooms = append(r.rooms, &room{plan: one, id: roomID(i), airC: one.BaseC})
+		if !one.Empty {
+			r.site.rooms = append(r.site.rooms, siteRoom{roomID(i), one.HeatC, one.ChillC})
+		}
+	}
+	for i, one := range p.Sensors {
+		s := &sensor{plan: one, index: i, id: sensorID(i), room: r.rooms[one.Room]}
+		r.sensors = append(r.sensors, s)
+		if !one.Missing && !p.Rooms[one.Room].Empty {
+			r.site.sensors = append(r.site.sensors, siteSensor{id: s.id, room: s.room.id, device: s, unclaimed: one.Unclaimed})
+		}
+	}
+	r.broker = &broker{run: r, retained: map[string]*message{}}
+	r.disk = &disk{run: r, folder: folder}
+	r.phone = &phone{run: r, got: map[string]int{}}
+	r.ref = newReference(r)
+	r.world.startAt = -1
+	return r
+}
+
+// minute lets one minute pass.
+func (r *run) minute() {
+	r.befall()
+	for i, m := range r.rooms {
+		m.advance(r.now, r.dice, i)
+	}
+	for _, one := range r.site.sensors {
+		if !one.retired {
+			r.report(one.device)
+		}
+	}
+	r.phone.calls = 0
+	if r.process == nil && r.now >= r.world.startAt && !r.over() {
+		r.start()
+	}
+	if r.process == nil || r.over() {
+		return
+	}
+	// What comes first within a minute is chance.
+	for _, step := range r.steps() {
+		step()
+		if r.process == nil || r.over() {
+			return
+		}
+	}
+	r.ref.observe()
+}
+
+// steps are what the daemon does within a minute.
+func (r *run) steps() []func() {
+	steps := []func(){
+		r.connect,
+		func() {
+			if r.broker.connected {
+				r.receive()
+			}
+		},
+		r.tick,
+	}
+	if r.chance(0.5, forOrder, r.now, 0) {
+		slices.Reverse(steps[1:])
+	}
+	if r.chance(0.25, forWrite, r.now, 0) || len(r.process.waiting) > 0 {
+		steps = append(steps, func() { r.write(true) })
+	}
+	if r.process.due || r.chance(0.1, forNotifier, r.now, 0) {
+		steps = append(steps, r.deliver)
+	}
+	if r.now%10 == 0 {
+		steps = append(steps, r.notices)
+	}
+	return append(steps, r.pack)
+}
+
+// deliver lets the two deliverers of notices do what is due.
+func (r *run) deliver() {
+	r.process.due = false
+	r.process.deliver(r.ctx)
+	if r.disk.failing {
+		r.process.deliverDirectly(r.ctx)
+	}
+}
+
+// connect brings the link up or down, and tells the engine of a change.
+func (r *run) connect() {
+	b := r.broker
+	if b.away && b.connected {
+		b.drop()
+		off := true
+		b.told = &off
+	}
+	if !b.away {
+		b.connected = true
+	}
+	if b.told != nil && *b.told == b.connected {
+		return
+	}
+	now := b.connected
+	b.told, b.since = &now, r.now
+	if err := r.process.steps.Link(r.ctx, b.link()); err != nil {
+		r.breach("engine", "the engine ended at a change of the link: %v", err)
+	}
+}
+
+// stuckAfter is how long one tick may take, by a clock on the wall: a machine
+// under load is slow, a loop of a million steps is slower.
+const stuckAfter = 20 * time.Second
+
+// tick lets the daemon's time pass.
+func (r *run) tick() {
+	began := time.Now() //nolint:forbidigo // that the loop is not stuck is about the real clock
+	if err := r.process.steps.Tick(r.ctx, r.look()); err != nil {
+		r.breach("engine", "the engine ended at a tick: %v", err)
+		return
+	}
+	if took := time.Since(began); took > stuckAfter { //nolint:forbidigo // as above
+		r.breach("stuck", "one tick took longer than %s", stuckAfter)
+	}
+}
+
+// befall begins and ends what the plan has for this minute.
+func (r *run) befall() {
+	kept := r.world.ending[:0]
+	for _, e := range r.world.ending {
+		if e.at > r.now {
+			kept = append(kept, e)
+			continue
+		}
+		if words := e.end(); words != "" {
+			r.tell("%s", words)
+		}
+	}
+	r.world.ending = kept
+	for _, e := range r.plan.Events {
+		// One trouble of a kind is enough at a time.
+		if e.At != r.now || r.over() || slices.ContainsFunc(r.world.ending, func(on ending) bool { return on.kind == e.Kind }) {
+			continue
+		}
+		began := kinds[e.Kind](r, e)
+		if began.words == "" {
+			continue
+		}
+		r.tell("%s", began.words)
+		if began.end != nil {
+			r.world.ending = append(r.world.ending, ending{e.Kind, r.now + e.For, began.end})
+		}
+	}
+}

@@ -1,0 +1,145 @@
+package service
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"reflect"
+	"strings"
+
+	"rearguard/daemon"
+	"rearguard/daemon/facility"
+	"rearguard/daemon/fold"
+	"rearguard/daemon/lookback"
+	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/strict"
+	"rearguard/dashboards/web/technician"
+)
+
+// reloadOn reads the configuration again whenever a signal comes, until ctx
+// ends.
+func (s *service) reloadOn(ctx context.Context, signals <-chan os.Signal) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-signals:
+			if err := s.site.reload(ctx, "signal"); err != nil {
+				s.Logger.Error("the configuration was not taken, and the one before goes on", "file", s.Config, "error", err)
+				continue
+			}
+			now := s.site.Configuration()
+			s.Logger.Info("the configuration was read again", "file", s.Config, "needs_a_restart", strings.Join(now.Restart, ", "))
+		}
+	}
+}
+
+// reload reads the configuration file again and puts it into force: all of it,
+// or with a fault in it nothing.
+func (e *claimingEngine) reload(ctx context.Context, who string) error {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	err := e.read(ctx, who)
+	if err != nil && !errors.Is(err, daemon.ErrNotRecorded) {
+		e.state.Problem, e.state.ProblemAt = err.Error(), e.clock()
+		return err
+	}
+	e.state.Problem, e.state.ReadAt, e.state.By = "", e.clock(), who
+	e.state.Restart = needRestart(e.started, e.facility)
+	return err
+}
+
+func (e *claimingEngine) read(ctx context.Context, who string) error {
+	if e.config == "" {
+		return fmt.Errorf("%w: there is no configuration file to read again", fold.ErrRefused)
+	}
+	next, err := facility.Load(e.config)
+	if err != nil {
+		return refusedFile(err)
+	}
+	catalog, err := species.CatalogOf(next.Species)
+	if err != nil {
+		return refusedFile(err)
+	}
+	built, err := channels(next)
+	if err != nil {
+		return refusedFile(err)
+	}
+	wanted, err := filters(next)
+	if err != nil {
+		return refusedFile(err)
+	}
+	err = e.Engine.Do(ctx, fold.NewConfigure(next, catalog, who))
+	if err != nil && !errors.Is(err, daemon.ErrNotRecorded) {
+		return err
+	}
+	e.facility, e.catalog = next, catalog
+	for _, use := range e.useChannels {
+		use(built)
+	}
+	return errors.Join(err, e.link.SetFilters(wanted))
+}
+
+// refusedFile says all that is wrong with a file in one line each.
+func refusedFile(err error) error {
+	var faults strict.Faults
+	if !errors.As(err, &faults) {
+		return fmt.Errorf("%w: %w", fold.ErrRefused, err)
+	}
+	lines := make([]string, len(faults))
+	for i, f := range faults {
+		lines[i] = fmt.Sprintf("line %d: %s: %s", f.Line, f.Problem, f.Advice)
+	}
+	return fmt.Errorf("%w: %s", fold.ErrRefused, strings.Join(lines, "; "))
+}
+
+// needRestart names what differs between the configuration that the daemon was
+// started with and one that was read since, and is not changed while it runs.
+func needRestart(started, now *facility.Facility) []string {
+	var names []string
+	add := func(name string, a, b any) {
+		if !reflect.DeepEqual(a, b) {
+			names = append(names, name)
+		}
+	}
+	add("records.path", started.Records.Path, now.Records.Path)
+	add("records.synchronous", started.Records.Synchronous, now.Records.Synchronous)
+	add("web.listen", started.Web.Listen, now.Web.Listen)
+	before, after := started.Broker, now.Broker
+	before.Discover, after.Discover = nil, nil
+	add("broker", before, after)
+	return names
+}
+
+// Configuration is how the configuration in force came to be so.
+func (e *claimingEngine) Configuration() technician.Configuration {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return e.state
+}
+
+// inForce is the configuration in force, with its species.
+func (e *claimingEngine) inForce() (*facility.Facility, *species.Catalog) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return e.facility, e.catalog
+}
+
+// alarmRecords answers from the records by the configuration in force.
+type alarmRecords struct{ *service }
+
+func (a alarmRecords) now() *lookback.AlarmRecords {
+	f, catalog := a.site.inForce()
+	return &lookback.AlarmRecords{Facility: f, Catalog: catalog, Records: a.store.Pages()}
+}
+
+// Performance measures the alarms over the last days of the records.
+func (a alarmRecords) Performance(ctx context.Context, days int) (*lookback.AlarmPerformance, error) {
+	return a.now().Performance(ctx, days)
+}
+
+// WithLimits replays one room with other limits.
+func (a alarmRecords) WithLimits(ctx context.Context, ask lookback.Question) (*lookback.Answer, error) {
+	return a.now().WithLimits(ctx, ask)
+}

@@ -1,0 +1,81 @@
+// Package disk does to the files of the records what SQLite does not: it locks
+// them, sets them aside, and notes beside them how far they had come.
+package disk
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+)
+
+// ErrHeld means that another process holds the lock.
+var ErrHeld = errors.New("locked by another process")
+
+// Last is how far records had come when it was last noted. It lies in a small
+// file beside them, so that records which are new, others, or older than last
+// time are told from those that were there.
+type Last struct {
+	// ID is the identity of the file, Commits how often it had been committed
+	// to, Clock the time of the engine at the last of these.
+	ID      string    `json:"id"`
+	Commits int64     `json:"commits"`
+	Clock   time.Time `json:"clock,omitzero"`
+}
+
+// lastName is the file beside the records at path.
+func lastName(path string) string { return path + ".last" }
+
+// ReadLast reads what was noted beside the records at path; it fails with
+// fs.ErrNotExist when nothing was.
+func ReadLast(path string) (Last, error) {
+	var l Last
+	body, err := os.ReadFile(lastName(path))
+	if err != nil {
+		return l, err
+	}
+	if err := json.Unmarshal(body, &l); err != nil || l.ID == "" {
+		return Last{}, fmt.Errorf("%s says nothing that can be used (it is written anew): %w", lastName(path), err)
+	}
+	return l, nil
+}
+
+// WriteLast notes l beside the records at path: after a loss of power the file
+// says this or what it said before.
+func WriteLast(path string, l Last) error {
+	body, err := json.Marshal(l)
+	if err != nil {
+		return err
+	}
+	part := lastName(path) + ".part"
+	if err := os.WriteFile(part, append(body, '\n'), 0o644); err != nil {
+		return err
+	}
+	if err := Sync(part); err != nil {
+		return err
+	}
+	if err := os.Rename(part, lastName(path)); err != nil {
+		return err
+	}
+	return Sync(filepath.Dir(path))
+}
+
+// SetAside renames the records at path and what SQLite keeps beside them, and
+// gives the new name: theirs with a suffix.
+func SetAside(path, suffix string) (string, error) {
+	to := path + "." + suffix
+	if _, err := os.Lstat(to); err == nil {
+		return to, fmt.Errorf("set %s aside: %s: %w", path, to, fs.ErrExist)
+	}
+	// The log comes first: without its file it would be taken for that of the
+	// next one.
+	for _, part := range []string{"-wal", "-shm", ""} {
+		if err := os.Rename(path+part, to+part); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return to, fmt.Errorf("set %s aside: %w", path, err)
+		}
+	}
+	return to, Sync(filepath.Dir(path))
+}
