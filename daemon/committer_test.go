@@ -19,6 +19,7 @@ import (
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/records"
 	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
@@ -187,7 +188,7 @@ func (r *rig) until(what string, at time.Time, holds func() bool) {
 // can, everything is in them as if nothing had been.
 func TestEngineGoesOnWhileTheRecordsFail(t *testing.T) {
 	play := func(fail bool) (*rig, []sensors.Reading) {
-		r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, foldtest.Facility), options: impatient()}
+		r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, foldtest.Facility), catalog: speciestest.Library(t), options: impatient()}
 		r.start(testStart)
 		t.Cleanup(r.stop)
 		r.monarchs(testStart)
@@ -261,7 +262,7 @@ func TestEngineGoesOnWhileTheRecordsFail(t *testing.T) {
 // So much is kept in memory and no more: the broker keeps the rest.
 func TestNoMoreIsTakenThanCanBeKept(t *testing.T) {
 	const most = 8
-	r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, foldtest.Facility), options: impatient(), mostUnwritten: most}
+	r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, foldtest.Facility), catalog: speciestest.Library(t), options: impatient(), mostUnwritten: most}
 	r.start(testStart)
 	t.Cleanup(r.stop)
 	r.records()
@@ -310,7 +311,7 @@ func TestNoMoreIsTakenThanCanBeKept(t *testing.T) {
 // An engine that ends while the records cannot be written says so, and has
 // acknowledged nothing of what is lost with it.
 func TestStoppedWhileTheRecordsFail(t *testing.T) {
-	r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, foldtest.Facility), options: impatient()}
+	r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, foldtest.Facility), catalog: speciestest.Library(t), options: impatient()}
 	r.start(testStart)
 	r.records()
 	release := block(t, r.path)

@@ -320,8 +320,8 @@ const stampedWithin = time.Minute
 // was stamped just before the time was moved back would lie ahead, and take the
 // engine there.
 func (e *Engine) received(at time.Time) time.Time {
-	behind, ahead := e.left.Sub(at), at.Sub(e.fold.Clock())
-	if behind >= 0 && behind < stampedWithin && ahead > behind {
+	off, ahead := e.left.Sub(at).Abs(), at.Sub(e.fold.Clock())
+	if off < stampedWithin && ahead > off {
 		return e.fold.Clock()
 	}
 	return at
