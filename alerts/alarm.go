@@ -74,10 +74,15 @@ type Course struct {
 	// AckMoved is by how much the clock has been moved since AckedAt.
 	AckMoved time.Duration `json:"ack_moved,omitempty"`
 	// Annunciations counts how often the open occurrence called a person,
-	// Recurrences how often it returned and became true again.
+	// repetitions included; LastAnnunciated is the last call that was not one.
+	// Recurrences counts how often it returned and became true again.
 	Annunciations   int       `json:"annunciations,omitempty"`
 	LastAnnunciated time.Time `json:"last_annunciated,omitzero"`
 	Recurrences     int       `json:"recurrences,omitempty"`
+	// Repeats counts the repetitions of the last call, RepeatAt is when it is
+	// repeated next; zero while it is not to be.
+	Repeats  int       `json:"repeats,omitempty"`
+	RepeatAt time.Time `json:"repeat_at,omitzero"`
 }
 
 // Finding is what the last observation said that was not unknown, and since
@@ -134,6 +139,9 @@ func (a Alarm) State() State {
 
 // Silenced reports whether the alarm may not call anybody now.
 func (a Alarm) Silenced() bool { return a.silencedByHand() || a.Under != nil }
+
+// waits reports whether the alarm is active and nobody has taken it on.
+func (a Alarm) waits() bool { return a.Active && !a.Acked }
 
 // Quiet reports whether a carries nothing worth remembering: such an alarm need
 // not be stored.

@@ -33,6 +33,8 @@ const storedAlarm = `{
 	"annunciations": 2,
 	"last_annunciated": "2025-01-14T01:04:00Z",
 	"recurrences": 3,
+	"repeats": 4,
+	"repeat_at": "2025-01-14T01:34:00Z",
 	"owed": true,
 	"truth": 2,
 	"observed_at": "2025-01-14T01:05:00Z",

@@ -85,6 +85,21 @@ func PriorityFor(consequence Severity, timeToRespond time.Duration) Priority {
 	return row[3]
 }
 
+// RepeatFor returns after which pauses alarms of a priority call again until
+// somebody acknowledges them (common practice, no published source). The
+// pauses grow, since whoever was woken needs time to come.
+func RepeatFor(p Priority) []time.Duration {
+	switch p {
+	case Critical:
+		return []time.Duration{5 * time.Minute, 10 * time.Minute, 15 * time.Minute}
+	case High:
+		return []time.Duration{30 * time.Minute}
+	case Medium:
+		return []time.Duration{4 * time.Hour}
+	}
+	return nil
+}
+
 // Definition is the rationalisation record of one condition: why it is an
 // alarm, what to do, and how it is timed.
 type Definition struct {
@@ -110,6 +125,10 @@ type Definition struct {
 	// ReAlarm is how long after its acknowledgement an alarm that is still
 	// active calls again; zero for never.
 	ReAlarm time.Duration
+	// Repeat holds the pauses after which an alarm that nobody acknowledges
+	// calls again: the first after the first call, the last between all that
+	// follow. Without any it calls once.
+	Repeat []time.Duration
 }
 
 // Advice is what a notice and a page tell a person about an alarm.
@@ -123,6 +142,15 @@ type Advice struct {
 // Advice returns the definition's sentences for a person.
 func (d Definition) Advice() Advice {
 	return Advice{Cause: d.Cause, Consequence: d.Consequence, FirstAction: d.FirstAction, TimeToRespond: d.TimeToRespond}
+}
+
+// repeatAfter is when a call is repeated that has been repeated some times, the
+// last time at last; zero for never.
+func (d *Definition) repeatAfter(repeats int, last time.Time) time.Time {
+	if len(d.Repeat) == 0 {
+		return time.Time{}
+	}
+	return last.Add(d.Repeat[min(repeats, len(d.Repeat)-1)])
 }
 
 // Priority is the priority that PriorityFor derives for the definition.
@@ -147,6 +175,11 @@ func (d Definition) Validate() error {
 	}
 	if d.OnDelay < 0 || d.OffDelay < 0 || d.ReAlarm < 0 {
 		bad("a delay is negative")
+	}
+	for _, pause := range d.Repeat {
+		if pause < time.Minute {
+			bad("%v is too short a pause before a call is repeated; give a minute or more", pause)
+		}
 	}
 	if d.Deadband < 0 || math.IsNaN(d.Deadband) || math.IsInf(d.Deadband, 0) {
 		bad("deadband %v is not a number from zero up", d.Deadband)

@@ -220,6 +220,10 @@ func (m *Machine) Restore(alarms []Alarm) (undefined []Alarm) {
 			// consequence, and calls.
 			a.UnfoldAt = a.UpdatedAt
 		}
+		if a.waits() && !a.Owed && a.Annunciations > 0 && a.RepeatAt.IsZero() {
+			// It was stored when its calls were not repeated.
+			a.RepeatAt = m.defs[a.Key.Condition].repeatAfter(a.Repeats, a.UpdatedAt)
+		}
 		if !a.Quiet() {
 			m.alarms[a.Key] = a
 			m.schedule(a)

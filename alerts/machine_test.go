@@ -3,6 +3,7 @@ package alerts_test
 import (
 	"errors"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -342,4 +343,33 @@ func BenchmarkStorm(b *testing.B) {
 		m.Advance(now)
 	}
 	b.ReportMetric(float64(b.Elapsed().Microseconds())/float64(b.N)/1002, "µs/finding")
+}
+
+// An alarm that nobody acknowledges calls again after pauses that grow, under
+// numbers that go on, until somebody does.
+func TestRepeatsUntilAcknowledged(t *testing.T) {
+	pauses := []time.Duration{5 * time.Minute, 10 * time.Minute, 15 * time.Minute}
+	key := alerts.Key{Condition: "heat", Room: "nursery"}
+	m := newMachine(t, []alerts.Definition{definition("heat", func(d *alerts.Definition) { d.Repeat = pauses })})
+	out := m.Observe(alerts.Observation{Key: key, Time: start, Truth: alerts.True})
+	out = append(out, m.Advance(start.Add(50*time.Minute))...)
+	var calls []int
+	for i, tr := range out {
+		if !tr.Annunciate || tr.Alarm.Annunciations != i+1 || (tr.Event == alerts.EventRepeat) != (i > 0) {
+			t.Errorf("step %d: %+v", i, tr)
+		}
+		calls = append(calls, int(tr.Time.Sub(start).Minutes()))
+	}
+	if want := []int{0, 5, 15, 30, 45}; !slices.Equal(calls, want) {
+		t.Errorf("called after %v minutes, want %v", calls, want)
+	}
+	if _, err := order(m, alerts.Order{Verb: alerts.Acknowledge, Key: key, Who: "ann"}, start.Add(50*time.Minute)); err != nil {
+		t.Fatal(err)
+	}
+	if out := m.Advance(start.Add(24 * time.Hour)); len(out) != 0 {
+		t.Errorf("after it was acknowledged: %+v", out)
+	}
+	if got := m.Alarm(key).LastAnnunciated; !got.Equal(start) {
+		t.Errorf("the call that was answered is timed %v, want %v", got, start)
+	}
 }

@@ -16,6 +16,7 @@ var (
 	randomDefinitions = []alerts.Definition{
 		definition("heat", func(d *alerts.Definition) {
 			d.OnDelay, d.OffDelay, d.ReAlarm = 5*time.Minute, 3*time.Minute, 3*time.Hour
+			d.Repeat = []time.Duration{20 * time.Minute, time.Hour}
 		}),
 		definition("leak", func(d *alerts.Definition) { d.OnDelay, d.OffDelay = time.Minute, time.Minute }),
 		definition("silent", nil),
@@ -141,7 +142,10 @@ func (w *watcher) take(t *rapid.T, tr alerts.Transition, newest *int64) {
 		if tr.To != alerts.Unacknowledged {
 			t.Fatalf("called in state %v: %+v", tr.To, tr)
 		}
-		fresh := tr.Event == alerts.EventRaise || tr.Event == alerts.EventRecur || tr.Event == alerts.EventReAlarm
+		if tr.Event == alerts.EventRepeat && (tr.From != alerts.Unacknowledged || w.acknowledged || w.calls == 0) {
+			t.Fatalf("repeated what was acknowledged or never called: %+v", tr)
+		}
+		fresh := tr.Event == alerts.EventRaise || tr.Event == alerts.EventRecur || tr.Event == alerts.EventReAlarm || tr.Event == alerts.EventRepeat
 		if !fresh && w.calls > 0 && !w.owed {
 			t.Fatalf("called twice: %+v", tr)
 		}

@@ -31,6 +31,10 @@ func (m *Machine) Resume(from, at time.Time, passed bool) []Transition {
 		}
 		if passed && by >= 0 {
 			a.UnfoldAt = moved(a.UnfoldAt, by)
+			if !a.RepeatAt.IsZero() && a.RepeatAt.Before(at) {
+				// However many repetitions were missed, one makes up for them.
+				a.RepeatAt = at
+			}
 		} else {
 			a = a.move(by)
 		}
@@ -56,7 +60,7 @@ func (a Alarm) move(by time.Duration) Alarm {
 	if a.Acked {
 		a.AckMoved += by
 	}
-	a.LastAnnunciated, a.Due = moved(a.LastAnnunciated, by), moved(a.Due, by)
+	a.LastAnnunciated, a.RepeatAt, a.Due = moved(a.LastAnnunciated, by), moved(a.RepeatAt, by), moved(a.Due, by)
 	a.ObservedAt, a.FalseSince, a.UnknownSince = moved(a.ObservedAt, by), moved(a.FalseSince, by), moved(a.UnknownSince, by)
 	a.UpdatedAt = moved(a.UpdatedAt, by)
 	// A new slice, since copies of the alarm share the old one.

@@ -66,9 +66,11 @@ const (
 	// EventRecur: true again before the occurrence was closed.
 	EventRecur Event = "recur"
 	// EventReturn: false for the off-delay.
-	EventReturn          Event = "return"
-	EventAcknowledge     Event = "acknowledge"
-	EventReAlarm         Event = "re-alarm"
+	EventReturn      Event = "return"
+	EventAcknowledge Event = "acknowledge"
+	EventReAlarm     Event = "re-alarm"
+	// EventRepeat: nobody acknowledged a call.
+	EventRepeat          Event = "repeat"
 	EventShelve          Event = "shelve"
 	EventUnshelve        Event = "unshelve"
 	EventShelvingEnds    Event = "shelving-ends"

@@ -55,9 +55,17 @@ func (s *step) call(t *Transition) {
 	t.Annunciate = true
 	s.a.Owed = false
 	s.a.Annunciations++
-	s.a.LastAnnunciated = s.now
+	if t.Event == EventRepeat {
+		s.a.Repeats++
+	} else {
+		s.a.Repeats, s.a.LastAnnunciated = 0, s.now
+	}
+	s.repeatLater()
 	t.Alarm = s.a
 }
+
+// repeatLater sets when the last call is repeated.
+func (s *step) repeatLater() { s.a.RepeatAt = s.def.repeatAfter(s.a.Repeats, s.now) }
 
 // raise makes the alarm active, folded at once under its root if that is not
 // nil. An occurrence that is still open, returned and unacknowledged, goes on
@@ -189,7 +197,16 @@ func (s *step) fold(root Key) {
 func (s *step) unfold() {
 	before := s.a
 	s.a.Under, s.a.UnfoldAt = nil, time.Time{}
+	if s.a.Annunciations > 0 {
+		s.repeatLater()
+	}
 	s.callIfOwed(s.record(EventUnfold, before, "", "root alarm is over"))
+}
+
+// repeat calls again for an alarm that nobody has acknowledged.
+func (s *step) repeat() {
+	before := s.a
+	s.call(s.record(EventRepeat, before, "", fmt.Sprintf("not acknowledged within %v", s.now.Sub(s.a.LastAnnunciated))))
 }
 
 // realarm calls again for an alarm that was acknowledged and is still active.

@@ -16,6 +16,7 @@ const (
 	unfoldOver
 	shelvingOver
 	reAlarmOver
+	repeatOver
 )
 
 type due struct {
@@ -53,6 +54,9 @@ func (m *Machine) dueOf(a Alarm) due {
 	consider(a.ShelvedUntil, shelvingOver, depth)
 	if a.Active && a.Acked && !a.Silenced() && def.ReAlarm > 0 {
 		consider(a.AckedAt.Add(a.AckMoved+def.ReAlarm), reAlarmOver, depth)
+	}
+	if a.waits() && !a.Silenced() && len(def.Repeat) > 0 {
+		consider(a.RepeatAt, repeatOver, depth)
 	}
 	return first
 }
@@ -103,6 +107,8 @@ func (m *Machine) fire(d due) []Transition {
 		})
 	case reAlarmOver:
 		return m.apply(d.key, (*step).realarm)
+	case repeatOver:
+		return m.apply(d.key, (*step).repeat)
 	}
 	return nil
 }
@@ -124,6 +130,9 @@ func (m *Machine) clear(key Key) []Transition {
 func (m *Machine) apply(key Key, do func(*step)) []Transition {
 	s := step{def: m.defs[key.Condition], a: m.Alarm(key), now: m.now, occurrence: m.last + 1}
 	do(&s)
+	if !s.a.waits() {
+		s.a.Repeats, s.a.RepeatAt = 0, time.Time{}
+	}
 	m.put(s.a)
 	return s.out
 }

@@ -18,6 +18,7 @@ const (
 	onDelay  = 5 * time.Minute
 	offDelay = 3 * time.Minute
 	reAlarm  = 6 * time.Hour
+	repeat   = 30 * time.Minute
 	shelving = 20 * time.Hour
 )
 
@@ -51,9 +52,11 @@ func newMachine(t testing.TB, defs []alerts.Definition, rules ...alerts.FoldRule
 	return m
 }
 
-func newBench(t *testing.T) *bench {
+// newBench builds a bench; calls are repeated in the test of that alone, since
+// waiting for any other timer would run through many repetitions.
+func newBench(t *testing.T, repeats ...time.Duration) *bench {
 	timed := func(d *alerts.Definition) {
-		d.OnDelay, d.OffDelay, d.ReAlarm = onDelay, offDelay, reAlarm
+		d.OnDelay, d.OffDelay, d.ReAlarm, d.Repeat = onDelay, offDelay, reAlarm, repeats
 	}
 	m := newMachine(t, []alerts.Definition{definition("heat", timed), definition("root", nil)},
 		alerts.FoldRule{Root: "root", Folds: []alerts.Condition{"heat"}})
@@ -104,6 +107,9 @@ func (b *bench) event(name string) {
 	case "re-alarm":
 		b.now = b.now.Add(reAlarm)
 		b.keep(b.m.Advance(b.now), nil)
+	case "repeat":
+		b.now = b.now.Add(repeat)
+		b.keep(b.m.Advance(b.now), nil)
 	case "shelving-ends":
 		b.now = b.now.Add(shelving)
 		b.keep(b.m.Advance(b.now), nil)
@@ -130,7 +136,7 @@ var ways = map[string][]string{
 }
 
 var events = []string{
-	"true", "false", "between", "unknown", "acknowledge", "re-alarm", "shelve", "unshelve",
+	"true", "false", "between", "unknown", "acknowledge", "re-alarm", "repeat", "shelve", "unshelve",
 	"out-of-service", "return-to-service", "root-raised", "root-returned",
 }
 
@@ -187,6 +193,9 @@ func TestTransitionTable(t *testing.T) {
 				t.Fatalf("no way is known to state %q", pair[0])
 			}
 			b := newBench(t)
+			if pair[1] == "repeat" {
+				b = newBench(t, repeat)
+			}
 			for _, event := range way {
 				if b.event(event); b.err != nil {
 					t.Fatalf("on the way, %s: %v", event, b.err)

@@ -1,6 +1,9 @@
 package daemon
 
 import (
+	"context"
+	"fmt"
+	"sync"
 	"testing"
 	"time"
 
@@ -68,9 +71,13 @@ func TestLimitsToTry(t *testing.T) {
 		return n
 	}
 	for limit, want := range map[float64]int{33: 1, 35: 0, 30: 1} {
-		tried, err := desk.WithLimits(t.Context(), lookback.Question{Room: "nursery", Days: 1, Limits: facility.Limits{HeatCelsius: &limit}})
+		var done float64
+		tried, err := desk.WithLimits(t.Context(), lookback.Question{Room: "nursery", Days: 1, Limits: facility.Limits{HeatCelsius: &limit}}, func(share float64) { done = share })
 		if err != nil {
 			t.Fatal(err)
+		}
+		if done < 0.9 || done > 1 {
+			t.Errorf("in the end %v of the past was gone through", done)
 		}
 		if heat(tried.Happened) != 1 || heat(tried.Would) != want || len(tried.Losses) != 1 {
 			t.Errorf("limit %v: %d happened, %d would have, %d losses; want 1, %d, 1\n%+v", limit, heat(tried.Happened), heat(tried.Would), len(tried.Losses), want, tried.Would)
@@ -86,4 +93,38 @@ func TestLimitsToTry(t *testing.T) {
 	if s := r.engine.Snapshot().AlarmTotals; s.CallsDay != report.Calls {
 		t.Errorf("%d calls counted on the way, %d in the audit", s.CallsDay, report.Calls)
 	}
+}
+
+// Many who go through the past at once, with one connection for all of them,
+// come to an end, and take nothing from the engine: no read waits for another
+// connection while it holds one.
+func TestSimultaneousTrials(t *testing.T) {
+	r := newRig(t)
+	r.stop()
+	r.options.Readers = 1
+	r.start(testStart)
+	r.monarchs(testStart)
+	for m := range 180 {
+		r.air(minute(m), 25, 70)
+		r.tick(minute(m).Add(5 * time.Second))
+	}
+	r.records()
+	desk := lookback.AlarmRecords{Facility: r.facility, Catalog: speciestest.Library(t), Records: r.store.Pages()}
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	var trials sync.WaitGroup
+	for range 3 {
+		trials.Go(func() {
+			limit := 30.0
+			if _, err := desk.WithLimits(ctx, lookback.Question{Room: "nursery", Days: 1, Limits: facility.Limits{HeatCelsius: &limit}}, func(float64) {}); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	// A late message has the engine read what is stored.
+	for m := 180; m < 200; m++ {
+		r.send("t/nursery/a", fmt.Sprintf(`{"ts":%d,"t":24,"h":71}`, minute(m-100).Add(30*time.Second).Unix()), minute(m))
+		r.tick(minute(m).Add(5 * time.Second))
+	}
+	trials.Wait()
 }

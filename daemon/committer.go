@@ -10,6 +10,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"rearguard/daemon/progress"
 	"rearguard/daemon/records"
 )
 
@@ -37,9 +38,10 @@ const joinedReadings = 50_000
 // again until it is; meanwhile its messages stay unacknowledged, so nothing is
 // lost.
 type committer struct {
-	store  *records.Store
-	logger *slog.Logger
-	told   Unrecorded
+	store    *records.Store
+	logger   *slog.Logger
+	progress *progress.Board
+	told     Unrecorded
 	// wake has room for one word that something was handed over, wrote for one
 	// that something was written.
 	wake, wrote chan struct{}
@@ -66,8 +68,8 @@ type job struct {
 	after func()
 }
 
-func newCommitter(store *records.Store, logger *slog.Logger) *committer {
-	c := &committer{store: store, logger: logger, wake: make(chan struct{}, 1), wrote: make(chan struct{}, 1)}
+func newCommitter(store *records.Store, logger *slog.Logger, board *progress.Board) *committer {
+	c := &committer{store: store, logger: logger, progress: board, wake: make(chan struct{}, 1), wrote: make(chan struct{}, 1)}
 	c.told.init(c, store)
 	return c
 }
@@ -88,6 +90,7 @@ func (c *committer) submit(j job) {
 	}
 	c.jobs = append(c.jobs, j)
 	c.acks += len(j.acks)
+	c.progress.Waits(progress.Commit)
 	c.mu.Unlock()
 	if problem := c.problem.Load(); problem != nil {
 		answer(&j, fmt.Errorf("%w: %s", ErrNotRecorded, *problem))
@@ -193,6 +196,10 @@ func (c *committer) drop(jobs []job) {
 	c.jobs, c.taken = slices.Clone(c.jobs[len(jobs):]), 0
 	for i := range jobs {
 		c.acks -= len(jobs[i].acks)
+	}
+	c.progress.Done(progress.Commit)
+	if len(c.jobs) > 0 {
+		c.progress.Waits(progress.Commit)
 	}
 	c.mu.Unlock()
 	for i := range jobs {

@@ -84,7 +84,7 @@ func TestBatchesAreJoinedWhileTheRecordsFail(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer store.Close()
-	c := newCommitter(store, slog.New(slog.DiscardHandler))
+	c := newCommitter(store, slog.New(slog.DiscardHandler), nil)
 	release := block(t, path)
 	ended := make(chan error, 1)
 	go func() { ended <- c.run(t.Context()) }()

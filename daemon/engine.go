@@ -10,6 +10,7 @@ import (
 
 	"rearguard/daemon/fold"
 	"rearguard/daemon/past"
+	"rearguard/daemon/progress"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
 	"rearguard/daemon/timekeeping"
@@ -41,6 +42,8 @@ type Options struct {
 	// Ask is called, if set, with what is to be published to sensors that must
 	// be asked for something. It must not wait.
 	Ask func(payload.Request)
+	// Progress, if set, is told what has been done and what waits.
+	Progress *progress.Board
 }
 
 // Sources are the streams of events an engine runs on. Closing Messages ends
@@ -88,7 +91,7 @@ type commandCall struct {
 // commit, and publishes a first snapshot. Nothing is written before Run.
 func New(ctx context.Context, opts Options) (*Engine, error) {
 	e := &Engine{
-		opts: opts, commit: newCommitter(opts.Store, opts.Logger),
+		opts: opts, commit: newCommitter(opts.Store, opts.Logger, opts.Progress),
 		commands: make(chan commandCall), changed: make(chan struct{}), ended: make(chan struct{}),
 		mostUnwritten: unwrittenLimit,
 	}
@@ -219,6 +222,11 @@ func (e *Engine) handle(ctx context.Context, in Sources) error {
 		if err != nil {
 			return err
 		}
+		if len(e.owed) > 0 || e.commit.messages() >= e.mostUnwritten {
+			e.opts.Progress.Waits(progress.Decide)
+		} else {
+			e.opts.Progress.Done(progress.Decide)
+		}
 	}
 }
 
@@ -301,6 +309,7 @@ func (e *Engine) handleTick(ctx context.Context, beat timekeeping.Beat) error {
 		return err
 	}
 	e.publish()
+	e.opts.Progress.Done(progress.Tick)
 	return nil
 }
 

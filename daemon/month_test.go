@@ -6,12 +6,14 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/klauspost/compress/zstd"
 
+	"rearguard/alerts"
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
@@ -65,8 +67,12 @@ func TestMonthReplaysAsRecorded(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	happened.transitions(recorded)
-	again.transitions(replayed.Transitions)
+	// The month was recorded by a program that called once and did not repeat.
+	first := func(steps []records.AlarmTransition) []records.AlarmTransition {
+		return slices.DeleteFunc(slices.Clone(steps), func(s records.AlarmTransition) bool { return s.Event == alerts.EventRepeat })
+	}
+	happened.transitions(first(recorded))
+	again.transitions(first(replayed.Transitions))
 	if d := firstDifference(happened.String(), again.String()); d != "" {
 		t.Errorf("alarms as they happened and as replayed differ: %s", d)
 	}
@@ -200,6 +206,14 @@ func unpackMonth(t *testing.T) string {
 	}
 	path := filepath.Join(t.TempDir(), "month.db")
 	if err := os.WriteFile(path, body, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	// The recording has the schema of its time.
+	store, err := records.Open(t.Context(), path, records.Options{Synchronous: records.Normal})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := store.Close(); err != nil {
 		t.Fatal(err)
 	}
 	return path

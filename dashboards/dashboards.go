@@ -5,7 +5,6 @@ package dashboards
 
 import (
 	"fmt"
-	"io"
 	"net/http"
 	"time"
 
@@ -32,11 +31,19 @@ func Handler(f Facility, version string, options web.Options) (*Routes, error) {
 	mux := http.NewServeMux()
 	mux.Handle("/", site)
 	mux.Handle("/api/v1/", rest)
-	mux.HandleFunc("GET /healthz", healthz)
-	mux.Handle("GET /readyz", api.Ready(f))
-	mux.Handle("GET /metrics", metrics.Handler(f, version))
-	mux.Handle("GET /calendar.ics", calendar.New(f))
-	return &Routes{Handler: web.Protect(mux), site: site}, nil
+	for path, read := range map[string]http.Handler{
+		"/healthz": api.Healthy(options.Progress), "/readyz": api.Ready(f, options.Progress),
+		"/metrics": metrics.Handler(f, version), "/calendar.ics": calendar.New(f),
+	} {
+		mux.Handle("GET "+path, read)
+		mux.HandleFunc(path, onlyRead)
+	}
+	return &Routes{Handler: web.Protect(mux, options.Access), site: site}, nil
+}
+
+func onlyRead(w http.ResponseWriter, _ *http.Request) {
+	w.Header().Set("Allow", "GET, HEAD")
+	http.Error(w, "This address can only be read.", http.StatusMethodNotAllowed)
 }
 
 // Routes is the handler of the whole server.
@@ -67,14 +74,4 @@ func Server(f Facility, version string, options web.Options) (*http.Server, erro
 	}
 	server.RegisterOnShutdown(routes.Close)
 	return server, nil
-}
-
-// healthz says that the process is alive and answers, nothing more: a broker
-// that is down is no reason to restart rearguard.
-func healthz(w http.ResponseWriter, _ *http.Request) {
-	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
-	w.Header().Set("Cache-Control", "no-store")
-	if _, err := io.WriteString(w, "ok\n"); err != nil {
-		return // the asker has gone
-	}
 }

@@ -52,7 +52,7 @@ func TestRoutes(t *testing.T) {
 	}{
 		"/": {200, "text/html"}, "/alarms": {200, "text/html"}, "/api/v1/rooms": {200, "application/json"},
 		"/api/v1/openapi.json": {200, "application/json"}, "/api/v1/none": {404, "application/problem+json"},
-		"/healthz": {200, "text/plain"}, "/readyz": {200, "application/json"}, "/metrics": {200, "text/plain"},
+		"/healthz": {200, "application/json"}, "/readyz": {200, "application/json"}, "/metrics": {200, "text/plain"},
 		"/calendar.ics": {200, "text/calendar"}, "/static/style.css": {200, "text/css"}, "/none": {404, "text/html"},
 	} {
 		response, err := http.Get(base + path)

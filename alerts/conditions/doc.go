@@ -63,10 +63,14 @@ const (
 
 // Definitions returns the definitions of all conditions of the package.
 func Definitions() []alerts.Definition {
-	return slices.Concat(
+	defs := slices.Concat(
 		airDefinitions(), shapeDefinitions(), wetnessDefinitions(), cohortDefinitions(), lostDefinitions(),
 		causeDefinitions(), sensorDefinitions(), facilityDefinitions(),
 	)
+	for i := range defs {
+		defs[i].Repeat = alerts.RepeatFor(defs[i].Priority())
+	}
+	return defs
 }
 
 // returnGrace is how long after a limit what led to it stays folded: longer

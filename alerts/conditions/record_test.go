@@ -59,6 +59,9 @@ func record() string {
 		if d.ReAlarm > 0 {
 			fmt.Fprintf(&b, ", calls again %s after acknowledgement", short(d.ReAlarm))
 		}
+		for i, pause := range d.Repeat {
+			b.WriteString([]string{", unacknowledged again after ", ", then "}[min(i, 1)] + short(pause))
+		}
 		b.WriteString("\n")
 		for _, rule := range conditions.Folding() {
 			for _, folded := range rule.Folds {

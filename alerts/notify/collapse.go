@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 )
@@ -16,13 +17,16 @@ type collapsed struct {
 	// newest is the newest notice that was told, which makes an older lead
 	// stale; the zero value for none.
 	newest Notice
+	// siblings are all notices of the occurrence, those to other people and by
+	// other channels included.
+	siblings []Notice
 }
 
 // collapse picks what of the siblings is still news: of all that is pending
 // only the newest, as the others describe a state that has passed. An end of
 // whose beginning the person was never told becomes an Over.
 func collapse(row Notice, siblings []Notice) (collapsed, error) {
-	c := collapsed{lead: row}
+	c := collapsed{lead: row, siblings: siblings}
 	told := false
 	for _, s := range siblings {
 		if s.Channel != row.Channel || s.Recipient != row.Recipient || s.Occurrence != row.Occurrence || s.ID == row.ID {
@@ -49,4 +53,19 @@ func collapse(row Notice, siblings []Notice) (collapsed, error) {
 		c.alarm.Kind = Over
 	}
 	return c, nil
+}
+
+// mostUrgent orders what is to be told: what is on before what is over, by
+// priority, the longest on first, and what was tried in vain last.
+func mostUrgent(a, b collapsed) int {
+	over := func(c *collapsed) int {
+		if c.alarm.over() {
+			return 1
+		}
+		return 0
+	}
+	return cmp.Or(
+		cmp.Compare(b.alarm.Priority, a.alarm.Priority), cmp.Compare(over(&a), over(&b)),
+		cmp.Compare(a.lead.Attempts, b.lead.Attempts), a.alarm.RaisedAt.Compare(b.alarm.RaisedAt), cmp.Compare(a.lead.ID, b.lead.ID),
+	)
 }

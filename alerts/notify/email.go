@@ -169,7 +169,9 @@ func (e *Email) compose(m Message, address string) (*mail.Msg, error) {
 		return nil, fmt.Errorf("address of %s: %w", m.Notice.Recipient, err)
 	}
 	thread := e.messageID(m, m.Alarm.occurrenceName())
-	if m.Alarm.Kind == Raised && m.Alarm.Sequence <= firstSequence {
+	if len(m.Also) > 0 {
+		message.SetMessageIDWithValue(e.messageID(m, webhookID(m.Notice.Key)))
+	} else if m.Alarm.Kind == Raised && m.Alarm.Sequence <= firstSequence {
 		message.SetMessageIDWithValue(thread)
 	} else {
 		message.SetMessageIDWithValue(e.messageID(m, fmt.Sprintf("%s-%d", m.Alarm.occurrenceName(), m.Alarm.Sequence)))

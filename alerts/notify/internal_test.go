@@ -117,8 +117,11 @@ func TestBackoffGrowsToItsCap(t *testing.T) {
 		if got := backoff(failed, 1); got != ceiling {
 			t.Errorf("ceiling after %d failures = %v, want %v", failed, got, ceiling)
 		}
-		if got := backoff(failed, 0.25); got != ceiling/4 {
-			t.Errorf("a quarter of it = %v, want %v", got, ceiling/4)
+		if got, want := backoff(failed, 0.25), max(time.Second, ceiling/4); got != want {
+			t.Errorf("a quarter of it = %v, want %v", got, want)
+		}
+		if got := backoff(failed, 0); got != time.Second {
+			t.Errorf("least pause after %d failures = %v", failed, got)
 		}
 	}
 }

@@ -75,7 +75,8 @@ func TestKilledWorkerRepeatsNothingDelivered(t *testing.T) {
 	for i := range notices {
 		n := heat(notify.Raised, 2, begin)
 		n.Occurrence = int64(i + 1)
-		o.add(plan(t, n, []string{"lead"}, "pager")...)
+		// To as many people, since what waits for one is told together.
+		o.add(plan(t, n, []string{fmt.Sprint("person-", i)}, "pager")...)
 	}
 	if err := o.file.Close(); err != nil {
 		t.Fatal(err)
@@ -111,8 +112,10 @@ func TestKilledWorkerRepeatsNothingDelivered(t *testing.T) {
 		runLife(ctx, t, path, certificate, server.URL, enough, life < kills, pager.arrived)
 	}
 	repeated := pager.repeated(notices)
-	if repeated > kills {
-		t.Errorf("%d repetitions, want at most one for each of %d kills", repeated, kills)
+	// As many as one channel has under way at once.
+	const underWay = 4
+	if repeated > underWay*kills {
+		t.Errorf("%d repetitions, want at most the %d under way at each of %d kills", repeated, underWay, kills)
 	}
 	t.Logf("%d notices, %d kills, %d repeated between arrival and mark", notices, kills, repeated)
 }

@@ -3,6 +3,8 @@ package notify
 import (
 	"context"
 	"time"
+
+	"rearguard/alerts"
 )
 
 const (
@@ -15,20 +17,42 @@ const (
 	idlePoll = time.Minute
 	// usefulFor is how long a notice is tried before it is given up.
 	usefulFor = 72 * time.Hour
+	// atOnce bounds the attempts of one channel under way, so that one person
+	// whose server hangs does not delay the others.
+	atOnce = 4
 )
 
-// lanes keep channels apart: each has at most one attempt under way, so that a
-// dead one delays no other. They belong to the goroutine of runLanes.
+// A person who has been sent handful messages by a channel within paceWindow
+// gets the next one after pacePause only, with all that has gathered until
+// then. What is critical is not held.
+const (
+	handful    = 5
+	paceWindow = 5 * time.Minute
+	pacePause  = time.Minute
+)
+
+// lane is the way to one person by one channel.
+type lane struct{ channel, recipient string }
+
+// lanes keep people and channels apart: each lane has at most one attempt
+// under way and each channel a few, so that a dead one delays no other. They
+// belong to the goroutine of runLanes.
 type lanes struct {
-	busy map[string]bool
+	busy map[lane]bool
+	// using counts the attempts of a channel under way.
+	using map[string]int
 	// rests says until when a channel must not be used.
 	rests map[string]time.Time
+	// sent are the times of the newest messages of a lane, oldest first.
+	sent  map[lane][]time.Time
 	start func(attempt func(context.Context) result)
 }
 
-// result is what an attempt says about its channel.
+// result is what an attempt says about its lane.
 type result struct {
-	channel string
+	lane lane
+	// sentAt is when a message was taken, zero when none was.
+	sentAt time.Time
 	// restUntil is set when the channel must not be used for a while.
 	restUntil time.Time
 }
@@ -41,10 +65,7 @@ func runLanes(ctx context.Context, wake <-chan struct{}, dispatch func(context.C
 	attempts, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	defer cancel()
 	done := make(chan result)
-	l := &lanes{
-		busy: map[string]bool{}, rests: map[string]time.Time{},
-		start: func(attempt func(context.Context) result) { go func() { done <- attempt(attempts) }() },
-	}
+	l := newLanes(func(attempt func(context.Context) result) { go func() { done <- attempt(attempts) }() })
 	for ctx.Err() == nil {
 		timer := time.NewTimer(dispatch(ctx, l))
 		select {
@@ -63,21 +84,12 @@ func runLanes(ctx context.Context, wake <-chan struct{}, dispatch func(context.C
 	}
 }
 
-// end frees the channel of an attempt that is over.
-func (l *lanes) end(r result) {
-	delete(l.busy, r.channel)
-	l.rests[r.channel] = r.restUntil
-}
-
 // inTurn is runLanes without goroutines, for whoever decides the order of
 // events: each call does what is due, one attempt after the other, and returns
 // how long to wait for the next.
 func inTurn(dispatch func(context.Context, *lanes) time.Duration) func(context.Context) time.Duration {
 	var started []func(context.Context) result
-	l := &lanes{
-		busy: map[string]bool{}, rests: map[string]time.Time{},
-		start: func(attempt func(context.Context) result) { started = append(started, attempt) },
-	}
+	l := newLanes(func(attempt func(context.Context) result) { started = append(started, attempt) })
 	return func(ctx context.Context) time.Duration {
 		for {
 			pause := dispatch(ctx, l)
@@ -92,20 +104,47 @@ func inTurn(dispatch func(context.Context, *lanes) time.Duration) func(context.C
 	}
 }
 
-// try starts the attempt if it is due and its channel free, and says whether
-// it did. If the attempt must wait for its time, wait is how long; otherwise,
-// and when the end of another attempt is waited for, it is idlePoll.
-func (l *lanes) try(channel string, due, now time.Time, attempt func(context.Context) result) (wait time.Duration, started bool) {
-	if rest := l.rests[channel]; rest.After(due) {
+func newLanes(start func(attempt func(context.Context) result)) *lanes {
+	return &lanes{
+		busy: map[lane]bool{}, using: map[string]int{}, rests: map[string]time.Time{}, sent: map[lane][]time.Time{}, start: start,
+	}
+}
+
+// end frees the lane of an attempt that is over.
+func (l *lanes) end(r result) {
+	delete(l.busy, r.lane)
+	l.using[r.lane.channel]--
+	l.rests[r.lane.channel] = r.restUntil
+	if !r.sentAt.IsZero() {
+		times := append(l.sent[r.lane], r.sentAt)
+		l.sent[r.lane] = times[max(0, len(times)-handful):]
+	}
+}
+
+// pace is the earliest time for the next message of a lane.
+func (l *lanes) pace(of lane, urgency alerts.Priority) time.Time {
+	times := l.sent[of]
+	if urgency >= alerts.Critical || len(times) < handful || times[len(times)-1].Sub(times[0]) > paceWindow {
+		return time.Time{}
+	}
+	return times[len(times)-1].Add(pacePause)
+}
+
+// try starts the attempt if it is due and its lane free, and says whether it
+// did. If the attempt must wait for its time, wait is how long; otherwise, and
+// when the end of another attempt is waited for, it is idlePoll.
+func (l *lanes) try(of lane, due, now time.Time, attempt func(context.Context) result) (wait time.Duration, started bool) {
+	if rest := l.rests[of.channel]; rest.After(due) {
 		due = rest
 	}
 	switch {
-	case l.busy[channel]:
+	case l.busy[of] || l.using[of.channel] >= atOnce:
 		return idlePoll, false
 	case due.After(now):
 		return min(idlePoll, due.Sub(now)), false
 	}
-	l.busy[channel] = true
+	l.busy[of] = true
+	l.using[of.channel]++
 	l.start(attempt)
 	return idlePoll, true
 }

@@ -70,6 +70,10 @@ type AlarmNotice struct {
 type Message struct {
 	Notice Notice
 	Alarm  AlarmNotice
+	// Also are the other alarms that the message tells of, the most urgent
+	// first; none for a message about one alarm. Notice then bears the key of
+	// the message and not that of a notice of the outbox.
+	Also []AlarmNotice
 	// Now is the time of sending.
 	Now           time.Time
 	Subject, Body string

@@ -4,6 +4,8 @@ import (
 	"context"
 	"encoding/json"
 	"time"
+
+	"rearguard/alerts"
 )
 
 // Notice is one row of the outbox: one message to one person by one channel.
@@ -12,8 +14,10 @@ type Notice struct {
 	ID int64
 	// Key makes the notice unique in the outbox and in the world: a second one
 	// with it is not entered, and receivers know a repetition by it.
-	Key                string
-	Occurrence         int64
+	Key        string
+	Occurrence int64
+	// Priority is that of the alarm; the most urgent goes first.
+	Priority           alerts.Priority
 	Channel, Recipient string
 	// Payload is an AlarmNotice as JSON.
 	Payload   json.RawMessage
@@ -43,18 +47,36 @@ const (
 	Superseded State = "superseded"
 )
 
+// Queue is what waits for one person on one channel.
+type Queue struct {
+	Channel, Recipient string
+	// Due is the earliest time at which one of the notices is due.
+	Due time.Time
+	// Priority is the highest and Attempts the least of those that are due.
+	Priority alerts.Priority
+	Attempts int
+}
+
 // Outbox is the durable queue the Worker works off. All methods may be called
-// from several goroutines.
+// from several goroutines. Those that mark notices fail when none of the
+// notices is pending.
 type Outbox interface {
-	// DueNotices gives up to limit pending notices due at or before the time,
-	// the longest due first.
-	DueNotices(ctx context.Context, at time.Time, limit int) ([]Notice, error)
+	// Queues gives what waits, one for each person and channel.
+	Queues(ctx context.Context, at time.Time) ([]Queue, error)
+	// PendingNotices gives up to limit pending notices of a person by a
+	// channel, the most urgent first, then the longest due.
+	PendingNotices(ctx context.Context, channel, recipient string, limit int) ([]Notice, error)
 	// Notices gives all notices of one occurrence in the order of entry.
 	Notices(ctx context.Context, occurrence int64) ([]Notice, error)
-	// MarkDelivered notes that a channel has taken the notice.
-	MarkDelivered(ctx context.Context, id int64, at time.Time) error
+	// AddNotice enters a notice, unless there is one with its key.
+	AddNotice(ctx context.Context, n Notice) error
+	// Hurry makes the notices of a channel that failed and are due within a
+	// time due at once.
+	Hurry(ctx context.Context, channel string, at time.Time, within time.Duration) error
+	// MarkDelivered notes that a channel has taken the notices.
+	MarkDelivered(ctx context.Context, at time.Time, ids ...int64) error
 	// MarkRetry notes a failed attempt and when the next is due.
-	MarkRetry(ctx context.Context, id int64, due time.Time, reason string) error
+	MarkRetry(ctx context.Context, due time.Time, reason string, ids ...int64) error
 	// MarkDead gives the notice up.
 	MarkDead(ctx context.Context, id int64, at time.Time, reason string) error
 	// MarkSuperseded withdraws a notice in favour of a newer one.

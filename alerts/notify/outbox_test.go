@@ -86,12 +86,51 @@ func (o *outbox) add(notices ...notify.Notice) {
 	}
 }
 
-func (o *outbox) DueNotices(_ context.Context, at time.Time, limit int) ([]notify.Notice, error) {
-	due := o.all(func(n notify.Notice) bool { return n.State == notify.Pending && !n.DueAt.After(at) })
-	slices.SortStableFunc(due, func(a, b notify.Notice) int {
-		return cmp.Or(a.DueAt.Compare(b.DueAt), cmp.Compare(a.ID, b.ID))
+func (o *outbox) Queues(_ context.Context, at time.Time) ([]notify.Queue, error) {
+	var list []notify.Queue
+	for _, n := range o.all(func(n notify.Notice) bool { return n.State == notify.Pending }) {
+		i := slices.IndexFunc(list, func(q notify.Queue) bool { return q.Channel == n.Channel && q.Recipient == n.Recipient })
+		if i < 0 {
+			i = len(list)
+			list = append(list, notify.Queue{Channel: n.Channel, Recipient: n.Recipient, Due: n.DueAt, Attempts: 1 << 30})
+		}
+		q := &list[i]
+		if n.DueAt.Before(q.Due) {
+			q.Due = n.DueAt
+		}
+		if !n.DueAt.After(at) {
+			q.Priority, q.Attempts = max(q.Priority, n.Priority), min(q.Attempts, n.Attempts)
+		}
+	}
+	return list, nil
+}
+
+func (o *outbox) PendingNotices(_ context.Context, channel, recipient string, limit int) ([]notify.Notice, error) {
+	rows := o.all(func(n notify.Notice) bool {
+		return n.State == notify.Pending && n.Channel == channel && n.Recipient == recipient
 	})
-	return due[:min(limit, len(due))], nil
+	slices.SortStableFunc(rows, func(a, b notify.Notice) int {
+		return cmp.Or(cmp.Compare(b.Priority, a.Priority), a.DueAt.Compare(b.DueAt))
+	})
+	return rows[:min(limit, len(rows))], nil
+}
+
+func (o *outbox) AddNotice(_ context.Context, n notify.Notice) error {
+	if len(o.all(func(other notify.Notice) bool { return other.Key == n.Key })) == 0 {
+		o.add(n)
+	}
+	return nil
+}
+
+func (o *outbox) Hurry(_ context.Context, channel string, at time.Time, within time.Duration) error {
+	for _, n := range o.all(func(n notify.Notice) bool {
+		return n.State == notify.Pending && n.Channel == channel && n.Attempts > 0 && n.DueAt.After(at) && !n.DueAt.After(at.Add(within))
+	}) {
+		if err := o.change(n.ID, func(n *notify.Notice) { n.DueAt = at }, ""); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (o *outbox) Notices(_ context.Context, occurrence int64) ([]notify.Notice, error) {
@@ -125,7 +164,7 @@ func (o *outbox) change(id int64, change func(*notify.Notice), reason string) er
 
 var errDiskFull = errors.New("no space left on device")
 
-func (o *outbox) MarkDelivered(_ context.Context, id int64, _ time.Time) error {
+func (o *outbox) MarkDelivered(_ context.Context, _ time.Time, ids ...int64) error {
 	o.mu.Lock()
 	fail := o.failMarks > 0
 	if fail {
@@ -135,11 +174,19 @@ func (o *outbox) MarkDelivered(_ context.Context, id int64, _ time.Time) error {
 	if fail {
 		return errDiskFull
 	}
-	return o.change(id, func(n *notify.Notice) { n.State = notify.Delivered; n.Attempts++ }, "")
+	return o.changeAll(ids, func(n *notify.Notice) { n.State = notify.Delivered; n.Attempts++ }, "")
 }
 
-func (o *outbox) MarkRetry(_ context.Context, id int64, due time.Time, reason string) error {
-	return o.change(id, func(n *notify.Notice) { n.DueAt = due; n.Attempts++ }, reason)
+func (o *outbox) MarkRetry(_ context.Context, due time.Time, reason string, ids ...int64) error {
+	return o.changeAll(ids, func(n *notify.Notice) { n.DueAt = due; n.Attempts++ }, reason)
+}
+
+func (o *outbox) changeAll(ids []int64, change func(*notify.Notice), reason string) error {
+	var errs []error
+	for _, id := range ids {
+		errs = append(errs, o.change(id, change, reason))
+	}
+	return errors.Join(errs...)
 }
 
 func (o *outbox) MarkDead(_ context.Context, id int64, _ time.Time, reason string) error {

@@ -83,7 +83,7 @@ func Plan(roster []Duty, n AlarmNotice) ([]Notice, error) {
 				}
 				seen[target{person, channel}] = true
 				notices = append(notices, Notice{
-					Key: n.key(person, channel), Occurrence: n.Occurrence, Channel: channel, Recipient: person,
+					Key: n.key(person, channel), Occurrence: n.Occurrence, Priority: n.Priority, Channel: channel, Recipient: person,
 					Payload: payload, CreatedAt: n.Time, DueAt: n.Time, State: Pending,
 				})
 			}
@@ -91,6 +91,26 @@ func Plan(roster []Duty, n AlarmNotice) ([]Notice, error) {
 	}
 	return notices, nil
 }
+
+// channelsOf are the channels of the roster to a person, in its order, none
+// twice.
+func channelsOf(roster []Duty, person string) []string {
+	var list []string
+	for _, duty := range roster {
+		if !slices.Contains(duty.People, person) {
+			continue
+		}
+		for _, channel := range duty.Channels {
+			if !slices.Contains(list, channel) {
+				list = append(list, channel)
+			}
+		}
+	}
+	return list
+}
+
+// over says that the news is of an end.
+func (n AlarmNotice) over() bool { return n.Kind == Cleared || n.Kind == Over }
 
 // key names one piece of news to one person by one channel. The time of the
 // raise is part of it, since occurrences are numbered anew with new records

@@ -64,7 +64,7 @@ func Render(n AlarmNotice, now time.Time, remarks ...string) (subject, body stri
 	b.WriteByte('\n')
 	if n.Link != "" {
 		verb := "Acknowledge"
-		if n.Kind == Cleared || n.Kind == Over {
+		if n.over() {
 			verb = "See"
 		}
 		line("%s: %s", verb, n.Link)

@@ -1,10 +1,8 @@
 package notify
 
 import (
-	"cmp"
 	"context"
 	"encoding/json"
-	"log/slog"
 	"slices"
 	"sync"
 	"time"
@@ -41,9 +39,7 @@ type Waiting interface {
 type Unrecorded struct {
 	waiting  Waiting
 	channels channelList
-	now      func() time.Time
-	random   func() float64
-	logger   *slog.Logger
+	options  Options
 	wake     chan struct{}
 
 	mu sync.Mutex
@@ -74,7 +70,7 @@ type telling struct {
 // NewUnrecorded builds a deliverer of what waits; Run makes it work.
 func NewUnrecorded(waiting Waiting, channels map[string]Channel, o Options) *Unrecorded {
 	u := &Unrecorded{
-		waiting: waiting, now: o.Now, random: o.Random, logger: o.Logger,
+		waiting: waiting, options: o,
 		wake: make(chan struct{}, 1), failed: map[string]failure{}, told: map[thread]telling{},
 	}
 	u.channels.use(channels)
@@ -91,22 +87,31 @@ func (u *Unrecorded) Run(ctx context.Context) { runLanes(ctx, u.wake, u.dispatch
 // InTurn is Worker.InTurn for what waits.
 func (u *Unrecorded) InTurn() func(context.Context) time.Duration { return inTurn(u.dispatch) }
 
-// dispatch starts an attempt for every idle channel that has a waiting notice
+// dispatch starts an attempt for every free lane that has a waiting notice
 // due, gives all others back, and returns how long to wait for the next.
 func (u *Unrecorded) dispatch(_ context.Context, l *lanes) time.Duration {
-	now := u.now()
+	now := u.options.Now()
 	u.forget(now)
 	claimed := u.waiting.Claim(now)
 	news := u.news(claimed, now)
-	// A notice that has not been tried yet goes before those that failed.
-	slices.SortStableFunc(news, func(a, b untold) int { return cmp.Compare(a.attempts, b.attempts) })
+	slices.SortStableFunc(news, func(a, b untold) int { return mostUrgent(a.collapsed, b.collapsed) })
 	pause := idlePoll
 	started := map[string]bool{}
-	for _, n := range news {
-		channel := u.channels.all()[n.lead.Channel]
-		wait, ok := l.try(n.lead.Channel, n.due, now, func(ctx context.Context) result { return u.attempt(ctx, channel, n) })
+	for i := range news {
+		if started[news[i].lead.Key] {
+			continue
+		}
+		of := news[i].lane()
+		due := news[i].due
+		if held := l.pace(of, news[i].alarm.Priority); held.After(due) {
+			due = held
+		}
+		list := together(news[i:], now)
+		wait, ok := l.try(of, due, now, func(ctx context.Context) result { return u.attempt(ctx, of, list) })
 		pause = min(pause, wait)
-		started[n.lead.Key] = ok
+		for j := range list {
+			started[list[j].lead.Key] = ok
+		}
 	}
 	for _, n := range claimed {
 		if !started[n.Key] {
@@ -116,36 +121,57 @@ func (u *Unrecorded) dispatch(_ context.Context, l *lanes) time.Duration {
 	return pause
 }
 
-// attempt makes one attempt and releases the claim.
-func (u *Unrecorded) attempt(ctx context.Context, channel Channel, n untold) result {
-	err := transmit(ctx, channel, compose(n.lead, n.alarm, u.now(), notRecorded))
-	now := u.now()
-	about := u.logger.With("notice", n.lead.Key, "channel", n.lead.Channel, "recipient", n.lead.Recipient)
-	if err == nil {
-		about.Info("notice delivered before it could be recorded", "kind", n.alarm.Kind)
-		u.note(n, now)
-		u.waiting.Release(n.lead.Key, now)
-		return result{channel: n.lead.Channel}
-	}
-	f := failure{attempts: n.attempts + 1, due: now}
-	after, asked := retryAfter(err)
-	switch {
-	case IsPermanent(err):
-		f.final = true
-		about.Error("notice refused; it is not recorded yet", "error", err)
-	case now.Sub(n.lead.CreatedAt) > usefulFor:
-		f.final = true
-		about.Error("notice given up; it is not recorded yet", "error", err)
-	default:
-		if !asked {
-			after = backoff(f.attempts, u.random())
+// together is what is told with the first of a list: all that is due in its
+// lane when that is more than a handful, otherwise it alone.
+func together(list []untold, now time.Time) []untold {
+	var same []untold
+	for i := range list {
+		if list[i].lane() == list[0].lane() && !list[i].due.After(now) {
+			same = append(same, list[i])
 		}
-		f.due = now.Add(after)
-		about.Warn("notice neither delivered nor recorded yet", "again_in", after, "error", err)
 	}
-	u.fail(n.lead.Key, f)
-	u.waiting.Release(n.lead.Key, time.Time{})
-	return result{channel: n.lead.Channel}
+	if len(same) <= handful {
+		return list[:1:1]
+	}
+	return same
+}
+
+// attempt makes one attempt and releases the claims.
+func (u *Unrecorded) attempt(ctx context.Context, of lane, list []untold) result {
+	messages := make([]collapsed, len(list))
+	for i := range list {
+		messages[i] = list[i].collapsed
+	}
+	err := transmit(ctx, u.channels.all()[of.channel], composeAll(messages, u.options.Now(), notRecorded))
+	now := u.options.Now()
+	about := u.options.Logger.With("notice", list[0].lead.Key, "alarms", len(list), "channel", of.channel, "recipient", of.recipient)
+	if err == nil {
+		about.Info("notice delivered before it could be recorded", "kind", list[0].alarm.Kind)
+		for i := range list {
+			u.note(list[i], now)
+			u.waiting.Release(list[i].lead.Key, now)
+		}
+		return result{lane: of, sentAt: now}
+	}
+	for i := range list {
+		n := &list[i]
+		f := failure{attempts: n.attempts + 1, due: now}
+		switch {
+		case IsPermanent(err):
+			f.final = true
+			about.Error("notice refused; it is not recorded yet", "error", err)
+		case now.Sub(n.lead.CreatedAt) > usefulFor:
+			f.final = true
+			about.Error("notice given up; it is not recorded yet", "error", err)
+		default:
+			after := again(err, f.attempts, u.options.Random(), n.alarm.Priority)
+			f.due = now.Add(after)
+			about.Warn("notice neither delivered nor recorded yet", "again_in", after, "error", err)
+		}
+		u.fail(n.lead.Key, f)
+		u.waiting.Release(n.lead.Key, time.Time{})
+	}
+	return result{lane: of}
 }
 
 // notRecorded is what people are told besides, for they will look for the
@@ -154,9 +180,8 @@ const notRecorded = "This message is not in the records yet, since they cannot b
 
 // untold is what is to be said of one thread, however many notices wait.
 type untold struct {
-	// lead is the newest of the thread; it is the one that is sent.
-	lead  Notice
-	alarm AlarmNotice
+	// The lead is the newest of the thread; it is the one that is sent.
+	collapsed
 	failure
 	// unheard is set while the first call of the occurrence waits as well.
 	unheard bool
@@ -172,7 +197,8 @@ func (u *Unrecorded) news(claimed []Notice, now time.Time) []untold {
 	at := map[thread]int{}
 	var list []untold
 	for _, n := range claimed {
-		next := untold{lead: n, failure: u.failed[n.Key]}
+		next := untold{collapsed: collapsed{lead: n}, failure: u.failed[n.Key]}
+		next.lead.Attempts = next.attempts
 		if err := json.Unmarshal(n.Payload, &next.alarm); err != nil {
 			u.giveUp(n, now, "notice cannot be read", "error", err)
 			continue
@@ -209,13 +235,15 @@ func (n untold) thread() thread {
 	return thread{n.alarm.occurrenceName(), n.lead.Channel, n.lead.Recipient}
 }
 
+func (n untold) lane() lane { return lane{n.lead.Channel, n.lead.Recipient} }
+
 // giveUp leaves a notice to the outbox, and says so once.
 func (u *Unrecorded) giveUp(n Notice, now time.Time, why string, args ...any) {
 	if u.failed[n.Key].final {
 		return
 	}
 	u.failed[n.Key] = failure{due: now, final: true}
-	u.logger.Error(why, append(args, "notice", n.Key, "channel", n.Channel, "recipient", n.Recipient)...)
+	u.options.Logger.Error(why, append(args, "notice", n.Key, "channel", n.Channel, "recipient", n.Recipient)...)
 }
 
 func (u *Unrecorded) fail(key string, f failure) {

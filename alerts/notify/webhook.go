@@ -54,7 +54,7 @@ func NewWebhook(c WebhookConfig) *Webhook {
 		Proxy:               http.ProxyFromEnvironment,
 		TLSClientConfig:     &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: c.Roots},
 		TLSHandshakeTimeout: webhookLimit,
-		MaxIdleConns:        2, IdleConnTimeout: time.Minute,
+		MaxIdleConns:        atOnce, IdleConnTimeout: time.Minute,
 		MaxResponseHeaderBytes: 64 << 10,
 		ForceAttemptHTTP2:      true,
 	}
@@ -98,6 +98,34 @@ type webhookData struct {
 	// and for a mail.
 	Headline string `json:"headline"`
 	Text     string `json:"text"`
+	// Also are the other alarms that the text tells of.
+	Also []webhookAlso `json:"also,omitempty"`
+}
+
+// webhookAlso is what a receiver that follows alarms needs of one that is told
+// together with others.
+type webhookAlso struct {
+	Type       string    `json:"type"`
+	State      string    `json:"state"`
+	Occurrence int64     `json:"occurrence"`
+	RaisedAt   time.Time `json:"raised_at"`
+	Sequence   int64     `json:"sequence"`
+	Condition  string    `json:"condition"`
+	Room       string    `json:"room"`
+	Subject    string    `json:"subject"`
+	Priority   string    `json:"priority"`
+	Title      string    `json:"title"`
+}
+
+func alsoOf(a AlarmNotice) webhookAlso {
+	also := webhookAlso{
+		Type: "alarm." + string(a.Kind), State: "active", Occurrence: a.Occurrence, RaisedAt: a.RaisedAt, Sequence: a.Sequence,
+		Condition: string(a.Key.Condition), Room: string(a.Key.Room), Subject: a.Key.Subject, Priority: a.Priority.String(), Title: a.Title,
+	}
+	if a.over() {
+		also.State = "normal"
+	}
+	return also
 }
 
 // webhookAdvice is what to do, by when, and where to acknowledge. Its keys
@@ -117,8 +145,9 @@ type webhookNumber struct {
 	Unit  string  `json:"unit"`
 }
 
-// Send calls the address. Any answer with a 2xx code has taken the message;
-// 410 is final, and a Retry-After is obeyed for an hour at most.
+// Send calls the address. Any answer with a 2xx code has taken the message,
+// 410 says that nothing will ever be taken, and how long a Retry-After is
+// obeyed depends on how urgent the alarm is.
 func (h *Webhook) Send(ctx context.Context, m Message) error {
 	secret, err := h.config.Secret()
 	if err != nil {
@@ -203,11 +232,14 @@ func encodeBody(m Message) ([]byte, error) {
 		},
 		Headline: m.Subject, Text: m.Body,
 	}
-	if a.Kind == Cleared || a.Kind == Over {
+	if a.over() {
 		data.State = "normal"
 	}
 	if a.Unit != "" {
 		data.Number = &webhookNumber{Value: a.Value, Limit: a.Limit, Unit: a.Unit}
+	}
+	for _, n := range m.Also {
+		data.Also = append(data.Also, alsoOf(n))
 	}
 	encoded, err := json.Marshal(webhookBody{Type: "alarm." + string(a.Kind), Timestamp: a.Time, Data: data})
 	if err != nil {

@@ -85,7 +85,8 @@ func (t *Calls) Note(s alerts.Transition, priority alerts.Priority) {
 		t.acknowledged++
 		t.ackSeconds += s.Time.Sub(s.Alarm.LastAnnunciated).Seconds()
 	}
-	if !s.Annunciate {
+	if !s.Annunciate || s.Event == alerts.EventRepeat {
+		// What nobody has acknowledged yet is the same call.
 		return
 	}
 	t.annunciations[annunciation{s.Key.Condition, priority}]++

@@ -124,7 +124,7 @@ func Measure(entries []Entry, p Period) Report {
 	}
 	var calls []Entry
 	for _, e := range entries {
-		if e.Annunciate && p.contains(e.Time) {
+		if e.Annunciate && e.Event != alerts.EventRepeat && p.contains(e.Time) {
 			calls = append(calls, e)
 		}
 	}

@@ -48,7 +48,7 @@ func New(f *facility.Facility, invented bool) (*Alarms, error) {
 	}
 	a := &Alarms{
 		Rules: conditions.NewEvaluator(definitions), machine: machine, calls: performance.NewCalls(),
-		roster: rosterOf(f.Roster), rooms: make(map[sensors.RoomID]string),
+		roster: Roster(f), rooms: make(map[sensors.RoomID]string),
 		letterhead: notify.Letterhead{Facility: f.Site.Name, Invented: invented, Zone: f.Site.Location.String()},
 	}
 	if base := f.Web.PublicURL; base != "" {
@@ -60,16 +60,16 @@ func New(f *facility.Facility, invented bool) (*Alarms, error) {
 	return a, nil
 }
 
-// rosterOf is the configuration's roster in the terms of notify.
-func rosterOf(duties []facility.Duty) []notify.Duty {
-	out := make([]notify.Duty, len(duties))
-	for i, d := range duties {
+// Roster is the configuration's roster in the terms of notify.
+func Roster(f *facility.Facility) []notify.Duty {
+	out := make([]notify.Duty, len(f.Roster))
+	for i, d := range f.Roster {
 		out[i] = notify.Duty{People: d.Who, Channels: d.Channels, Priorities: d.Priorities}
 	}
 	return out
 }
 
-// tuned lays the configuration's delays and deadbands over the conditions'
+// tuned lays the configuration's delays, repetitions and deadbands over the conditions'
 // own.
 func tuned(defs []alerts.Definition, tuning map[alerts.Condition]facility.Tuning) []alerts.Definition {
 	for i := range defs {
@@ -82,6 +82,9 @@ func tuned(defs []alerts.Definition, tuning map[alerts.Condition]facility.Tuning
 		}
 		if t.OffDelay != nil {
 			defs[i].OffDelay = *t.OffDelay
+		}
+		if t.Repeat != nil {
+			defs[i].Repeat = *t.Repeat
 		}
 		if d := t.Deadband(); d != nil {
 			defs[i].Deadband = *d

@@ -3,6 +3,7 @@
 package facility
 
 import (
+	"net/netip"
 	"time"
 
 	"rearguard/alerts"
@@ -105,6 +106,37 @@ type Web struct {
 	// PublicURL is the address under which people reach the pages, used for
 	// links in notices; without a slash at the end, empty if not given.
 	PublicURL string `yaml:"public_url"`
+	// Hosts are further names and addresses under which the pages are reached.
+	Hosts []string `yaml:"hosts"`
+	// Proxies are the addresses or networks of proxies that ask people who they
+	// are; beside the machine itself only they may connect.
+	Proxies []string `yaml:"proxies"`
+}
+
+// ProxyNetworks are the addresses of the proxies, each as a network.
+func (w Web) ProxyNetworks() []netip.Prefix {
+	var list []netip.Prefix
+	for _, text := range w.Proxies {
+		if p, err := network(text); err == nil {
+			list = append(list, p)
+		}
+	}
+	return list
+}
+
+// network reads an address or a network.
+func network(text string) (netip.Prefix, error) {
+	if ip, err := netip.ParseAddr(text); err == nil {
+		return ip.Unmap().Prefix(ip.Unmap().BitLen())
+	}
+	p, err := netip.ParsePrefix(text)
+	return p.Masked(), err
+}
+
+// loopback reports whether a host is the machine itself.
+func loopback(host string) bool {
+	ip, err := netip.ParseAddr(host)
+	return host == "localhost" || err == nil && ip.IsLoopback()
 }
 
 // Ingest bounds what is believed about the time of a reading.
@@ -323,6 +355,9 @@ type Duty struct {
 type Tuning struct {
 	OnDelay  *time.Duration `yaml:"on_delay" rule:"range=0s..168h"`
 	OffDelay *time.Duration `yaml:"off_delay" rule:"range=0s..168h"`
+	// Repeat holds the pauses after which an alarm that nobody acknowledges
+	// calls again, the last of them from then on; an empty list is never.
+	Repeat *[]time.Duration `yaml:"repeat" rule:"range=1m..168h"`
 	// Only the deadband in the condition's unit can be set.
 	DeadbandCelsius     *float64 `yaml:"deadband_celsius" rule:"range=0..20"`
 	DeadbandKilopascals *float64 `yaml:"deadband_kilopascals" rule:"range=0..5"`

@@ -81,7 +81,7 @@ func TestLeastFileTakesDefaults(t *testing.T) {
 	}
 	want := facility.Defaults()
 	if f.Broker.Address != "tcp://127.0.0.1:1883" || f.Site.Location != time.UTC || f.Records.Path != "rearguard.db" ||
-		f.Ingest != want.Ingest || f.Web != want.Web || f.Rooms[0].Name != "a" {
+		f.Ingest != want.Ingest || f.Web.Listen != want.Web.Listen || f.Rooms[0].Name != "a" {
 		t.Errorf("defaults not filled in: %+v", f)
 	}
 }
@@ -156,6 +156,11 @@ func TestEachFaultIsFound(t *testing.T) {
 		{"unknown condition", base + "alarms: {heet: {on_delay: 1m}}\n", 6, 10, "unknown condition heet", "did you mean heat?"},
 		{"deadband in another unit", base + "alarms: {heat: {deadband_percent: 1}}\n", 6, 35, "the deadband of heat is not in percent", "deadband_celsius"},
 		{"deadband of a condition without one", base + "alarms: {broker_lost: {deadband_percent: 1}}\n", 6, 42, "the deadband of broker_lost is not in percent", "remove it"},
+		{"repeated too soon", base + "alarms: {heat: {repeat: [5m, 30s]}}\n", 6, 30, "alarms.heat.repeat[1]", "1m"},
+		{"open to everybody", base + "web: {listen: \"0.0.0.0:8080\"}\n", 6, 15, "lets everybody on the network", "web.proxies"},
+		{"open to everybody by no host", base + "web: {listen: \":8080\"}\n", 6, 15, "lets everybody on the network", "127.0.0.1"},
+		{"proxy without address", base + "web: {listen: \"0.0.0.0:8080\", proxies: [proxy]}\n", 6, 41, "not an address", "192.0.2.10"},
+		{"host with a scheme", base + "web: {hosts: [\"http://a\"]}\n", 6, 15, "not the name of a host", "name only"},
 		{"tab", base + "web:\n\tlisten: x\n", 7, 0, "this is not YAML", "indentation"},
 		{"open bracket", base + "web: {listen: x\n", 6, 6, "this is not YAML", "brackets"},
 		{"two documents", base + "---\na: 1\n", 7, 1, "second YAML document", "---"},
@@ -219,7 +224,7 @@ site/facility.yaml:11:1: unknown key www
 func TestSpeciesSectionKeepsItsPlace(t *testing.T) {
 	tests := map[string]struct{ text, want string }{
 		"block": {
-			base + "species:\n  # own moth\n  moth: {x: 1}\nweb: {listen: \":1\"}\n",
+			base + "species:\n  # own moth\n  moth: {x: 1}\nweb: {listen: \"127.0.0.1:1\"}\n",
 			"x.yaml:8:3: species must be a list, not keys with values (in species)\n     8 |   moth: {x: 1}\n       |   ^\n         start every entry on a line of its own with a dash",
 		},
 		"on one line": {

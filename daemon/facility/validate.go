@@ -147,9 +147,24 @@ func validPort(port string) bool {
 }
 
 func (d *document) validateWeb(w *Web) {
-	_, port, err := net.SplitHostPort(w.Listen)
-	if n, convErr := strconv.Atoi(port); err != nil || convErr != nil || n < 0 || n > 65535 {
+	host, port, err := net.SplitHostPort(w.Listen)
+	n, convErr := strconv.Atoi(port)
+	switch {
+	case err != nil || convErr != nil || n < 0 || n > 65535:
 		d.Fault("web.listen", fmt.Sprintf("%q is not an address to listen on", w.Listen), "write host:port, for example 127.0.0.1:8080")
+	case !loopback(host) && len(w.Proxies) == 0:
+		d.Fault("web.listen", fmt.Sprintf("%q lets everybody on the network silence alarms and close cohorts, since the pages ask nobody who they are", w.Listen),
+			"listen on 127.0.0.1 and put a proxy that asks for a password in front; one on another machine is named under web.proxies")
+	}
+	for i, text := range w.Proxies {
+		if _, err := network(text); err != nil {
+			d.Fault(fmt.Sprintf("web.proxies[%d]", i), fmt.Sprintf("%q is not an address", text), "write an address or a network, for example 192.0.2.10 or 192.0.2.0/28")
+		}
+	}
+	for i, text := range w.Hosts {
+		if text == "" || strings.ContainsAny(text, "/*@ ") {
+			d.Fault(fmt.Sprintf("web.hosts[%d]", i), fmt.Sprintf("%q is not the name of a host", text), "write the name only, as it stands between // and the next : or / of the address")
+		}
 	}
 	if w.PublicURL == "" {
 		return

@@ -59,10 +59,19 @@ const (
 	leadGrid = 10 * time.Minute
 )
 
-// WithLimits replays one room with other limits.
-func (d *AlarmRecords) WithLimits(ctx context.Context, ask Question) (*Answer, error) {
-	if ask.Days < 1 || ask.Days > mostDays {
-		return nil, refuse("%d days cannot be tried; ask for 1 to %d", ask.Days, mostDays)
+// Check says why a question cannot be asked.
+func (q *Question) Check() error {
+	if q.Days < 1 || q.Days > mostDays {
+		return refuse("%d days cannot be tried; ask for 1 to %d", q.Days, mostDays)
+	}
+	return nil
+}
+
+// WithLimits replays one room with other limits. It tells from time to time
+// which share of the past has been gone through, and ends early with ctx.
+func (d *AlarmRecords) WithLimits(ctx context.Context, ask Question, progress func(share float64)) (*Answer, error) {
+	if err := ask.Check(); err != nil {
+		return nil, err
 	}
 	f, err := d.narrowed(ask)
 	if err != nil {
@@ -77,7 +86,9 @@ func (d *AlarmRecords) WithLimits(ctx context.Context, ask Question) (*Answer, e
 	if err != nil {
 		return nil, err
 	}
-	would, err := d.steps(ctx, f, out.From)
+	begin := out.From.Add(-lead)
+	passed := func(at time.Time) { progress(float64(at.Sub(begin)) / float64(out.To.Sub(begin))) }
+	would, err := d.steps(ctx, f, out.From, passed)
 	if err != nil {
 		return nil, err
 	}
@@ -109,8 +120,8 @@ func (d *AlarmRecords) narrowed(ask Question) (*facility.Facility, error) {
 }
 
 // steps folds the past of a narrowed facility and returns the steps of its
-// alarms.
-func (d *AlarmRecords) steps(ctx context.Context, f *facility.Facility, from time.Time) ([]records.AlarmTransition, error) {
+// alarms. Passed is told how far it has come.
+func (d *AlarmRecords) steps(ctx context.Context, f *facility.Facility, from time.Time, passed func(time.Time)) ([]records.AlarmTransition, error) {
 	var steps []records.AlarmTransition
 	_, err := fold.Replay(ctx, fold.ReplayOptions{
 		Options: fold.Options{
@@ -119,7 +130,12 @@ func (d *AlarmRecords) steps(ctx context.Context, f *facility.Facility, from tim
 		Records: d.Records, ReadingsFrom: from.Add(-lead), FineFrom: from.Add(-26 * time.Hour),
 		// What was about other rooms' sensors cannot be carried out here.
 		Refused: func(error) {},
-		Batch:   func(b *records.Batch) { steps = append(steps, b.Transitions...) },
+		Batch: func(b *records.Batch) {
+			steps = append(steps, b.Transitions...)
+			if n := len(b.Readings); n > 0 {
+				passed(b.Readings[n-1].Arrival)
+			}
+		},
 	})
 	return steps, err
 }

@@ -1,10 +1,13 @@
 package records
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/json"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"rearguard/alerts/notify"
@@ -24,16 +27,29 @@ func (s *Store) putNotice(ctx context.Context, n *notify.Notice) error {
 	if n.State == notify.Delivered {
 		state, attempts, done = n.State, max(n.Attempts, 1), n.DoneAt
 	}
-	_, err := s.write.notice.ExecContext(ctx, n.Key, n.Occurrence, n.Channel, n.Recipient, text(n.Payload),
+	_, err := s.write.notice.ExecContext(ctx, n.Key, n.Occurrence, int64(n.Priority), n.Channel, n.Recipient, text(n.Payload),
 		n.CreatedAt.UnixMilli(), n.DueAt.UnixMilli(), string(state), attempts, millis(done))
 	return err
 }
 
-// DueNotices gives up to limit pending notices that are due at now, the
-// longest due first.
-func (r *Reader) DueNotices(ctx context.Context, now time.Time, limit int) ([]notify.Notice, error) {
-	return collect(ctx, r, scanNotice, outboxColumns+
-		` WHERE state = 'pending' AND due_at <= ? ORDER BY due_at, id LIMIT ?`, now.UnixMilli(), limit)
+// Queues gives what waits, one for each person and channel, as it stands at a
+// time. What a queue says of notices that are due is zero when none is.
+func (r *Reader) Queues(ctx context.Context, at time.Time) ([]notify.Queue, error) {
+	return collect(ctx, r, func(rows *sql.Rows) (q notify.Queue, err error) {
+		var due int64
+		err = rows.Scan(&q.Channel, &q.Recipient, &due, &q.Priority, &q.Attempts)
+		q.Due = time.UnixMilli(due).UTC()
+		return q, err
+	}, `SELECT channel, recipient, min(due_at), coalesce(max(CASE WHEN due_at <= ?1 THEN priority END), 0),
+		coalesce(min(CASE WHEN due_at <= ?1 THEN attempts END), 0)
+		FROM outbox WHERE state = 'pending' GROUP BY channel, recipient`, at.UnixMilli())
+}
+
+// PendingNotices gives up to limit pending notices of a person by a channel,
+// the most urgent first, then the longest due.
+func (r *Reader) PendingNotices(ctx context.Context, channel, recipient string, limit int) ([]notify.Notice, error) {
+	return collect(ctx, r, scanNotice, outboxColumns+` WHERE state = 'pending' AND channel = ? AND recipient = ?
+		ORDER BY priority DESC, due_at, id LIMIT ?`, channel, recipient, limit)
 }
 
 // Notices gives the notices of one occurrence in the order of entry.
@@ -50,8 +66,11 @@ func (r *Reader) NoticesBetween(ctx context.Context, from, to time.Time) ([]noti
 // FailedNotices gives the notices that are still to be delivered after a
 // failed attempt, and those given up since a time, in the order of entry.
 func (r *Reader) FailedNotices(ctx context.Context, since time.Time) ([]notify.Notice, error) {
-	return collect(ctx, r, scanNotice, outboxColumns+
-		` WHERE state = 'pending' AND attempts > 0 OR state = 'dead' AND done_at >= ? ORDER BY id`, since.UnixMilli())
+	// Asked to sort, SQLite would go through all notices in their order.
+	list, err := collect(ctx, r, scanNotice, outboxColumns+` WHERE state = 'pending' AND attempts > 0 UNION ALL `+
+		outboxColumns+` WHERE state = 'dead' AND done_at >= ?`, since.UnixMilli())
+	slices.SortFunc(list, func(a, b notify.Notice) int { return cmp.Compare(a.ID, b.ID) })
+	return list, err
 }
 
 // OutboxTotals counts notices by channel and state since the records began.
@@ -59,20 +78,46 @@ func (r *Reader) OutboxTotals(ctx context.Context) ([]OutboxTotal, error) {
 	return collect(ctx, r, func(rows *sql.Rows) (t OutboxTotal, err error) {
 		err = rows.Scan(&t.Channel, &t.State, &t.Count)
 		return t, err
-	}, `SELECT channel, state, count(*) FROM outbox GROUP BY channel, state ORDER BY channel, state`)
+	}, `SELECT channel, state, count FROM outbox_total WHERE count > 0 ORDER BY channel, state`)
 }
 
-// MarkDelivered notes that the notice was handed over at the time at.
-func (s *Store) MarkDelivered(ctx context.Context, id int64, at time.Time) error {
-	return s.mark(ctx, id, `UPDATE outbox SET state = 'delivered', attempts = attempts + 1, done_at = ?, last_error = ''
-		WHERE id = ? AND state = 'pending'`, at.UnixMilli(), id)
+// AddNotice enters a notice, unless there is one with its key.
+func (s *Store) AddNotice(ctx context.Context, n notify.Notice) error {
+	return s.change(ctx, func(ctx context.Context) error { return s.putNotice(ctx, &n) })
+}
+
+// Hurry makes the notices of a channel that failed and are due within a time
+// due at once.
+func (s *Store) Hurry(ctx context.Context, channel string, at time.Time, within time.Duration) error {
+	return s.change(ctx, func(ctx context.Context) error {
+		_, err := s.conn.ExecContext(ctx, `UPDATE outbox SET due_at = ?1
+			WHERE state = 'pending' AND attempts > 0 AND channel = ?3 AND due_at > ?1 AND due_at <= ?2`,
+			at.UnixMilli(), at.Add(within).UnixMilli(), channel)
+		return err
+	})
+}
+
+// MarkDelivered notes that notices were handed over at the time at.
+func (s *Store) MarkDelivered(ctx context.Context, at time.Time, ids ...int64) error {
+	list, args := among(ids, at.UnixMilli())
+	return s.mark(ctx, ids, `UPDATE outbox SET state = 'delivered', attempts = attempts + 1, done_at = ?, last_error = ''
+		WHERE state = 'pending' AND id IN `+list, args...)
 }
 
 // MarkRetry notes that an attempt failed for the given reason and that the
 // next one is due at due.
-func (s *Store) MarkRetry(ctx context.Context, id int64, due time.Time, reason string) error {
-	return s.mark(ctx, id, `UPDATE outbox SET attempts = attempts + 1, due_at = ?, last_error = ?
-		WHERE id = ? AND state = 'pending'`, due.UnixMilli(), reason, id)
+func (s *Store) MarkRetry(ctx context.Context, due time.Time, reason string, ids ...int64) error {
+	list, args := among(ids, due.UnixMilli(), reason)
+	return s.mark(ctx, ids, `UPDATE outbox SET attempts = attempts + 1, due_at = ?, last_error = ?
+		WHERE state = 'pending' AND id IN `+list, args...)
+}
+
+// among is a list of ids for a query, and its arguments after others.
+func among(ids []int64, args ...any) (string, []any) {
+	for _, id := range ids {
+		args = append(args, id)
+	}
+	return "(" + strings.TrimSuffix(strings.Repeat("?,", len(ids)), ",") + ")", args
 }
 
 // MarkDead gives the notice up at the time at.
@@ -116,14 +161,14 @@ func (s *Store) mark(ctx context.Context, idOrKey any, query string, args ...any
 	})
 }
 
-const outboxColumns = `SELECT id, key, occurrence, channel, recipient, payload, created_at, due_at,
+const outboxColumns = `SELECT id, key, occurrence, priority, channel, recipient, payload, created_at, due_at,
 	attempts, state, done_at, last_error FROM outbox`
 
 func scanNotice(rows *sql.Rows) (n notify.Notice, err error) {
 	var created, due int64
 	var done sql.NullInt64
 	var payload string
-	err = rows.Scan(&n.ID, &n.Key, &n.Occurrence, &n.Channel, &n.Recipient, &payload, &created, &due,
+	err = rows.Scan(&n.ID, &n.Key, &n.Occurrence, &n.Priority, &n.Channel, &n.Recipient, &payload, &created, &due,
 		&n.Attempts, &n.State, &done, &n.LastError)
 	n.CreatedAt, n.DueAt, n.DoneAt = time.UnixMilli(created).UTC(), time.UnixMilli(due).UTC(), fromMillis(done)
 	n.Payload = json.RawMessage(payload)

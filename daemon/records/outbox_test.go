@@ -26,6 +26,31 @@ func keys(rows []notify.Notice) (list []string) {
 	return list
 }
 
+// dueNotices gives the notices that are due, by their queues, of each up to a
+// limit.
+func dueNotices(t *testing.T, r *Reader, now time.Time, limit int) (list []notify.Notice) {
+	t.Helper()
+	queues, err := r.Queues(t.Context(), now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, q := range queues {
+		rows, err := r.PendingNotices(t.Context(), q.Channel, q.Recipient, limit)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(rows) == 0 {
+			t.Errorf("nothing is pending in %+v", q)
+		}
+		for _, n := range rows {
+			if !n.DueAt.After(now) {
+				list = append(list, n)
+			}
+		}
+	}
+	return list
+}
+
 func TestOutbox(t *testing.T) {
 	ctx := context.Background()
 	s := openTest(t, Options{})
@@ -35,26 +60,27 @@ func TestOutbox(t *testing.T) {
 	}})
 	due := func(now time.Time, limit int, want ...string) []notify.Notice {
 		t.Helper()
-		rows, err := s.DueNotices(ctx, now, limit)
-		if d := cmp.Diff(want, keys(rows)); err != nil || d != "" {
-			t.Errorf("due at %v: %v (-want +got):\n%s", now, err, d)
+		rows := dueNotices(t, s.Reader, now, limit)
+		if d := cmp.Diff(want, keys(rows)); d != "" {
+			t.Errorf("due at %v (-want +got):\n%s", now, d)
 		}
 		return rows
 	}
-	rows := due(day0.Add(time.Minute), 10, "a", "b", "c")
-	due(day0.Add(time.Minute), 2, "a", "b")
+	rows := due(day0.Add(time.Minute), 10, "b", "c", "a")
+	due(day0.Add(time.Minute), 1, "b", "a")
+	rows = []notify.Notice{rows[2], rows[0], rows[1]}
 	must := func(err error) {
 		t.Helper()
 		if err != nil {
 			t.Fatal(err)
 		}
 	}
-	must(s.MarkDelivered(ctx, rows[0].ID, day0.Add(time.Second)))
-	must(s.MarkRetry(ctx, rows[1].ID, day0.Add(2*time.Hour), "connection refused"))
-	must(s.MarkRetry(ctx, rows[1].ID, day0.Add(3*time.Hour), "connection refused again"))
+	must(s.MarkDelivered(ctx, day0.Add(time.Second), rows[0].ID))
+	must(s.MarkRetry(ctx, day0.Add(2*time.Hour), "connection refused", rows[1].ID))
+	must(s.MarkRetry(ctx, day0.Add(3*time.Hour), "connection refused again", rows[1].ID))
 	must(s.MarkDead(ctx, rows[2].ID, day0.Add(time.Second), "no such address"))
 	for _, id := range []int64{rows[0].ID, rows[2].ID, 99} {
-		if err := s.MarkDelivered(ctx, id, day0); !errors.Is(err, ErrNotFound) {
+		if err := s.MarkDelivered(ctx, day0, id); !errors.Is(err, ErrNotFound) {
 			t.Errorf("delivering notice %d: %v, want ErrNotFound", id, err)
 		}
 	}
@@ -132,9 +158,8 @@ func TestNoticesToldBeforeTheyWereEntered(t *testing.T) {
 	if d := cmp.Diff(want, all); d != "" {
 		t.Errorf("notices (-want +got):\n%s", d)
 	}
-	due, err := s.DueNotices(ctx, day0, 10)
-	if d := cmp.Diff([]string{"missed"}, keys(due)); err != nil || d != "" {
-		t.Errorf("due: %v (-want +got):\n%s", err, d)
+	if d := cmp.Diff([]string{"missed"}, keys(dueNotices(t, s.Reader, day0, 10))); d != "" {
+		t.Errorf("due (-want +got):\n%s", d)
 	}
 }
 
@@ -171,13 +196,13 @@ func TestNotifiersBesideTheEngine(t *testing.T) {
 					ended = true
 				default:
 				}
-				rows, err := s.DueNotices(ctx, day0, 10)
+				rows, err := s.PendingNotices(ctx, "mail", "ada", 10)
 				if err != nil {
 					t.Error(err)
 					return
 				}
 				for _, r := range rows {
-					switch err := s.MarkDelivered(ctx, r.ID, day0); {
+					switch err := s.MarkDelivered(ctx, day0, r.ID); {
 					case err == nil:
 						mu.Lock()
 						delivered[r.Key]++
@@ -267,5 +292,137 @@ func TestJournalIsAppendOnly(t *testing.T) {
 		if _, err := s.conn.ExecContext(ctx, q); err == nil {
 			t.Errorf("%s succeeded", q)
 		}
+	}
+}
+
+// The most urgent comes first, and a success hurries what failed.
+func TestQueuesOfTheOutbox(t *testing.T) {
+	ctx := context.Background()
+	s := openTest(t, Options{})
+	with := func(key, channel, person string, p alerts.Priority) notify.Notice {
+		n := notice(key, channel, day0)
+		n.Recipient, n.Priority = person, p
+		return n
+	}
+	commit(t, s, &Batch{Outbox: []notify.Notice{
+		with("a", "mail", "ada", alerts.Low), with("b", "mail", "ada", alerts.Critical), with("c", "mail", "ada", alerts.High),
+		with("d", "pager", "ada", alerts.Medium), with("e", "mail", "ben", alerts.High),
+	}})
+	pending := func(want ...string) {
+		t.Helper()
+		rows, err := s.PendingNotices(ctx, "mail", "ada", 10)
+		if d := cmp.Diff(want, keys(rows)); err != nil || d != "" {
+			t.Errorf("pending: %v (-want +got):\n%s", err, d)
+		}
+	}
+	pending("b", "c", "a")
+	must := func(err error) {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	must(s.MarkRetry(ctx, day0.Add(time.Minute), "busy", 2, 3))
+	must(s.MarkRetry(ctx, day0.Add(time.Hour), "no such mailbox", 5))
+	queue := func(at time.Time, want ...notify.Queue) {
+		t.Helper()
+		got, err := s.Queues(ctx, at)
+		if d := cmp.Diff(want, got); err != nil || d != "" {
+			t.Errorf("queues: %v (-want +got):\n%s", err, d)
+		}
+	}
+	queue(day0,
+		notify.Queue{Channel: "mail", Recipient: "ada", Due: day0, Priority: alerts.Low},
+		notify.Queue{Channel: "mail", Recipient: "ben", Due: day0.Add(time.Hour)},
+		notify.Queue{Channel: "pager", Recipient: "ada", Due: day0, Priority: alerts.Medium})
+	must(s.MarkDelivered(ctx, day0, 1))
+	must(s.Hurry(ctx, "mail", day0.Add(time.Second), 5*time.Minute))
+	queue(day0.Add(time.Second),
+		notify.Queue{Channel: "mail", Recipient: "ada", Due: day0.Add(time.Second), Priority: alerts.Critical, Attempts: 1},
+		notify.Queue{Channel: "mail", Recipient: "ben", Due: day0.Add(time.Hour)},
+		notify.Queue{Channel: "pager", Recipient: "ada", Due: day0, Priority: alerts.Medium})
+	must(s.AddNotice(ctx, with("f", "mail", "ada", alerts.Critical)))
+	must(s.AddNotice(ctx, with("f", "mail", "ada", alerts.Critical)))
+	pending("f", "b", "c")
+	must(s.MarkDelivered(ctx, day0, 2, 3, 99))
+	pending("f")
+	if err := s.MarkDelivered(ctx, day0, 2, 3); !errors.Is(err, ErrNotFound) {
+		t.Errorf("delivering notices again: %v, want ErrNotFound", err)
+	}
+}
+
+// delivered puts notices that are done into the outbox, fast.
+func delivered(t testing.TB, s *Store, n int) {
+	t.Helper()
+	if _, err := s.conn.ExecContext(context.Background(), `INSERT INTO outbox (key, occurrence, priority, channel, recipient, payload, created_at, due_at, state, attempts, done_at)
+		WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < ?)
+		SELECT 'old/' || i, i, 3, 'mail', 'ada', json_object('x', hex(zeroblob(100))), i, i, iif(i % 100, 'delivered', 'superseded'), 1, i FROM n`, n); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// everySecond are the questions that are asked of the outbox all the time.
+var everySecond = map[string]func(*Store) error{
+	"queues":          func(s *Store) error { _, err := s.Queues(context.Background(), day0); return err },
+	"pending notices": func(s *Store) error { _, err := s.PendingNotices(context.Background(), "mail", "ada", 512); return err },
+	"failed notices":  func(s *Store) error { _, err := s.FailedNotices(context.Background(), day0); return err },
+	"totals":          func(s *Store) error { _, err := s.OutboxTotals(context.Background()); return err },
+	"one occurrence":  func(s *Store) error { _, err := s.Notices(context.Background(), 77); return err },
+}
+
+// slower is by how much a question takes longer of one store than of another,
+// and how long it takes there.
+func slower(t testing.TB, ask func(*Store) error, there, here *Store) (ratio float64, takes time.Duration) {
+	best := func(s *Store) time.Duration {
+		least := time.Hour
+		for range 30 {
+			begin := time.Now()
+			if err := ask(s); err != nil {
+				t.Fatal(err)
+			}
+			least = min(least, time.Since(begin))
+		}
+		return least
+	}
+	takes = best(there)
+	return float64(takes) / float64(best(here)), takes
+}
+
+// What is asked of the outbox every second takes no longer beside many
+// delivered notices than without any.
+func TestOutboxDoesNotSlowDownWithWhatIsDelivered(t *testing.T) {
+	waiting := []notify.Notice{notice("w1", "mail", day0), notice("w2", "mail", day0), notice("w3", "pager", day0)}
+	empty, full := openTest(t, Options{Synchronous: Normal}), openTest(t, Options{Synchronous: Normal})
+	delivered(t, full, 20_000)
+	commit(t, empty, &Batch{Outbox: waiting})
+	commit(t, full, &Batch{Outbox: waiting})
+	for name, ask := range everySecond {
+		// Going through 20,000 rows takes milliseconds.
+		if ratio, takes := slower(t, ask, full, empty); ratio > 8 && takes > time.Millisecond {
+			t.Errorf("%s: %v, %.0f times as long as without delivered notices", name, takes, ratio)
+		}
+	}
+	totals, err := full.OutboxTotals(t.Context())
+	want := []OutboxTotal{{"mail", notify.Delivered, 19800}, {"mail", notify.Pending, 2}, {"mail", notify.Superseded, 200}, {"pager", notify.Pending, 1}}
+	if d := cmp.Diff(want, totals); err != nil || d != "" {
+		t.Errorf("totals: %v (-want +got):\n%s", err, d)
+	}
+}
+
+// BenchmarkOutbox asks of an outbox with years of delivered notices what is
+// asked every second, and says by how much longer that takes than without them.
+func BenchmarkOutbox(b *testing.B) {
+	empty, full := openTest(b, Options{Synchronous: Normal}), openTest(b, Options{Synchronous: Normal})
+	delivered(b, full, 220_000)
+	for name, ask := range everySecond {
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				if err := ask(full); err != nil {
+					b.Fatal(err)
+				}
+			}
+			ratio, _ := slower(b, ask, full, empty)
+			b.ReportMetric(ratio, "x-empty")
+		})
 	}
 }

@@ -65,8 +65,8 @@ func prepare(ctx context.Context, c *sql.Conn) (_ *statements, err error) {
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET closed = excluded.closed, ` + cycle)
 	s.transition = stmt(`INSERT INTO alarm_transition (condition, room, subject, occurrence, time, from_state, to_state, who, reason, event, annunciate, cleared, priority)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`)
-	s.notice = stmt(`INSERT INTO outbox (key, occurrence, channel, recipient, payload, created_at, due_at, state, attempts, done_at)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (key) DO NOTHING`)
+	s.notice = stmt(`INSERT INTO outbox (key, occurrence, priority, channel, recipient, payload, created_at, due_at, state, attempts, done_at)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (key) DO NOTHING`)
 	return s, err
 }
 

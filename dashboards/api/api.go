@@ -19,6 +19,7 @@ import (
 	"rearguard/daemon/fold"
 	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/entry"
+	"rearguard/dashboards/web"
 )
 
 // Facility is what the API needs of the engine.
@@ -57,7 +58,12 @@ func New(f Facility, version string) (http.Handler, error) {
 	mux.HandleFunc("GET "+root+"/openapi.json", func(w http.ResponseWriter, _ *http.Request) {
 		send(w, http.StatusOK, "application/json", description)
 	})
-	mux.HandleFunc(root+"/", func(w http.ResponseWriter, _ *http.Request) {
+	mux.HandleFunc(root+"/", func(w http.ResponseWriter, r *http.Request) {
+		if methods := web.Allowed(mux, r, root+"/"); len(methods) > 0 {
+			w.Header().Set("Allow", strings.Join(methods, ", "))
+			problem(w, http.StatusMethodNotAllowed, "", "this address takes "+strings.Join(methods, ", "))
+			return
+		}
 		problem(w, http.StatusNotFound, "", "there is nothing at this address; "+root+"/openapi.json lists what there is")
 	})
 	return mux, nil

@@ -209,7 +209,7 @@ func TestStarting(t *testing.T) {
 		t.Errorf("status %d: %s", w.Code, w.Body)
 	}
 	w := httptest.NewRecorder()
-	api.Ready(f).ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/readyz", http.NoBody))
+	api.Ready(f, nil).ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/readyz", http.NoBody))
 	if w.Code != 503 {
 		t.Errorf("readyz: status %d: %s", w.Code, w.Body)
 	}
@@ -226,7 +226,7 @@ func TestReady(t *testing.T) {
 		{"broken", dashtest.Ugly(), 503, "connection refused"},
 	} {
 		w := httptest.NewRecorder()
-		api.Ready(dashtest.New(tt.snapshot)).ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/readyz", http.NoBody))
+		api.Ready(dashtest.New(tt.snapshot), nil).ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/readyz", http.NoBody))
 		if w.Code != tt.status || !strings.Contains(w.Body.String(), tt.reason) {
 			t.Errorf("%s: status %d: %s", tt.name, w.Code, w.Body)
 		}

@@ -3,6 +3,7 @@ package api
 import (
 	"net/http"
 
+	"rearguard/daemon/progress"
 	"rearguard/daemon/snapshot"
 )
 
@@ -13,26 +14,69 @@ type Readiness struct {
 	Reasons []string `json:"reasons"`
 	Broker  bool     `json:"broker"`
 	Store   bool     `json:"store"`
+	Health
 }
 
-// Ready answers whether readings can arrive and be kept: 200 if so, 503 with
-// the reasons if not.
-func Ready(source snapshot.Source) http.Handler {
+// Health is the answer of /healthz: whether alarms are being evaluated and
+// told, from what has been done and not from who answers.
+type Health struct {
+	Healthy bool          `json:"healthy"`
+	Stages  []HealthStage `json:"stages"`
+}
+
+// HealthStage is one stage of the way from a reading to a person.
+type HealthStage struct {
+	Stage   string `json:"stage"`
+	Healthy bool   `json:"healthy"`
+	// StuckSeconds is for how long nothing has been done, Problem what that
+	// means; left out for a stage that is well.
+	StuckSeconds float64 `json:"stuck_seconds,omitempty"`
+	Problem      string  `json:"problem,omitempty"`
+}
+
+func healthOf(report func() []progress.State) Health {
+	h := Health{Healthy: true, Stages: []HealthStage{}}
+	if report == nil {
+		return h
+	}
+	for _, s := range report() {
+		h.Healthy = h.Healthy && s.OK
+		h.Stages = append(h.Stages, HealthStage{s.Stage, s.OK, s.For.Seconds(), s.Problem})
+	}
+	return h
+}
+
+// Healthy answers whether alarms are being evaluated and told: 200 if so, 503
+// with the stage that is stuck if not. A broker that is down is no reason to
+// restart rearguard and not asked for here.
+func Healthy(report func() []progress.State) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
-		r := readiness(source.Snapshot())
-		status := http.StatusOK
-		if !r.Ready {
-			status = http.StatusServiceUnavailable
-		}
-		reply(w, status, r)
+		h := healthOf(report)
+		reply(w, statusOf(h.Healthy), h)
 	})
 }
 
-func readiness(s *snapshot.Snapshot) Readiness {
-	if s == nil {
-		return Readiness{Reasons: []string{"rearguard is reading its records"}}
+// Ready answers whether readings can arrive, are evaluated and kept: 200 if
+// so, 503 with the reasons if not.
+func Ready(source snapshot.Source, report func() []progress.State) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		r := readiness(source.Snapshot(), healthOf(report))
+		reply(w, statusOf(r.Ready), r)
+	})
+}
+
+func statusOf(good bool) int {
+	if good {
+		return http.StatusOK
 	}
-	r := Readiness{Broker: s.Broker.Connected && s.Broker.Subscribed, Store: s.Store.OK, Reasons: []string{}}
+	return http.StatusServiceUnavailable
+}
+
+func readiness(s *snapshot.Snapshot, h Health) Readiness {
+	if s == nil {
+		return Readiness{Reasons: []string{"rearguard is reading its records"}, Health: h}
+	}
+	r := Readiness{Broker: s.Broker.Connected && s.Broker.Subscribed, Store: s.Store.OK, Reasons: []string{}, Health: h}
 	if !r.Broker {
 		reason := "the broker link is down"
 		if s.Broker.Connected {
@@ -43,7 +87,12 @@ func readiness(s *snapshot.Snapshot) Readiness {
 	if !r.Store {
 		r.Reasons = append(r.Reasons, because("the records cannot be written", s.Store.Problem))
 	}
-	r.Ready = r.Broker && r.Store
+	for _, stage := range h.Stages {
+		if !stage.Healthy {
+			r.Reasons = append(r.Reasons, stage.Problem)
+		}
+	}
+	r.Ready = r.Broker && r.Store && h.Healthy
 	return r
 }
 

@@ -3,8 +3,10 @@ package web_test
 import (
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
 	"net/http/httptest"
+	"net/url"
 	"strings"
 	"testing"
 	"time"
@@ -19,11 +21,21 @@ import (
 
 // madeUpPast answers with a past made up for the pages, and keeps what it was
 // asked. The answers themselves are tested where they are worked out.
-type madeUpPast struct{ asked lookback.Question }
+type madeUpPast struct {
+	asked lookback.Question
+	// working is told of each question, and hold holds back its answer until it
+	// is closed; nil answers at once.
+	working chan struct{}
+	hold    chan struct{}
+}
 
-func (d *madeUpPast) Performance(_ context.Context, days int) (*lookback.AlarmPerformance, error) {
-	if days == 365 {
+func (d *madeUpPast) Performance(ctx context.Context, days int) (*lookback.AlarmPerformance, error) {
+	switch days {
+	case 365:
 		return nil, errors.New("the disk is gone")
+	case 90:
+		<-ctx.Done()
+		return nil, fmt.Errorf("read the journal: %w", ctx.Err())
 	}
 	p := &lookback.AlarmPerformance{From: dashtest.Now().AddDate(0, 0, -days), To: dashtest.Now(), Location: time.UTC}
 	p.Calls, p.PeakTenMinutes = 41, 12
@@ -31,8 +43,17 @@ func (d *madeUpPast) Performance(_ context.Context, days int) (*lookback.AlarmPe
 	return p, nil
 }
 
-func (d *madeUpPast) WithLimits(_ context.Context, ask lookback.Question) (*lookback.Answer, error) {
+func (d *madeUpPast) WithLimits(ctx context.Context, ask lookback.Question, progress func(float64)) (*lookback.Answer, error) {
 	d.asked = ask
+	progress(0.42)
+	if d.hold != nil {
+		d.working <- struct{}{}
+		select {
+		case <-d.hold:
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		}
+	}
 	over := dashtest.Now().Add(-time.Hour)
 	return &lookback.Answer{
 		From: dashtest.Now().AddDate(0, 0, -ask.Days), To: dashtest.Now(),
@@ -54,16 +75,12 @@ func TestAlarmHistoryPages(t *testing.T) {
 		return w.Code, w.Body.String()
 	}
 	for path, want := range map[string][]string{
-		"/alarms":                     {"/alarms/performance", "/alarms/try", "Take out of service"},
-		"/alarms/performance":         {"How the alarms do", "41", `flag-bad">12<`, "at most 10", "heat, nursery", "30 calls"},
-		"/alarms/performance?days=7":  {"How the alarms do"},
-		"/alarms/performance?days=-3": {"How the alarms do"},
-		"/alarms/try":                 {"Try limits on the past", `name="heat"`},
-		"/alarms/try?room=nursery&days=5&heat=31.5": {
-			"1 alarm happened, 1 with these limits", "none", "7 of dp-0412", "&lt;b&gt;dry&lt;/b&gt;",
-		},
-		"/alarms/try?room=nursery&days=5&heat=abc":  {"enter a number from -20 to 60"},
-		"/alarms/try?room=nursery&days=five&heat=3": {"whole number"},
+		"/alarms":                                   {"/alarms/performance", "/alarms/try", "Take out of service"},
+		"/alarms/performance":                       {"How the alarms do", "41", `flag-bad">12<`, "at most 10", "heat, nursery", "30 calls"},
+		"/alarms/performance?days=7":                {"How the alarms do"},
+		"/alarms/performance?days=-3":               {"How the alarms do"},
+		"/alarms/try":                               {"Try limits on the past", `name="heat"`},
+		"/alarms/try?room=nursery&days=5&heat=31.5": {`value="31.5"`},
 	} {
 		code, body := get(path)
 		for _, text := range want {
@@ -72,8 +89,8 @@ func TestAlarmHistoryPages(t *testing.T) {
 			}
 		}
 	}
-	if past.asked.Room != "nursery" || past.asked.Days != 5 || past.asked.Limits.HeatCelsius == nil || *past.asked.Limits.HeatCelsius != 31.5 {
-		t.Errorf("asked for %+v", past.asked)
+	if past.asked.Room != "" {
+		t.Errorf("a page that was only opened asked for %+v", past.asked)
 	}
 	if code, _ := get("/alarms/performance?days=365"); code == http.StatusOK {
 		t.Error("a failure of the records is shown as a good page")
@@ -86,5 +103,65 @@ func TestAlarmHistoryPages(t *testing.T) {
 	bare.ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/alarms/try", http.NoBody))
 	if w.Code != http.StatusNotFound {
 		t.Errorf("without records: status %d", w.Code)
+	}
+}
+
+// Limits are tried on the past by a form that is sent, one question at a time;
+// the page says how far it has come, and it can be stopped.
+func TestTryingLimits(t *testing.T) {
+	past := &madeUpPast{working: make(chan struct{}), hold: make(chan struct{})}
+	site, err := web.New(dashtest.New(dashtest.Sample()), web.Options{Now: dashtest.Now, Wall: dashtest.Now, Alarms: past})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer site.Close()
+	shows := func(w *httptest.ResponseRecorder, status int, texts ...string) {
+		t.Helper()
+		for _, text := range texts {
+			if w.Code != status || !strings.Contains(w.Body.String(), text) {
+				t.Errorf("status %d without %q", w.Code, text)
+			}
+		}
+	}
+	try := func(room, days, heat string) *httptest.ResponseRecorder {
+		return send(site, "/alarms/try", url.Values{"room": {room}, "days": {days}, "heat": {heat}})
+	}
+	shows(try("nursery", "5", "abc"), 422, "nter a number from -20 to 60")
+	shows(try("nursery", "five", "3"), 422, "whole number")
+	shows(try("nursery", "401", "3"), 422, "ask for 1 to 400")
+	shows(try("none", "5", "3"), 422, "Choose a room")
+
+	shows(try("nursery", "5", "31.5"), http.StatusSeeOther, "")
+	<-past.working
+	shows(get(site, "/alarms/try"), 200, "42 % done", `http-equiv="refresh" content="3"`, "/alarms/try/stop", `value="31.5"`)
+	shows(try("nursery", "6", "30"), 422, "are being tried on 5 days already", `value="30"`)
+	close(past.hold)
+	deadline := time.Now().Add(10 * time.Second)
+	for strings.Contains(get(site, "/alarms/try").Body.String(), "% done") && time.Now().Before(deadline) {
+		<-time.After(time.Millisecond)
+	}
+	shows(get(site, "/alarms/try"), 200, "1 alarm happened, 1 with the limits below", "none", "7 of dp-0412", "&lt;b&gt;dry&lt;/b&gt;")
+	if past.asked.Room != "nursery" || past.asked.Days != 5 || past.asked.Limits.HeatCelsius == nil || *past.asked.Limits.HeatCelsius != 31.5 {
+		t.Errorf("asked for %+v", past.asked)
+	}
+
+	past.hold = make(chan struct{})
+	shows(try("nursery", "8", "29"), http.StatusSeeOther, "")
+	<-past.working
+	shows(send(site, "/alarms/try/stop", nil), http.StatusSeeOther, "")
+	shows(get(site, "/alarms/try"), 200, "stopped before it was done")
+}
+
+// A page whose history cannot be read in time says so instead of waiting.
+func TestBusyHistory(t *testing.T) {
+	site, err := web.New(dashtest.New(dashtest.Sample()), web.Options{
+		Now: dashtest.Now, Wall: dashtest.Now, Alarms: &madeUpPast{}, Patience: time.Millisecond,
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := get(site, "/alarms/performance?days=90")
+	if w.Code != http.StatusServiceUnavailable || !strings.Contains(w.Body.String(), "try again in a minute") || w.Header().Get("Retry-After") == "" {
+		t.Errorf("status %d: %s", w.Code, w.Body)
 	}
 }

@@ -97,7 +97,7 @@ func serve(t *testing.T, f web.Facility) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	server := httptest.NewServer(web.Protect(site))
+	server := httptest.NewServer(web.Protect(site, web.Access{}))
 	t.Cleanup(func() { site.Close(); server.Close() })
 	return server.URL
 }
@@ -281,7 +281,7 @@ func TestLostLinkShows(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	server := httptest.NewServer(web.Protect(site))
+	server := httptest.NewServer(web.Protect(site, web.Access{}))
 	defer server.Close()
 	do(t, ctx, chromedp.Navigate(server.URL+"/"))
 	until(t, ctx, `Number(document.body.dataset.updates) >= 1`)

@@ -57,6 +57,9 @@ func (s *Site) post(a page.Action) http.HandlerFunc {
 
 // do gives the engine what a form asks of it.
 func (s *Site) do(ctx context.Context, o page.Outcome) error {
+	if o.Run != nil {
+		return o.Run()
+	}
 	if o.Command == nil {
 		return nil
 	}

@@ -3,6 +3,7 @@ package web
 import (
 	"bytes"
 	"compress/gzip"
+	"context"
 	"errors"
 	"fmt"
 	"html/template"
@@ -37,7 +38,9 @@ type layout struct {
 	Sections []rendered
 	Stream   string
 	Done     string
-	Refresh  bool
+	// RefreshSeconds is how often to load the page again without JavaScript, 0
+	// for never.
+	RefreshSeconds int
 }
 
 func (s *Site) newView(r *http.Request) (*page.View, bool) {
@@ -86,10 +89,16 @@ func (s *Site) page(p page.Page) http.HandlerFunc {
 }
 
 func (s *Site) show(w http.ResponseWriter, r *http.Request, v *page.View, p page.Page, status int) {
-	content, err := p.Build(v, r)
+	reading, done := context.WithTimeout(r.Context(), s.options.Patience)
+	content, err := p.Build(v, r.WithContext(reading))
+	done()
 	if err != nil {
 		s.problem(w, r, v, err)
 		return
+	}
+	if v.Problem == "" && content.RefreshSeconds == 0 && !slices.ContainsFunc(p.Sections, func(sec page.Section) bool { return !sec.Live }) {
+		// Reloading by itself would wipe a half-filled form.
+		content.RefreshSeconds = 60
 	}
 	sections, err := s.sections(v, p.Sections, content)
 	if err != nil {
@@ -98,9 +107,8 @@ func (s *Site) show(w http.ResponseWriter, r *http.Request, v *page.View, p page
 	}
 	s.write(w, r, "layout", layout{
 		View: v, Title: content.Title, Sections: sections, Done: doneText(r.URL.Query()),
-		Stream: "/live?page=" + url.QueryEscape(v.Path),
-		// Reloading by itself would wipe a half-filled form.
-		Refresh: !slices.ContainsFunc(p.Sections, func(sec page.Section) bool { return !sec.Live }),
+		Stream:         "/live?page=" + url.QueryEscape(v.Path),
+		RefreshSeconds: content.RefreshSeconds,
 	}, status)
 }
 
@@ -183,6 +191,9 @@ func (s *Site) problem(w http.ResponseWriter, r *http.Request, v *page.View, err
 	switch {
 	case errors.Is(err, snapshot.ErrUnknown):
 		status, title = http.StatusNotFound, "Not found"
+	case errors.Is(err, context.DeadlineExceeded):
+		w.Header().Set("Retry-After", "60")
+		status, title, err = http.StatusServiceUnavailable, "Busy", errBusy
 	case errors.Is(err, errNoAnswer), errors.Is(err, daemon.ErrStopped):
 		status, title = http.StatusServiceUnavailable, "Not stored"
 	}
@@ -190,8 +201,18 @@ func (s *Site) problem(w http.ResponseWriter, r *http.Request, v *page.View, err
 	s.write(w, r, "message", message{v, title, page.Sentence(err), back}, status)
 }
 
+// errBusy is shown in place of a page whose history could not be read in time.
+var errBusy = errors.New("the history could not be read in time, since it is much or many ask for it at once; try again in a minute or ask for less. Alarms are not affected")
+
 func (s *Site) notFound(w http.ResponseWriter, r *http.Request) {
-	if v, ok := s.viewFor(w, r); ok {
+	v, ok := s.viewFor(w, r)
+	methods := Allowed(s.mux, r, "/")
+	switch {
+	case !ok:
+	case len(methods) > 0:
+		w.Header().Set("Allow", strings.Join(methods, ", "))
+		s.write(w, r, "message", message{v, "Not possible", "This address cannot be asked in this way.", "/"}, http.StatusMethodNotAllowed)
+	default:
 		s.write(w, r, "message", message{v, "Not found", "There is no page at this address.", "/"}, http.StatusNotFound)
 	}
 }

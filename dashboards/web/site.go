@@ -27,6 +27,7 @@ import (
 	"time"
 
 	"rearguard/daemon/fold"
+	"rearguard/daemon/progress"
 	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/web/alarms"
 	"rearguard/dashboards/web/cohorts"
@@ -61,6 +62,10 @@ type Options struct {
 	Beat time.Duration
 	// MaxStreams bounds the pages kept up to date at once.
 	MaxStreams int
+	// Patience is how long a page may wait for the history it shows.
+	Patience time.Duration
+	// Access says who may speak to the server.
+	Access Access
 	// History gives the stored readings; nil where there is no history.
 	History technician.History
 	// Configuration tells how the configuration came into force; nil where no
@@ -68,7 +73,10 @@ type Options struct {
 	Configuration func() technician.Configuration
 	// Alarms answer how the alarms have done; nil where there are no records.
 	Alarms alarms.Records
-	Log    *slog.Logger
+	// Progress tells how the stages of the way from a reading to a person stand;
+	// nil where there is no engine.
+	Progress func() []progress.State
+	Log      *slog.Logger
 }
 
 // Site serves the pages.
@@ -82,6 +90,7 @@ type Site struct {
 	live     *http.ServeMux
 	streams  chan struct{}
 	pulse    pulse
+	alarms   *alarms.Desk
 	once     forms.Tokens
 	stop     chan struct{}
 	stopping sync.Once
@@ -101,6 +110,7 @@ func New(facility Facility, options Options) (*Site, error) {
 	options.Pace = cmp.Or(options.Pace, 2*time.Second)
 	options.Beat = cmp.Or(options.Beat, 10*time.Second)
 	options.MaxStreams = cmp.Or(options.MaxStreams, 256)
+	options.Patience = cmp.Or(options.Patience, 20*time.Second)
 	options.Log = cmp.Or(options.Log, slog.New(slog.DiscardHandler))
 	static, err := fs.Sub(files, "static")
 	if err != nil {
@@ -121,6 +131,7 @@ func New(facility Facility, options Options) (*Site, error) {
 		live:    http.NewServeMux(),
 		streams: make(chan struct{}, options.MaxStreams),
 		stop:    make(chan struct{}),
+		alarms:  alarms.New(options.Alarms),
 	}
 	s.routes()
 	return s, nil
@@ -142,10 +153,10 @@ func assetVersion(static fs.FS) (string, error) {
 
 func (s *Site) routes() {
 	who := page.Page{Path: "/who", Sections: []page.Section{page.Fixed("who")}, Build: page.Plain("Your name")}
-	pages := slices.Concat(rooms.Pages(), cohorts.Pages(), alarms.Pages(s.options.Alarms), technician.Pages(s.options.History, s.options.Configuration), []page.Page{
+	pages := slices.Concat(rooms.Pages(), cohorts.Pages(), s.alarms.Pages(), technician.Pages(s.options.History, s.options.Configuration), []page.Page{
 		who, {Path: "/messages", Sections: []page.Section{page.Live("messages")}, Build: page.Plain("Messages")},
 	})
-	actions := slices.Concat(cohorts.Actions(), alarms.Actions(), technician.Actions(s.options.Configuration), []page.Action{{Path: "/who", Take: takeWho, Again: who}})
+	actions := slices.Concat(cohorts.Actions(), s.alarms.Actions(), technician.Actions(s.options.Configuration), []page.Action{{Path: "/who", Take: takeWho, Again: who}})
 	for _, p := range pages {
 		s.mux.HandleFunc("GET "+p.Path, s.page(p))
 		s.live.HandleFunc(p.Path, s.stream(p))
@@ -165,8 +176,12 @@ func (s *Site) routes() {
 
 func (s *Site) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.mux.ServeHTTP(w, r) }
 
-// Close ends the open streams; they would otherwise hold up a shutdown.
-func (s *Site) Close() { s.stopping.Do(func() { close(s.stop) }) }
+// Close ends the open streams, which would otherwise hold up a shutdown, and
+// what is being worked out for a page.
+func (s *Site) Close() {
+	s.stopping.Do(func() { close(s.stop) })
+	s.alarms.Close()
+}
 
 func (s *Site) asset(w http.ResponseWriter, r *http.Request) {
 	if r.URL.RawQuery != "" {

@@ -52,7 +52,7 @@ func technicianSite(t *testing.T, f *dashtest.Facility) http.Handler {
 		t.Fatal(err)
 	}
 	t.Cleanup(site.Close)
-	return web.Protect(site)
+	return web.Protect(site, testAccess())
 }
 
 func TestTechnicianPagesSayWhatMatters(t *testing.T) {

@@ -250,7 +250,7 @@ func (o *Outcome) step(w *world, t records.AlarmTransition, began time.Time, in 
 	if names(t.Key.Condition) && ours && !late && t.Event == alerts.EventRaise && !slices.Contains(o.Named, t.Key.Condition) {
 		o.Named = append(o.Named, t.Key.Condition)
 	}
-	if !t.Annunciate {
+	if !t.Annunciate || t.Event == alerts.EventRepeat {
 		return
 	}
 	if !ours {

@@ -101,7 +101,7 @@ func CleanYear(ctx context.Context, catalog *species.Catalog, seed uint64, rooms
 
 // count takes in one step of an alarm.
 func (y *Year) count(w *world, t records.AlarmTransition) {
-	if !t.Annunciate {
+	if !t.Annunciate || t.Event == alerts.EventRepeat {
 		return
 	}
 	y.Calls[t.Key.Condition]++

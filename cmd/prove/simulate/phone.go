@@ -52,18 +52,32 @@ type failingOutbox struct {
 	disk *disk
 }
 
-func (o failingOutbox) MarkDelivered(ctx context.Context, id int64, at time.Time) error {
+func (o failingOutbox) AddNotice(ctx context.Context, n notify.Notice) error {
 	if o.disk.failing {
 		return errDisk
 	}
-	return o.Outbox.MarkDelivered(ctx, id, at)
+	return o.Outbox.AddNotice(ctx, n)
 }
 
-func (o failingOutbox) MarkRetry(ctx context.Context, id int64, due time.Time, reason string) error {
+func (o failingOutbox) Hurry(ctx context.Context, channel string, at time.Time, within time.Duration) error {
 	if o.disk.failing {
 		return errDisk
 	}
-	return o.Outbox.MarkRetry(ctx, id, due, reason)
+	return o.Outbox.Hurry(ctx, channel, at, within)
+}
+
+func (o failingOutbox) MarkDelivered(ctx context.Context, at time.Time, ids ...int64) error {
+	if o.disk.failing {
+		return errDisk
+	}
+	return o.Outbox.MarkDelivered(ctx, at, ids...)
+}
+
+func (o failingOutbox) MarkRetry(ctx context.Context, due time.Time, reason string, ids ...int64) error {
+	if o.disk.failing {
+		return errDisk
+	}
+	return o.Outbox.MarkRetry(ctx, due, reason, ids...)
 }
 
 func (o failingOutbox) MarkDead(ctx context.Context, id int64, at time.Time, reason string) error {

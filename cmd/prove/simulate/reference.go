@@ -437,20 +437,29 @@ func (f *reference) telling(on map[alerts.Key]*snapshot.Alarm) {
 	}
 }
 
-// told takes note of a notice that came through.
+// told takes note of a message that came through.
 func (f *reference) told(m notify.Message) {
 	r := f.run
-	key := m.Alarm.Key
-	who := person{m.Notice.Recipient, key}
+	if r.phone.got[m.Notice.Key] > 1 && !r.world.diskFailed {
+		r.breach("told twice", "%s is told twice of one and the same: %s", m.Notice.Recipient, m.Subject)
+	}
+	f.toldOf(m.Notice.Recipient, m.Alarm)
+	for _, also := range m.Also {
+		f.toldOf(m.Notice.Recipient, also)
+	}
+}
+
+// toldOf takes note that a person was told of one alarm.
+func (f *reference) toldOf(name string, n notify.AlarmNotice) {
+	r := f.run
+	key := n.Key
+	who := person{name, key}
 	if v := f.active[key]; v != nil {
 		v.told[who.name] = true
 	}
-	if r.phone.got[m.Notice.Key] > 1 && !r.world.diskFailed {
-		r.breach("told twice", "%s is told twice of one and the same: %s", who.name, m.Subject)
-	}
-	switch m.Alarm.Kind {
+	switch n.Kind {
 	case notify.Raised:
-		if f.open[who] && f.active[key] != nil && f.active[key].since < r.now-30 && f.active[key].occurrence == m.Alarm.Occurrence && !r.world.diskFailed {
+		if f.open[who] && f.active[key] != nil && f.active[key].since < r.now-30 && f.active[key].occurrence == n.Occurrence && !r.world.diskFailed {
 			r.breach("told again", "%s is told once more that %s has begun", who.name, key)
 		}
 		f.open[who] = true

@@ -5,11 +5,16 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"net"
+	"slices"
 	"time"
 
 	"rearguard/alerts/notify"
+	"rearguard/daemon/alarming"
+	"rearguard/daemon/progress"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
+	"rearguard/dashboards/web"
 	"rearguard/sensors/desk"
 )
 
@@ -92,6 +97,31 @@ func (s *service) noticeState(ctx context.Context) (snapshot.NoticeState, error)
 	}
 	state.Trouble, err = s.deliveryTrouble(ctx)
 	return state, err
+}
+
+// access says who may speak to the pages, by the configuration.
+func (s *service) access() web.Access {
+	settings := s.Facility.Web
+	hosts := settings.Hosts
+	if host, _, err := net.SplitHostPort(settings.Listen); err == nil && net.ParseIP(host) == nil && host != "" {
+		hosts = append(slices.Clone(hosts), host)
+	}
+	return web.Access{Hosts: hosts, PublicURL: settings.PublicURL, Proxies: settings.ProxyNetworks()}
+}
+
+// roster is that of the configuration in force.
+func (s *service) roster() []notify.Duty {
+	f, _ := s.site.inForce()
+	return alarming.Roster(f)
+}
+
+// noteRound takes note that the outbox has been looked through.
+func (s *service) noteRound(waits bool) {
+	if waits {
+		s.progress.Waits(progress.Tell)
+	} else {
+		s.progress.Done(progress.Tell)
+	}
 }
 
 // givenUpFor is how long a notice that was given up counts as trouble.

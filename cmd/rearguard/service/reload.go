@@ -106,6 +106,8 @@ func needRestart(started, now *facility.Facility) []string {
 	add("records.path", started.Records.Path, now.Records.Path)
 	add("records.synchronous", started.Records.Synchronous, now.Records.Synchronous)
 	add("web.listen", started.Web.Listen, now.Web.Listen)
+	add("web.hosts", started.Web.Hosts, now.Web.Hosts)
+	add("web.proxies", started.Web.Proxies, now.Web.Proxies)
 	before, after := started.Broker, now.Broker
 	before.Discover, after.Discover = nil, nil
 	add("broker", before, after)
@@ -140,6 +142,6 @@ func (a alarmRecords) Performance(ctx context.Context, days int) (*lookback.Alar
 }
 
 // WithLimits replays one room with other limits.
-func (a alarmRecords) WithLimits(ctx context.Context, ask lookback.Question) (*lookback.Answer, error) {
-	return a.now().WithLimits(ctx, ask)
+func (a alarmRecords) WithLimits(ctx context.Context, ask lookback.Question, progress func(share float64)) (*lookback.Answer, error) {
+	return a.now().WithLimits(ctx, ask, progress)
 }

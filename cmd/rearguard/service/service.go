@@ -18,6 +18,7 @@ import (
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
+	"rearguard/daemon/progress"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
@@ -86,6 +87,7 @@ type service struct {
 	refused  *broker.Ring
 	requests chan payload.Request
 	pages    *http.Server
+	progress *progress.Board
 }
 
 // refusedKept bounds how many refused messages wait to be passed on.
@@ -103,6 +105,8 @@ func Run(ctx context.Context, o Options, ready func(*daemon.Engine)) (err error)
 	defer stop()
 
 	s := &service{Options: o, refused: broker.NewRing(refusedKept), requests: make(chan payload.Request, requestsWaiting)}
+	started := time.Now()
+	s.progress = progress.New(func() time.Duration { return time.Since(started) })
 	if err := s.openRecords(ctx); err != nil {
 		return err
 	}
@@ -132,13 +136,14 @@ func (s *service) build(hard context.Context) (err error) {
 	if s.channels, err = channels(s.Facility); err != nil {
 		return err
 	}
-	telling := notify.Options{Now: s.now, Random: rand.Float64, Logger: s.Logger}
+	telling := notify.Options{Now: s.now, Random: rand.Float64, Logger: s.Logger, Roster: s.roster, Round: s.noteRound}
 	s.notifier = notify.NewWorker(s.store, s.channels, telling)
 	if s.engine, err = daemon.New(hard, daemon.Options{
 		Options: fold.Options{
 			Facility: s.Facility, Catalog: s.Catalog, Logger: s.Logger, Invented: s.Invented, ForecastEvery: s.ForecastEvery,
 		},
 		Store: s.store, Clock: &s.clock, Now: s.Clocks(), NoticesDue: s.notifier.Wake, Evaluated: s.Evaluated, Committed: s.Committed, Ask: s.ask,
+		Progress: s.progress,
 	}); err != nil {
 		return err
 	}
@@ -162,7 +167,7 @@ func (s *service) connect() error {
 		useChannels: []func(map[string]notify.Channel){s.notifier.UseChannels, s.unrecorded.UseChannels},
 		state:       technician.Configuration{File: s.Config, ReadAt: s.now(), By: "start"},
 	}
-	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}}
+	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}, Progress: s.progress.Report, Access: s.access()}
 	if s.Config != "" {
 		pages.Configuration = s.site.Configuration
 	}
@@ -184,7 +189,7 @@ func (s *service) start(ctx, hard context.Context, running *parts) {
 	})
 	running.add("broker link", func() error { return s.link.Run(ctx) })
 	running.add("pages", func() error {
-		if err := s.pages.Serve(s.Listener); !errors.Is(err, http.ErrServerClosed) {
+		if err := s.pages.Serve(dashboards.Bound(s.Listener, dashboards.MostConnections, dashboards.MostOfOne, s.Facility.Web.ProxyNetworks())); !errors.Is(err, http.ErrServerClosed) {
 			return err
 		}
 		return nil

@@ -22,22 +22,29 @@ type Records interface {
 	// Performance measures the alarms over the last days.
 	Performance(ctx context.Context, days int) (*lookback.AlarmPerformance, error)
 	// WithLimits says what other limits would have made of a room's last days.
-	WithLimits(ctx context.Context, ask lookback.Question) (*lookback.Answer, error)
+	// It tells from time to time which share of the work is done.
+	WithLimits(ctx context.Context, ask lookback.Question, progress func(share float64)) (*lookback.Answer, error)
 }
 
-// Pages are the pages about alarms; records are nil where they show the
-// present only.
-func Pages(records Records) []page.Page {
-	p := past{records}
+// Desk makes the pages about alarms and takes their forms.
+type Desk struct{ trials }
+
+// New returns the pages about alarms; records are nil where they show the
+// present only. Close it in the end.
+func New(records Records) *Desk { return &Desk{trials{records: records}} }
+
+// Pages are the pages.
+func (d *Desk) Pages() []page.Page {
 	return []page.Page{
 		{Path: "/alarms", Sections: []page.Section{page.Live("alarms-all")}, Build: alarmsPage},
-		{Path: "/alarms/performance", Sections: []page.Section{page.Fixed("alarm-performance")}, Build: p.performancePage},
-		{Path: "/alarms/try", Sections: []page.Section{page.Fixed("alarm-try")}, Build: p.tryPage},
+		{Path: "/alarms/performance", Sections: []page.Section{page.Fixed("alarm-performance")}, Build: d.performancePage},
+		d.tryAgain(),
 	}
 }
 
-// past makes the pages about the past.
-type past struct{ records Records }
+func (d *Desk) tryAgain() page.Page {
+	return page.Page{Path: "/alarms/try", Sections: []page.Section{page.Live("alarm-trial"), page.Fixed("alarm-try")}, Build: d.tryPage}
+}
 
 type alarmsModel struct{ Alarms Lists }
 
@@ -56,8 +63,8 @@ type performanceModel struct {
 	Spans []int
 }
 
-func (p past) performancePage(_ *page.View, r *http.Request) (page.Content, error) {
-	if p.records == nil {
+func (d *Desk) performancePage(_ *page.View, r *http.Request) (page.Content, error) {
+	if d.records == nil {
 		return page.Content{}, errNoRecords
 	}
 	m := performanceModel{Days: 30, Spans: []int{7, 30, 90, 365}}
@@ -65,15 +72,18 @@ func (p past) performancePage(_ *page.View, r *http.Request) (page.Content, erro
 		m.Days = days
 	}
 	var err error
-	if m.AlarmPerformance, err = p.records.Performance(r.Context(), m.Days); err != nil {
+	if m.AlarmPerformance, err = d.records.Performance(r.Context(), m.Days); err != nil {
 		return page.Content{}, err
 	}
 	return page.Content{Title: "How the alarms do", Data: m}, nil
 }
 
-// Actions are the forms on the cards of alarms.
-func Actions() []page.Action {
+// Actions are the forms on the cards of alarms and those of the trial of
+// limits.
+func (d *Desk) Actions() []page.Action {
 	return []page.Action{
+		{Path: "/alarms/try", Take: d.takeTry, Again: d.tryAgain()},
+		{Path: "/alarms/try/stop", Take: d.takeStop},
 		{Path: "/alarms/acknowledge", Take: order(alerts.Acknowledge, "acknowledged")},
 		{Path: "/alarms/shelve", Take: order(alerts.Shelve, "shelved")},
 		{Path: "/alarms/unshelve", Take: order(alerts.Unshelve, "unshelved")},

@@ -33,10 +33,22 @@ type tryModel struct {
 	Room   sensors.RoomID
 	Days   string
 	Fields []tryField
-	Tried  *lookback.Answer
-	// Pairs set what happened beside what would have been.
-	Pairs   []tryPair
+	// Trial is the newest trial, nil when there was none.
+	Trial   *trialModel
 	Changes []snapshot.LimitChange
+}
+
+// trialModel is a trial that runs or has ended.
+type trialModel struct {
+	Room    string
+	Days    int
+	Running bool
+	Percent int64
+	// Tried is the answer, nil when there is none (yet); Failed says why.
+	Tried  *lookback.Answer
+	Failed string
+	// Pairs set what happened beside what would have been.
+	Pairs []tryPair
 }
 
 // tryPair is one line: an episode as it happened, as it would have been, or
@@ -57,43 +69,80 @@ func tryFields() []tryField {
 	}
 }
 
-// tryPage shows the form, and with a room in the address also the answer. It
-// changes nothing, so it is a plain address that can be sent to a colleague.
-func (p past) tryPage(v *page.View, r *http.Request) (page.Content, error) {
-	if p.records == nil {
+// tryPage shows the newest trial and the form for another. Opening it starts
+// nothing.
+func (d *Desk) tryPage(v *page.View, r *http.Request) (page.Content, error) {
+	if d.records == nil {
 		return page.Content{}, errNoRecords
 	}
-	q := &forms.Fields{Values: r.URL.Query(), Zone: v.Loc}
-	m := tryModel{Rooms: v.S.Rooms, Room: sensors.RoomID(q.Get("room")), Days: q.Get("days"), Fields: tryFields(), Changes: v.S.LimitChanges}
+	newest := d.last()
+	typed := r.URL.Query()
+	switch {
+	case len(v.Form) > 0:
+		typed = v.Form
+	case len(typed) == 0 && newest != nil:
+		typed = newest.typed
+	}
+	m := tryModel{Rooms: v.S.Rooms, Room: sensors.RoomID(typed.Get("room")), Days: typed.Get("days"), Fields: tryFields(), Changes: v.S.LimitChanges}
 	if m.Days == "" {
 		m.Days = "7"
 	}
 	for i := range m.Fields {
-		m.Fields[i].Value = q.Get(m.Fields[i].Name)
+		m.Fields[i].Value = typed.Get(m.Fields[i].Name)
 		m.Fields[i].Now = limitNow(v.S, m.Room, m.Fields[i].Name)
 	}
-	if m.Room != "" {
-		if err := p.try(r.Context(), q, &m); err != nil {
-			v.Problem = page.Sentence(err)
+	content := page.Content{Title: "Try limits"}
+	if newest != nil {
+		m.Trial = &trialModel{Room: v.S.RoomName(newest.ask.Room), Days: newest.ask.Days, Running: newest.running(), Percent: newest.percent()}
+		if m.Trial.Running {
+			content.RefreshSeconds = tryRefreshSeconds
+		} else {
+			m.Trial.end(newest)
 		}
 	}
-	return page.Content{Title: "Try limits", Data: m}, nil
+	content.Data = m
+	return content, nil
 }
 
-func (p past) try(ctx context.Context, q *forms.Fields, m *tryModel) error {
-	limits := limitsOf(q)
-	if err := q.Err(); err != nil {
-		return err
+// tryRefreshSeconds is how often a page without JavaScript looks how far a
+// trial has come.
+const tryRefreshSeconds = 3
+
+// end shows what came of a trial.
+func (m *trialModel) end(t *trial) {
+	switch {
+	case errors.Is(t.err, context.Canceled):
+		m.Failed = "It was stopped before it was done."
+	case t.err != nil:
+		m.Failed = page.Sentence(t.err)
+	default:
+		m.Tried, m.Pairs = t.answer, pairs(t.answer)
 	}
-	days, err := strconv.Atoi(m.Days)
+}
+
+// takeTry starts a trial.
+func (d *Desk) takeTry(f *page.Form) (page.Outcome, error) {
+	if d.records == nil {
+		return page.Outcome{}, errNoRecords
+	}
+	limits := limitsOf(&f.Fields)
+	days, err := strconv.Atoi(f.Text("days"))
 	if err != nil {
-		return errors.New("enter the days as a whole number")
+		return page.Outcome{}, errors.New("enter the days as a whole number")
 	}
-	if m.Tried, err = p.records.WithLimits(ctx, lookback.Question{Room: m.Room, Days: days, Limits: limits}); err != nil {
-		return err
+	ask := lookback.Question{Room: sensors.RoomID(f.Text("room")), Days: days, Limits: limits}
+	if err := ask.Check(); err != nil {
+		return page.Outcome{}, err
 	}
-	m.Pairs = pairs(m.Tried)
-	return nil
+	if _, err := f.S.Room(ask.Room); err != nil {
+		return page.Outcome{}, errors.New("choose a room")
+	}
+	return page.Outcome{Run: func() error { return d.start(ask, f.Values) }, Back: "/alarms/try"}, nil
+}
+
+// takeStop stops the trial that runs.
+func (d *Desk) takeStop(*page.Form) (page.Outcome, error) {
+	return page.Outcome{Run: func() error { d.cancel(); return nil }, Back: "/alarms/try"}, nil
 }
 
 // limitsOf reads the typed limits; an empty field leaves what the room has.

@@ -56,6 +56,9 @@ type Builder func(v *View, r *http.Request) (Content, error)
 type Content struct {
 	Title string
 	Data  any
+	// RefreshSeconds is how often the page is to be loaded again where there is
+	// no JavaScript, 0 for what suits its sections.
+	RefreshSeconds int
 }
 
 // Plain fills a page whose sections need nothing but the view.
@@ -101,8 +104,10 @@ func (f *Form) Back() string { return LocalPath(f.Text("back"), "/") }
 // Outcome is what a form asks of the engine, the code of what to say when it
 // is done, and where the visitor goes then.
 type Outcome struct {
-	// Command is nil when the engine has nothing to do.
+	// Command is nil when the engine has nothing to do. Run, if set, is done
+	// in its place.
 	Command    fold.Command
+	Run        func() error
 	Done, Back string
 }
 
