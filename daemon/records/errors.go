@@ -27,6 +27,8 @@ var (
 	ErrNewer = errors.New("records were written by a newer version")
 	// ErrOlder means that the file must first be brought up to date.
 	ErrOlder = errors.New("records were written by an older version")
+	// ErrNotEnoughKept means that deleting old history would leave too little.
+	ErrNotEnoughKept = errors.New("old history is not deleted")
 	// ErrNotFound means that the named row is not there.
 	ErrNotFound = errors.New("not in the records")
 	// ErrClosed means that the Store was closed.

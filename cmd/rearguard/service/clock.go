@@ -1,8 +1,10 @@
 package service
 
 import (
+	"context"
 	"time"
 
+	"rearguard/alerts/notify"
 	"rearguard/daemon/timekeeping"
 )
 
@@ -18,3 +20,21 @@ func Machine(now func() time.Time) func() timekeeping.Beat {
 
 // now is the time that the whole service goes by. Any goroutine may ask.
 func (s *service) now() time.Time { return s.clock.At(s.Clocks().Elapsed) }
+
+// followClock sees to it, until ctx ends, that no notice waits for a time that
+// was made by a clock that was ahead: at the start, and when the time goes back.
+func (s *service) followClock(ctx context.Context) {
+	var last time.Time
+	s.eachTick(ctx, func() {
+		now := s.now()
+		if !last.IsZero() && !now.Before(last) {
+			last = now
+			return
+		}
+		if err := s.store.HurryAhead(ctx, now, notify.LongestPause); err != nil {
+			return // tried again at the next tick
+		}
+		last = now
+		s.notifier.Wake()
+	})
+}

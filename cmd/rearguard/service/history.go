@@ -21,12 +21,10 @@ func (s *service) packHistory(ctx context.Context) {
 	defer ticker.Stop()
 	for {
 		now := s.now()
-		inForce, _ := s.site.inForce()
-		keep := inForce.Records.KeepDays
 		_, err := s.store.Roll(ctx, now.Add(-hotFor))
 		// What is deleted does not come back: not by a clock that is doubted.
-		if err == nil && keep > 0 && s.clock.Settled() {
-			_, _, err = s.store.Retain(ctx, records.Retention{Now: now, HistoryDays: keep})
+		if err == nil && s.clock.Settled() {
+			err = s.deleteOld(ctx, now)
 		}
 		if err != nil && ctx.Err() == nil {
 			s.Logger.Error("history could not be packed; it will be tried again", "error", err)
@@ -37,4 +35,14 @@ func (s *service) packHistory(ctx context.Context) {
 		case <-ticker.C:
 		}
 	}
+}
+
+// deleteOld deletes what is past its keeping.
+func (s *service) deleteOld(ctx context.Context, now time.Time) error {
+	inForce, _ := s.site.inForce()
+	if inForce.Records.KeepDays == 0 {
+		return nil
+	}
+	_, _, err := s.store.Retain(ctx, records.Retention{Now: now, HistoryDays: inForce.Records.KeepDays})
+	return err
 }

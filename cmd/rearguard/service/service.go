@@ -199,6 +199,7 @@ func (s *service) start(ctx, hard context.Context, running *parts) {
 		func() { s.relayRefused(ctx, oversize) },
 		func() { s.relayNotices(ctx, notices) },
 		func() { s.notifier.Run(ctx) },
+		func() { s.followClock(ctx) },
 		func() { s.unrecorded.Run(ctx) },
 		func() { s.askSensors(ctx) },
 		func() { s.eachTick(ctx, func() { handOver(ctx, ticks, s.Clocks()) }) },
