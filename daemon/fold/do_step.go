@@ -46,7 +46,7 @@ func (f *Fold) Step(ctx context.Context, s timekeeping.Step) error {
 func (f *Fold) step(e clockEvent) error {
 	from, by := f.clock, e.To.Sub(f.clock)
 	f.desk.Step(from, e.To)
-	for _, r := range f.rooms.list {
+	for _, r := range f.rooms.all() {
 		r.step(from, e.To, f.out)
 	}
 	for _, c := range f.cohorts.list {
