@@ -8,7 +8,9 @@ import (
 	"time"
 
 	"rearguard/daemon/fold"
+	"rearguard/daemon/foldtest"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
 )
@@ -110,5 +112,244 @@ func TestUnclaimedTopicsMakeRoom(t *testing.T) {
 	}
 	if has(s, "t/early/temperature") == nil {
 		t.Error("a known sensor is pushed out")
+	}
+}
+
+// homieHouse has a sensor that states its unit, in a message of its own.
+const homieHouse = `
+facility: {name: Test House, timezone: UTC}
+broker: {address: "tcp://127.0.0.1:1883", client_id: test}
+rooms:
+  - {id: cold, name: Cold room}
+sensors:
+  - id: store
+    room: cold
+    interval: 60s
+    inputs:
+      - topic: homie/store
+        format: homie
+        values: [{quantity: temperature, at: air/temperature}]
+`
+
+// What a message taught is there after a kill at any commit, and a value that
+// came without it is no number.
+func TestLearnedUnitsSurviveAKill(t *testing.T) {
+	r := newRigOf(t, homieHouse)
+	r.send("homie/store/air/temperature", "45", minute(0))
+	s := r.tick(minute(0))
+	if v := sensorNamed(t, s, "store"); len(v.Findings) != 1 || !strings.Contains(v.Findings[0].Text, "has no unit") {
+		t.Errorf("findings %+v", v.Findings)
+	}
+	r.send("homie/store/air/temperature/$unit", "°F", minute(1))
+	for m := 2; m < 10; m++ {
+		r.send("homie/store/air/temperature", "45", minute(m))
+		r.tick(minute(m))
+		r.stop()
+		r.start(minute(m).Add(10 * time.Second))
+	}
+	got := r.stored("store", sensors.Temperature)
+	for _, reading := range got {
+		if reading.Raw < 7 || reading.Raw > 8 {
+			t.Errorf("45 °F is %g °C at %v", reading.Raw, reading.Time)
+		}
+	}
+	if v := sensorNamed(t, r.tick(minute(10)), "store"); len(got) != 8 || len(v.Findings) != 0 {
+		t.Errorf("%d readings, findings %+v", len(got), v.Findings)
+	}
+}
+
+// delivered sends a message as a broker delivers it.
+func (r *rig) delivered(topic, payload string, at time.Time, d sensors.Delivery) {
+	r.messages <- sensors.Message{Topic: topic, Payload: []byte(payload), Received: at, Delivery: d, Ack: func() { r.acked.Add(1) }}
+}
+
+// A message without a time of its own that is delivered again, as the broker
+// never heard that it was stored, is one reading; one that never was stored is
+// kept.
+func TestComplaint3RedeliveryIsStoredOnce(t *testing.T) {
+	r := newRig(t)
+	r.delivered("t/hall/a", "21.5", minute(0), sensors.Delivery{Packet: 7})
+	r.delivered("t/hall/a", "21.5", minute(1), sensors.Delivery{Packet: 8})
+	r.tick(minute(1))
+	again := func(packet uint16, body string, m int) {
+		r.delivered("t/hall/a", body, minute(m), sensors.Delivery{Packet: packet, Again: true, Queued: true})
+	}
+	want := func(n int, what string) {
+		t.Helper()
+		if got := r.stored("hall-a", sensors.Temperature); len(got) != n {
+			t.Errorf("%s: %d readings, want %d", what, len(got), n)
+		}
+	}
+	again(8, "21.5", 2)
+	if n := counted(r.tick(minute(2)), desk.Duplicate); n != 1 {
+		t.Errorf("%d messages are counted as duplicates", n)
+	}
+	want(2, "again over a broken connection")
+	r.stop()
+	r.start(minute(10))
+	again(7, "21.5", 11)
+	again(8, "21.5", 11)
+	again(9, "21.5", 11)
+	r.tick(minute(11))
+	want(3, "again after a kill, with one that was never stored")
+	again(9, "21.7", 12)
+	r.tick(minute(12))
+	want(4, "another message under an identifier that is used anew")
+	// Identifiers begin anew with a new session.
+	r.links <- snapshot.Link{Connected: true, Subscribed: true, Since: minute(13), SessionLost: minute(13)}
+	again(8, "21.5", 14)
+	s := r.tick(minute(14))
+	want(5, "after the broker has forgotten the session")
+	if s.SessionsLost != 1 || !s.SessionLost.Equal(minute(13)) {
+		t.Errorf("%d sessions lost, the last at %v", s.SessionsLost, s.SessionLost)
+	}
+	r.stop()
+	r.start(minute(15))
+	if s := r.tick(minute(15)); s.SessionsLost != 1 {
+		t.Errorf("after a restart %d sessions were lost", s.SessionsLost)
+	}
+}
+
+// What waited at the broker for nobody knows how long is kept and not taken for
+// the present; the first message that did not wait is.
+func TestComplaint1BacklogIsOfUnknownAge(t *testing.T) {
+	r := newRig(t)
+	for m := range 35 {
+		r.send("t/hall/a", "21.5", minute(m))
+		r.ticks <- timekeeping.Right(minute(m))
+	}
+	r.stop()
+	r.start(minute(335))
+	for i := range 300 {
+		r.delivered("t/hall/a", fmt.Sprintf("%.1f", 36+float64(i%7)/10), minute(335), sensors.Delivery{Packet: uint16(i + 1), Queued: true})
+	}
+	check := func(s *snapshot.Snapshot) {
+		t.Helper()
+		v := sensorNamed(t, s, "hall-a")
+		if !s.Rooms[1].Blind || s.Rooms[1].Warmest != nil || len(v.Values) != 0 || !v.LastReading.Equal(minute(34)) {
+			t.Errorf("a backlog is taken for the present: %+v, %+v", s.Rooms[1], v)
+		}
+		if !slices.ContainsFunc(v.Findings, func(f desk.FindingView) bool { return strings.Contains(f.Text, "waited at the broker") }) {
+			t.Errorf("findings %+v", v.Findings)
+		}
+	}
+	check(r.tick(minute(335).Add(time.Second)))
+	r.stop()
+	r.start(minute(336))
+	check(r.tick(minute(336)))
+	kept := 0
+	for _, reading := range r.stored("hall-a", sensors.Temperature) {
+		if reading.Flag == sensors.AgeUnknown {
+			kept++
+		}
+	}
+	if kept != 300 {
+		t.Errorf("%d of 300 messages are kept", kept)
+	}
+	r.send("t/hall/a", "21.6", minute(337))
+	s := r.tick(minute(337))
+	v := sensorNamed(t, s, "hall-a")
+	if s.Rooms[1].Blind || *s.Rooms[1].Temperature != 21.6 || len(v.Findings) != 0 || v.ExpectedInterval != time.Minute {
+		t.Errorf("the present: %+v, %+v", s.Rooms[1], v)
+	}
+	if again := r.replayed(); len(again.Final.Alarms) != len(s.Alarms) {
+		t.Errorf("%d alarms live, %d replayed", len(s.Alarms), len(again.Final.Alarms))
+	}
+}
+
+// onChangeHouse has a sensor in its hall that reports on change.
+func onChangeHouse(settings string) string {
+	return strings.Replace(foldtest.Facility, "  - id: hall-a\n    room: hall\n    interval: 60s\n", "  - id: hall-a\n    room: hall\n    reports: on-change\n"+settings, 1)
+}
+
+// A sensor that reports on change is fresh for as long as it is said to be
+// there, and no longer.
+func TestComplaint2ChangeOnlySensorIsVouchedForByItsAvailability(t *testing.T) {
+	r := newRigOf(t, onChangeHouse("    availability: {topic: t/hall/a/status}\n"))
+	link := func(m int, up bool) { r.links <- snapshot.Link{Connected: up, Subscribed: up, Since: minute(m)} }
+	word := func(body string, m int) {
+		r.messages <- sensors.Message{Topic: "t/hall/a/status", Payload: []byte(body), Retained: true, Received: minute(m), Ack: func() {}}
+	}
+	hall := func(m int) snapshot.Room {
+		t.Helper()
+		return r.tick(minute(m)).Rooms[1]
+	}
+	alarmed := func() bool {
+		return slices.ContainsFunc(r.engine.Snapshot().Alarms, func(a snapshot.Alarm) bool { return a.Key.Room == "hall" && a.Active })
+	}
+	link(0, true)
+	word("online", 0)
+	r.send("t/hall/a", "21.5", minute(1))
+	for m := 2; m <= 300; m++ {
+		r.ticks <- timekeeping.Right(minute(m))
+	}
+	if room := hall(300); room.Blind || *room.Temperature != 21.5 || alarmed() {
+		t.Errorf("five hours without a change, said to be there: %+v", room)
+	}
+	if again := r.replayed().Final.Rooms[1]; again.Blind {
+		t.Error("blind in a replay")
+	}
+	// Nothing can be heard: nothing vouches.
+	link(300, false)
+	if room := hall(306); !room.Blind {
+		t.Error("without a link to the broker an old value stands for the present")
+	}
+	link(310, true)
+	if room := hall(311); !room.Blind {
+		t.Error("fresh before the broker has said that the sensor is still there")
+	}
+	word("online", 312)
+	if room := hall(313); room.Blind {
+		t.Error("it is said to be there and is not believed")
+	}
+	r.stop()
+	r.start(minute(320))
+	link(320, true)
+	if room := hall(321); !room.Blind {
+		t.Error("fresh after a restart before anybody has said so")
+	}
+	word("online", 321)
+	if room := hall(322); room.Blind {
+		t.Error("blind after a restart, though it is said to be there")
+	}
+	// What the broker retains can be handled before the news that it delivers.
+	link(322, false)
+	word("online", 322)
+	link(322, true)
+	if room := hall(322); room.Blind {
+		t.Error("the broker's word upon the subscription is not believed")
+	}
+	// Its last will ends it at once, and a word does not hold for ever.
+	word("offline", 323)
+	if room := hall(324); !room.Blind {
+		t.Error("fresh after its last will")
+	}
+	word("online", 330)
+	r.send("t/hall/a", "21.7", minute(330))
+	if room := hall(331); room.Blind {
+		t.Error("back and blind")
+	}
+	for m := 332; m < 331+24*60; m += 10 {
+		r.ticks <- timekeeping.Right(minute(m))
+	}
+	if room := hall(331 + 24*60); !room.Blind {
+		t.Error("one word a day ago vouches still")
+	}
+}
+
+// Without a word on whether it is there, such a sensor promises the longest
+// time between its messages.
+func TestComplaint2ChangeOnlySensorKeepsItsPromise(t *testing.T) {
+	r := newRigOf(t, onChangeHouse("    interval: 2h\n"))
+	r.links <- snapshot.Link{Connected: true, Subscribed: true, Since: minute(0)}
+	r.send("t/hall/a", "21.5", minute(1))
+	for m := 2; m <= 240; m++ {
+		r.ticks <- timekeeping.Right(minute(m))
+	}
+	if s := r.tick(minute(240)); s.Rooms[1].Blind || sensorNamed(t, s, "hall-a").Silent {
+		t.Errorf("within its promise: %+v", s.Rooms[1])
+	}
+	if s := r.tick(minute(242)); !s.Rooms[1].Blind || !sensorNamed(t, s, "hall-a").Silent {
+		t.Errorf("beyond its promise, one message lost: %+v", s.Rooms[1])
 	}
 }

@@ -141,23 +141,12 @@ func keepCheckpoint(t *testing.T, store *records.Store) {
 		}
 		return all
 	}
-	together := func(parts map[string]json.RawMessage) []byte {
-		t.Helper()
-		body, err := json.Marshal(parts)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return body
-	}
 	then, now := parts(recorded), parts(batch.State["fold"])
 	if string(now["clock"]) != string(then["Clock"]) {
 		t.Fatalf("the checkpoint is of %s, that of the recording of %s", now["clock"], then["Clock"])
 	}
-	desk := parts(now["desk"])
-	desk["outcomes"] = then["Outcomes"]
-	now["desk"] = together(desk)
-	body := together(now)
-	if err := store.Commit(t.Context(), &records.Batch{State: map[string][]byte{"fold": body}, Clock: batch.Clock}); err != nil {
+	states := map[string][]byte{"fold": batch.State["fold"], "desk/messages": then["Outcomes"]}
+	if err := store.Commit(t.Context(), &records.Batch{State: states, Clock: batch.Clock}); err != nil {
 		t.Fatal(err)
 	}
 }

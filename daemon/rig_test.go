@@ -30,7 +30,7 @@ func minute(m int) time.Time { return testStart.Add(time.Duration(m) * time.Minu
 
 // rig runs one engine on streams that the test feeds one event at a time.
 type rig struct {
-	t    *testing.T
+	t    testing.TB
 	path string
 	// options are those of the records; mostUnwritten, if set, is the engine's.
 	options       records.Options
@@ -186,7 +186,7 @@ func (r *rig) replay(follow bool, refused func(error)) *lookback.Replayed {
 	return got
 }
 
-func transitions(t *testing.T, path string) []records.AlarmTransition {
+func transitions(t testing.TB, path string) []records.AlarmTransition {
 	t.Helper()
 	reader, err := records.OpenReader(t.Context(), path)
 	if err != nil {

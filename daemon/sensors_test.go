@@ -123,7 +123,7 @@ func TestSensorThatComesAndGoesIsSaidToFlap(t *testing.T) {
 }
 
 // Each sensor is late against its own habit.
-func TestSilenceIsLearnedPerSensor(t *testing.T) {
+func TestComplaint02SilenceIsLearnedPerSensor(t *testing.T) {
 	r := newRigOf(t, strings.ReplaceAll(foldtest.Facility, "    interval: 60s\n", ""))
 	for m := range 600 {
 		at := minute(m)

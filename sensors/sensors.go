@@ -98,6 +98,10 @@ const (
 	Missing      Flag = 9
 )
 
+// AgeUnknown is our own flag beside those of QARTOD: the value was measured, but
+// nobody knows when. It is kept with the time of its arrival and feeds nothing.
+const AgeUnknown Flag = 5
+
 // String returns the flag's name in words.
 func (f Flag) String() string {
 	switch f {
@@ -111,6 +115,8 @@ func (f Flag) String() string {
 		return "fail"
 	case Missing:
 		return "missing"
+	case AgeUnknown:
+		return "age unknown"
 	}
 	return fmt.Sprintf("flag %d", uint8(f))
 }
@@ -147,6 +153,20 @@ type Reading struct {
 	Flag Flag
 }
 
+// Delivery is how the broker delivered a message. The zero value is at QoS 0, at
+// once.
+type Delivery struct {
+	// Packet is its packet identifier, by which the broker tells messages under
+	// way apart; 0 at QoS 0.
+	Packet uint16
+	// Again is set when the broker may have delivered it before (DUP, MQTT 3.1.1
+	// section 3.3.1.1), under the same packet identifier.
+	Again bool
+	// Queued is set on a message that the broker may have kept while nobody
+	// took it: its age is unknown.
+	Queued bool
+}
+
 // Message is one MQTT application message as the broker link hands it on.
 type Message struct {
 	Topic string
@@ -157,6 +177,7 @@ type Message struct {
 	Retained bool
 	// Received is the wall-clock time of receipt, UTC.
 	Received time.Time
+	Delivery
 	// Ack tells the broker that the message is safely stored. It is never
 	// nil, may be called from any goroutine, and must be called once, in the
 	// order in which messages were received.

@@ -23,6 +23,7 @@ const (
 	SensorFault         alerts.Condition = "sensor_fault"
 	RoomBlind           alerts.Condition = "room_blind"
 	BrokerLost          alerts.Condition = "broker_lost"
+	CertificateEnding   alerts.Condition = "certificate_ending"
 	StoreFailing        alerts.Condition = "store_failing"
 	RecordsDamaged      alerts.Condition = "records_damaged"
 	RecordsDoubted      alerts.Condition = "records_doubted"

@@ -35,11 +35,15 @@ type Witness struct {
 }
 
 // testimony is how the sensors of a room bear witness to a condition: what each
-// of them measures, in which unit, and what it says by itself.
+// of them measures, in which unit, and what that says.
 type testimony struct {
 	unit  string
 	value func(*SensorState) Measured
 	judge func(*SensorState, float64) alerts.Truth
+	// alone is set where a value is judged by itself: the last one of a sensor
+	// that is missed no longer counts once a limit has changed so that it lies
+	// within.
+	alone bool
 }
 
 func temperatureOf(s *SensorState) Measured { return s.Temperature }
@@ -60,7 +64,7 @@ func (e evaluation) beyond(
 	o *alerts.Observation, value func(*SensorState) Measured, judge func(value, limit, deadband float64) alerts.Truth,
 ) testimony {
 	limit, deadband := o.Limit, e.rules.deadband[o.Key.Condition]
-	return testimony{o.Unit, value, func(_ *SensorState, v float64) alerts.Truth { return judge(v, limit, deadband) }}
+	return testimony{o.Unit, value, func(_ *SensorState, v float64) alerts.Truth { return judge(v, limit, deadband) }, true}
 }
 
 // shown is testimony to a finding that only all sensors together make, which
@@ -73,7 +77,7 @@ func shown(o *alerts.Observation, unit string, value func(*SensorState) Measured
 			return alerts.Between
 		}
 		return truth
-	}}
+	}, false}
 }
 
 // rest takes note of the sensors on which a finding rests. One that is false
@@ -87,7 +91,7 @@ func (e evaluation) rest(o alerts.Observation, memory *RoomMemory, say testimony
 		at := slices.IndexFunc(before, func(w Witness) bool { return w.Sensor == s.ID })
 		v := say.value(s)
 		if !v.Known {
-			if at >= 0 && !s.Away {
+			if at >= 0 && !s.Away && !(say.alone && say.judge(s, before[at].Value) == alerts.False) {
 				w := before[at]
 				after = append(after, w)
 				if lost == nil || math.Abs(w.Value-o.Limit) > math.Abs(lost.Value-o.Limit) {

@@ -176,6 +176,26 @@ func TestFindingsRestOnTheirSensors(t *testing.T) {
 	}
 }
 
+// The next stage bears what the last one did not: what a sensor said last then
+// lies within the limit, and no longer speaks for harm.
+func TestLostWitnessUnderAnotherLimit(t *testing.T) {
+	var memory conditions.RoomMemory
+	var found []alerts.Observation
+	for m, limit := range []float64{33, 33, 40} {
+		first := &place{36, 60}
+		if m > 0 {
+			first = nil
+		}
+		in := shelves(night.Add(time.Duration(m)*time.Minute), first, &place{28, 65})
+		in.Limits.Heat = &conditions.Limit{Value: limit}
+		found, memory = judge(in, memory)
+		want := []alerts.Truth{alerts.True, alerts.Unknown, alerts.False}[m]
+		if o := find(t, found, conditions.Heat); o.Truth != want {
+			t.Errorf("minute %d, limit %v: %v, want %v: %s", m, limit, o.Truth, want, o.Detail)
+		}
+	}
+}
+
 // While a dose is not counted it says so, and since when.
 func TestDosesSayThatTheyAreNotCounted(t *testing.T) {
 	for c, want := range map[alerts.Condition]string{

@@ -14,6 +14,9 @@ type FacilityState struct {
 	Location *time.Location
 	// Broker is the link to the MQTT broker, Store the records.
 	Broker, Store PartState
+	// BrokerCertificateEnds is when the broker's certificate is no longer
+	// believed; zero while that is not known, or there is none.
+	BrokerCertificateEnds time.Time
 	// Damage is what of the records cannot be read, Doubt why they may not be
 	// the right ones.
 	Damage, Doubt PartState
@@ -63,12 +66,17 @@ const (
 	// how long one is said.
 	largeStep = 10 * time.Minute
 	stepShown = 30 * time.Minute
+	// certificateDays is how many days before its end a certificate is to be
+	// renewed: three weeks leave time for whoever issues it. Common practice,
+	// no published source.
+	certificateDays = 21
 )
 
 // EvaluateFacility returns one finding for each condition of rearguard itself.
 func EvaluateFacility(in FacilityState) []alerts.Observation {
 	return []alerts.Observation{
 		in.part(BrokerLost, in.Broker),
+		in.certificate(),
 		in.part(StoreFailing, in.Store),
 		in.part(RecordsDoubted, in.Doubt),
 		in.part(RecordsDamaged, in.Damage),
@@ -101,6 +109,23 @@ func (in FacilityState) part(c alerts.Condition, p PartState) alerts.Observation
 	if p.Problem != "" {
 		o.Detail += ": " + p.Problem
 	}
+	return o
+}
+
+// certificate says whether the broker's certificate is about to end.
+func (in FacilityState) certificate() alerts.Observation {
+	o := in.found(CertificateEnding, "days")
+	o.Limit = certificateDays
+	if in.BrokerCertificateEnds.IsZero() {
+		return o
+	}
+	o.Value = in.BrokerCertificateEnds.Sub(in.Now).Hours() / 24
+	o.Truth = alerts.False
+	if o.Value >= certificateDays {
+		return o
+	}
+	o.Truth = alerts.True
+	o.Detail = fmt.Sprintf("%s, until %s", in.Broker.Name, in.BrokerCertificateEnds.In(in.Location).Format("2 January 2006 15:04"))
 	return o
 }
 

@@ -25,6 +25,10 @@ func TestFacility(t *testing.T) {
 			conditions.FacilityState{Broker: conditions.PartState{Known: true, Since: night.Add(-time.Hour), Name: "tcp://10.0.0.2:1883", Problem: "connection refused"}},
 			conditions.BrokerLost, alerts.True, "tcp://10.0.0.2:1883, since 01:00: connection refused",
 		},
+		{"no certificate", conditions.FacilityState{}, conditions.CertificateEnding, alerts.Unknown, ""},
+		{"certificate good for long", certificate(22 * 24 * time.Hour), conditions.CertificateEnding, alerts.False, ""},
+		{"certificate about to end", certificate(20 * 24 * time.Hour), conditions.CertificateEnding, alerts.True, "tls://10.0.0.2:8883, until 21 March 2026 02:00"},
+		{"certificate ended", certificate(-time.Hour), conditions.CertificateEnding, alerts.True, "tls://10.0.0.2:8883, until 1 March 2026 01:00"},
 		{"store fails", conditions.FacilityState{Store: conditions.PartState{Known: true, Name: "rearguard.db", Problem: "disk full"}}, conditions.StoreFailing, alerts.True, "rearguard.db: disk full"},
 		{"all delivered", conditions.FacilityState{}, conditions.NoticeUndeliverable, alerts.False, ""},
 		{"being tried", conditions.FacilityState{Undelivered: 1, OldestUndelivered: night.Add(-9 * time.Minute)}, conditions.NoticeUndeliverable, alerts.Between, ""},
@@ -63,6 +67,13 @@ func TestFacility(t *testing.T) {
 				t.Errorf("got %v %q, want %v %q", o.Truth, o.Detail, c.want, c.detail)
 			}
 		})
+	}
+}
+
+// certificate is a broker whose certificate is valid for a while yet.
+func certificate(valid time.Duration) conditions.FacilityState {
+	return conditions.FacilityState{
+		Location: time.UTC, Broker: conditions.PartState{Name: "tls://10.0.0.2:8883"}, BrokerCertificateEnds: night.Add(valid),
 	}
 }
 
@@ -125,7 +136,7 @@ func TestPriorities(t *testing.T) {
 	want := map[alerts.Condition]alerts.Priority{
 		conditions.Heat: alerts.High, conditions.Chill: alerts.Medium, conditions.Drying: alerts.Medium,
 		conditions.Damp: alerts.Low, conditions.SensorSilent: alerts.Low, conditions.SensorFault: alerts.Low, conditions.RoomBlind: alerts.Medium,
-		conditions.BrokerLost: alerts.High, conditions.StoreFailing: alerts.High, conditions.RecordsDoubted: alerts.High, conditions.RecordsDamaged: alerts.Medium,
+		conditions.BrokerLost: alerts.High, conditions.CertificateEnding: alerts.Low, conditions.StoreFailing: alerts.High, conditions.RecordsDoubted: alerts.High, conditions.RecordsDamaged: alerts.Medium,
 		conditions.NoticeUndeliverable: alerts.High, conditions.ClockWrong: alerts.Medium, conditions.ClockMoved: alerts.Low,
 		conditions.HeatApproaching: alerts.Medium, conditions.ChillApproaching: alerts.Low,
 		conditions.HeatInjury: alerts.Critical, conditions.DaySwing: alerts.Low, conditions.FastChange: alerts.Medium,

@@ -74,7 +74,7 @@ func (e evaluation) injury(tr *Trend, memory *RoomMemory) alerts.Observation {
 	if !e.in.Blind && e.in.Warmest != nil {
 		o.Truth = e.injures(e.in.Warmest.Value)
 	}
-	o = e.rest(o, memory, testimony{"°C", temperatureOf, func(_ *SensorState, c float64) alerts.Truth { return e.injures(c) }})
+	o = e.rest(o, memory, testimony{"°C", temperatureOf, func(_ *SensorState, c float64) alerts.Truth { return e.injures(c) }, true})
 	known := o.Truth != alerts.Unknown
 	next := make(map[string]Injury, len(e.in.Cohorts))
 	var worst *HeatCohort

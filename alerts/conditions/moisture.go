@@ -102,7 +102,7 @@ func (e evaluation) mould(memory *RoomMemory) alerts.Observation {
 			return alerts.True
 		}
 		return alerts.False
-	}})
+	}, true})
 	if o.Truth == alerts.Unknown {
 		m.Known = false
 		if m.Share > 0 && !m.At.IsZero() {

@@ -28,7 +28,15 @@ func (m RoomMemory) Resume(from, at time.Time, passed bool) RoomMemory {
 	if !passed {
 		m.Trouble.ToldAt = moved(m.Trouble.ToldAt, by)
 	}
-	// A copy, never a change in place: older memories share the map.
+	// Copies, never changes in place: older memories share the maps.
+	m.Witnesses = maps.Clone(m.Witnesses)
+	for c, list := range m.Witnesses {
+		list = slices.Clone(list)
+		for i := range list {
+			list[i].At = moved(list[i].At, by)
+		}
+		m.Witnesses[c] = list
+	}
 	m.Injuries = maps.Clone(m.Injuries)
 	for id, x := range m.Injuries {
 		x.At = moved(x.At, by)
@@ -41,7 +49,7 @@ func (m RoomMemory) Resume(from, at time.Time, passed bool) RoomMemory {
 }
 
 func (x Exposure) move(by time.Duration) Exposure {
-	x.At, x.Since = moved(x.At, by), moved(x.Since, by)
+	x.At, x.Since, x.UnseenSince = moved(x.At, by), moved(x.Since, by), moved(x.UnseenSince, by)
 	return x
 }
 

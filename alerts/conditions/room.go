@@ -246,7 +246,7 @@ func (e evaluation) silent(s SensorState) alerts.Observation {
 		o.Detail = fmt.Sprintf("%s, last heard%s at %s", sensorName(s), lastValue(s), e.clock(s.LastReading))
 	}
 	if s.Fault != "" {
-		o.Detail += "; its " + s.Fault
+		o.Detail += ": its " + s.Fault
 	}
 	return o
 }

@@ -63,6 +63,17 @@ func facilityDefinitions() []alerts.Definition {
 			ReAlarm: 4 * time.Hour,
 		},
 		{
+			Condition:     CertificateEnding,
+			Title:         "broker certificate about to end",
+			Cause:         "The certificate of the MQTT broker, or of the authority that signed it, was issued for a limited time and has not been renewed.",
+			Consequence:   "From that day on the broker is not believed: no message arrives and no room is watched.",
+			FirstAction:   "Have the broker's certificate renewed, and restart the broker so that it uses the new one.",
+			TimeToRespond: 7 * 24 * time.Hour,
+			Severity:      alerts.Minor,
+			OnDelay:       10 * time.Minute, OffDelay: 2 * time.Minute,
+			Unit: "days",
+		},
+		{
 			Condition:     StoreFailing,
 			Title:         "records cannot be written",
 			Cause:         "The disk is full, read-only or failing, or another program has locked the database file.",

@@ -52,6 +52,9 @@ func (c *performanceCommand) Run(ctx context.Context, e *cli.Env) error {
 func printPerformance(out io.Writer, r *lookback.AlarmPerformance) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintf(w, "From %s to %s\n", r.From.Format(time.DateTime), r.To.Format(time.DateTime))
+	if r.Shortened {
+		fmt.Fprintln(w, "Of the time before that only counts are kept (records.keep_details_days).")
+	}
 	for _, line := range r.Lines() {
 		fmt.Fprintf(w, "  %s\t%s\t%s\n", line.What, line.Value, line.Target)
 	}

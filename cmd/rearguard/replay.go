@@ -37,6 +37,12 @@ type replayReport struct {
 	// Losses are the animals that counts record as lost.
 	Losses  []lossReport `json:"losses"`
 	Notices int          `json:"notices"`
+	// CondensedBefore is up to when the records hold people's commands and
+	// readings but not all that machines did: the replay of that time may
+	// differ, and its alarms are not compared.
+	CondensedBefore *time.Time `json:"condensed_before,omitempty"`
+	// Damage says what of the records cannot be read.
+	Damage string `json:"damage,omitempty"`
 	// LeftOut is what was recorded and cannot be carried out with the
 	// configuration.
 	LeftOut []string `json:"left_out"`
@@ -103,12 +109,30 @@ func (c *replayCommand) replay(ctx context.Context, e *cli.Env, f *facility.Faci
 	if err != nil {
 		return nil, err
 	}
-	report.Recorded, report.Replayed = lookback.Episodes(happened), lookback.Episodes(replayed.Transitions)
+	report.Damage = reader.Damage()
+	condensed, err := reader.Condensed(ctx)
+	if err != nil {
+		return nil, err
+	}
+	again := replayed.Transitions
+	if before := latest(condensed.Journal, condensed.Steps); !before.IsZero() {
+		report.CondensedBefore = &before
+		older := func(t records.AlarmTransition) bool { return t.Time.Before(before) }
+		happened, again = slices.DeleteFunc(happened, older), slices.DeleteFunc(again, older)
+	}
+	report.Recorded, report.Replayed = lookback.Episodes(happened), lookback.Episodes(again)
 	report.Same = slices.EqualFunc(report.Recorded, report.Replayed, lookback.Episode.Equal)
 	if err := report.losses(ctx, reader); err != nil {
 		return nil, err
 	}
 	return report, nil
+}
+
+func latest(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
 }
 
 // endOfTime is after everything recorded.
@@ -131,6 +155,12 @@ func (r *replayReport) print(out io.Writer, zone *time.Location) error {
 		fmt.Fprint(w, ", all the same")
 	}
 	fmt.Fprintln(w)
+	if r.CondensedBefore != nil {
+		fmt.Fprintf(w, "Alarms before %s are not compared: of that time only counts are kept.\n", r.CondensedBefore.In(zone).Format("2006-01-02 15:04"))
+	}
+	if r.Damage != "" {
+		fmt.Fprintf(w, "Damaged and left out: %s.\n", r.Damage)
+	}
 	if len(r.LeftOut) > 0 {
 		fmt.Fprintln(w, "\nLeft out, since it cannot be carried out with this configuration")
 		for _, what := range r.LeftOut {

@@ -14,7 +14,7 @@ import (
 func Defaults() Facility {
 	return Facility{
 		Site:    Site{Location: time.UTC},
-		Records: Records{Path: "rearguard.db", Synchronous: Full},
+		Records: Records{Path: "rearguard.db", Synchronous: Full, KeepDetailDays: 400},
 		Broker: Broker{
 			AvailabilityTopic: "rearguard/availability",
 			PayloadLimitBytes: 64 << 10,

@@ -57,8 +57,12 @@ type Records struct {
 	Path string `yaml:"path"`
 	// KeepDays is the age in days at which readings are deleted; 0 keeps
 	// them for ever.
-	KeepDays    int         `yaml:"keep_days" rule:"range=0..36500"`
-	Synchronous Synchronous `yaml:"synchronous" rule:"one=full|normal"`
+	KeepDays int `yaml:"keep_days" rule:"range=0..36500"`
+	// KeepDetailDays is the age in days at which notices, the steps of alarms
+	// that are over, and what machines wrote into the journal are condensed to
+	// counts; 0 keeps them for ever.
+	KeepDetailDays int         `yaml:"keep_details_days" rule:"range=0..36500"`
+	Synchronous    Synchronous `yaml:"synchronous" rule:"one=full|normal"`
 }
 
 // Synchronous says how far records wait for the disk.
@@ -226,10 +230,23 @@ type Sensor struct {
 	// Availability is where the sensor, or the broker in its place (last
 	// will), says whether it is there; nil if it does not.
 	Availability *Availability `yaml:"availability"`
-	// Interval is the expected time between reports, 0 if it is to be learned.
+	// Reports is empty for a sensor that reports regularly.
+	Reports Reports `yaml:"reports" rule:"one=regularly|on-change"`
+	// Interval is the expected time between reports, 0 if it is to be learned;
+	// of a sensor that reports on change the longest time between two messages.
 	Interval time.Duration `yaml:"interval" rule:"range=1s..24h"`
 	Inputs   []Input       `yaml:"inputs" rule:"need"`
 }
+
+// Reports says when a sensor sends a reading.
+type Reports string
+
+// The habits of sensors.
+const (
+	Regularly Reports = "regularly"
+	// OnChange is a sensor whose last value holds until it sends another.
+	OnChange Reports = "on-change"
+)
 
 // Availability is a topic on which a sensor says that it is there or gone.
 type Availability struct {

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"rearguard/sensors"
+	"rearguard/sensors/payload"
 	"rearguard/sensors/quality"
 )
 
@@ -35,6 +36,10 @@ func (d *document) validatePlace(path string, s Sensor, f *Facility) {
 	if s.Replaces != "" {
 		d.validateReplaces(path+".replaces", s, f)
 	}
+	if s.Reports == OnChange && s.Interval == 0 && !s.tellsPresence() {
+		d.Fault(path+".reports", "nothing would tell that this sensor has died: no message means no change",
+			"add availability:, or interval: with the longest time between two of its messages")
+	}
 	a := s.Availability
 	if a == nil || a.Topic == "" {
 		return
@@ -48,6 +53,14 @@ func (d *document) validatePlace(path string, s Sensor, f *Facility) {
 	case a.Online != "" && a.Online == a.Offline:
 		d.Fault(at, "online and offline are the same", "write what the sensor sends in each case")
 	}
+}
+
+// tellsPresence reports whether the sensor, or its broker in its place, says
+// whether it is there.
+func (s *Sensor) tellsPresence() bool {
+	return s.Retired || s.Availability != nil || slices.ContainsFunc(s.Inputs, func(in Input) bool {
+		return in.Format == payload.Homie || in.Format == payload.Sparkplug
+	})
 }
 
 func (d *document) validateReplaces(path string, s Sensor, f *Facility) {

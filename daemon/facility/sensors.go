@@ -15,7 +15,7 @@ import (
 func (s *Sensor) Desk(room *Room, zone *time.Location) desk.Config {
 	c := desk.Config{
 		ID: s.ID, Room: s.Room, Place: s.Place, Position: s.Position, HeightM: s.HeightM,
-		Replaces: s.Replaces, Retired: s.Retired, Interval: s.Interval, Inputs: make([]payload.Spec, len(s.Inputs)),
+		Replaces: s.Replaces, Retired: s.Retired, OnChange: s.Reports == OnChange, Interval: s.Interval, Inputs: make([]payload.Spec, len(s.Inputs)),
 	}
 	for i, in := range s.Inputs {
 		c.Inputs[i] = in.Spec()

@@ -31,6 +31,10 @@ func deadbandUnits() map[alerts.Condition]string {
 	return units
 }
 
+// leastDetailDays is how long details are needed: alarms are measured over 90
+// days and what stood before them.
+const leastDetailDays = 125
+
 // validate finds what single values cannot show: how they fit together.
 func (d *document) validate(f *Facility) {
 	d.validateBroker(&f.Broker)
@@ -38,6 +42,10 @@ func (d *document) validate(f *Facility) {
 	d.validateLimits("limits", f.Limits, f.Limits)
 	if f.Records.Path == "" {
 		d.Fault("records.path", "records.path is empty", "write the path of the database file")
+	}
+	if days := f.Records.KeepDetailDays; days > 0 && days < leastDetailDays {
+		d.Fault("records.keep_details_days", fmt.Sprintf("records.keep_details_days is %d, too little to measure alarms by", days),
+			fmt.Sprintf("write %d or more, or 0 for ever", leastDetailDays))
 	}
 	rooms := d.validateRooms(f)
 	d.validateSensors(f, rooms)

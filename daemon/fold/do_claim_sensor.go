@@ -34,7 +34,7 @@ func (c ClaimSensor) check(_ context.Context, f *Fold, at time.Time) (change, er
 	if config.Room != "" && f.rooms.by[config.Room] == nil {
 		return nil, fmt.Errorf("there is no room %q", config.Room)
 	}
-	if err := f.desk.Check(f.deskConfig(&config)); err != nil {
+	if err := desk.Check(f.deskConfig(&config)); err != nil {
 		return nil, err
 	}
 	return func() error {

@@ -85,17 +85,11 @@ func (e linkEvent) check(_ context.Context, f *Fold, _ time.Time) (change, error
 
 func (f *Fold) setLink(l snapshot.Link) {
 	f.own.link = l
-	f.desk.SetSubscribed(l.Subscribed)
+	f.desk.NoteLink(f.clock, l.Subscribed, l.SessionLost)
 }
 
-// Link takes note of a change of the broker link. When messages begin to come
-// again, some may have been lost.
-func (f *Fold) Link(ctx context.Context, l snapshot.Link) error {
-	if l.Subscribed && !f.own.link.Subscribed {
-		f.desk.Missed()
-	}
-	return f.record(ctx, linkEvent{l})
-}
+// Link takes note of a change of the broker link.
+func (f *Fold) Link(ctx context.Context, l snapshot.Link) error { return f.record(ctx, linkEvent{l}) }
 
 // resumeEvent says that the daemon began to listen, at the start or after it
 // had been stopped: silence before it is nobody's fault.
@@ -151,6 +145,7 @@ func (w *watch) itself() error {
 			Known: !link.Since.IsZero(), Working: link.Connected && link.Subscribed,
 			Since: link.Since, Name: link.Address, Problem: link.Problem,
 		},
+		BrokerCertificateEnds: link.CertificateEnds,
 		Store: conditions.PartState{
 			Known: true, Working: parts.Store.Problem == "",
 			Since: parts.Store.Since, Name: "the database file", Problem: parts.Store.Problem,

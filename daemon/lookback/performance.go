@@ -30,6 +30,9 @@ type AlarmPerformance struct {
 	From     time.Time      `json:"from"`
 	To       time.Time      `json:"to"`
 	Location *time.Location `json:"-"`
+	// Shortened is set when details of the time before From are kept in short
+	// only, and nothing can be measured there.
+	Shortened bool `json:"shortened,omitempty"`
 	performance.Report
 	// NightPages are notices by night that called the person called most, a
 	// night; BusyNights had more than two.
@@ -55,6 +58,16 @@ func Performance(ctx context.Context, reader *records.Reader, span Span) (*Alarm
 	if span.Location == nil {
 		span.Location = time.UTC
 	}
+	condensed, err := reader.Condensed(ctx)
+	if err != nil {
+		return nil, err
+	}
+	asked := span.From
+	for _, before := range []time.Time{condensed.Steps, condensed.Notices} {
+		if span.From.Before(before) {
+			span.From = before
+		}
+	}
 	steps, err := reader.AlarmTransitions(ctx, span.From.Add(-performanceLead), span.To)
 	if err != nil {
 		return nil, fmt.Errorf("read the audit of alarms: %w", err)
@@ -67,7 +80,7 @@ func Performance(ctx context.Context, reader *records.Reader, span Span) (*Alarm
 	if err != nil {
 		return nil, err
 	}
-	out := &AlarmPerformance{From: span.From, To: span.To, Location: span.Location}
+	out := &AlarmPerformance{From: span.From, To: span.To, Location: span.Location, Shortened: span.From.After(asked)}
 	out.Report = performance.Measure(entries, performance.Period{
 		From: span.From, To: span.To, Location: span.Location, NightFrom: nightFrom, NightTo: nightTo, Actions: actions,
 	})

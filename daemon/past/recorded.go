@@ -31,7 +31,7 @@ type Past interface {
 // OldestMark is how many days a daily mark is looked for before the curve
 // starts from the beginning of history. Longer ago only those of the first
 // days of months are kept, of which it finds one.
-const OldestMark = 40
+const OldestMark = records.MarkDays
 
 // Recorded is the past as the records have it.
 type Recorded struct {

@@ -107,6 +107,25 @@ func scanTransition(rows *sql.Rows) (t AlarmTransition, err error) {
 	return t, errors.Join(err, t.From.UnmarshalText([]byte(from)), t.To.UnmarshalText([]byte(to)))
 }
 
+// Condensed is up to when details are kept in short only: what machines wrote
+// into the journal, steps of alarms, and notices. Zero times are those of which
+// everything is there.
+type Condensed struct{ Journal, Steps, Notices time.Time }
+
+// Condensed gives up to when details are kept in short only.
+func (r *Reader) Condensed(ctx context.Context) (c Condensed, err error) {
+	err = eachRow(ctx, r.db, func(rows *sql.Rows) error {
+		var what string
+		var before sql.NullInt64
+		err := rows.Scan(&what, &before)
+		if at, known := map[string]*time.Time{"journal": &c.Journal, "steps": &c.Steps, "notices": &c.Notices}[what]; known {
+			*at = fromMillis(before)
+		}
+		return err
+	}, `SELECT what, before FROM condensed`)
+	return c, describe(r.path, err)
+}
+
 // collect runs query and gives its rows.
 func collect[T any](ctx context.Context, r *Reader, scan func(*sql.Rows) (T, error), query string, args ...any) ([]T, error) {
 	var list []T

@@ -7,14 +7,9 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"time"
 
 	"rearguard/daemon/records/disk"
 )
-
-// lossSpan is how much of the newest history may be missing after a loss of
-// power when commits do not wait for the disk.
-const lossSpan = 2 * time.Minute
 
 // Trouble is what a person must know about the records that does not keep them
 // from being written.
@@ -48,7 +43,7 @@ func (s *Store) identify(ctx context.Context, sync Synchronous) error {
 		last, err := disk.ReadLast(s.path)
 		switch {
 		case err == nil:
-			doubt = doubtOf(s.path, s.isNew, now, last, sync != Full)
+			doubt = disk.Doubt(s.path, s.isNew, now, last, sync != Full)
 		case errors.Is(err, fs.ErrNotExist):
 		default:
 			s.damage.NoteOther(err.Error())
@@ -67,24 +62,6 @@ func (s *Store) standing(ctx context.Context) (now disk.Last, doubt string, err 
 		Scan(&now.ID, &now.Commits, &doubt, &clock)
 	now.Clock = fromMillis(clock)
 	return now, doubt, describe(s.path, err)
-}
-
-// doubtOf says why records may not be those that were there last time. Lossy
-// ones may lack the last moments after a loss of power.
-func doubtOf(path string, isNew bool, now, last disk.Last, lossy bool) string {
-	const minute = "2 January 2006 15:04 UTC"
-	advice := fmt.Sprintf("restore the newest backup to %s, or adopt them as they are", path)
-	switch {
-	case isNew:
-		return fmt.Sprintf("the records at %s were missing or empty and are new, and those kept there until %s are gone: %s",
-			path, last.Clock.UTC().Format(minute), advice)
-	case now.ID != last.ID:
-		return fmt.Sprintf("the records at %s are others than those kept there until %s: %s", path, last.Clock.UTC().Format(minute), advice)
-	case now.Commits < last.Commits && (!lossy || last.Clock.Sub(now.Clock) > lossSpan):
-		return fmt.Sprintf("the records at %s are older than last time: they end on %s, and once they went on to %s; what came between is missing: %s",
-			path, now.Clock.UTC().Format(minute), last.Clock.UTC().Format(minute), advice)
-	}
-	return ""
 }
 
 // Doubt keeps in the file why it may not be the right one, until a Batch

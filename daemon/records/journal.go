@@ -78,8 +78,12 @@ func sumOf(body []byte) int64 {
 }
 
 // MarkPrefix begins the names of blobs that each hold the curve of a room at
-// the day that ends the name. Older ones go in time (see Condense).
+// the day that ends the name. Older ones go in time (see package upkeep).
 const MarkPrefix = "mark/"
+
+// MarkDays is how many days every daily curve is kept; of what is older, those
+// of the first days of months are.
+const MarkDays = 40
 
 // LoadState gives a named blob; it fails with ErrNotFound when there is none,
 // and with ErrCorrupt when it is not what was stored.

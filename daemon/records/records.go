@@ -71,11 +71,13 @@ func (o Options) withDefaults() (Options, error) {
 	return o, nil
 }
 
-// querier is what a pool, a connection and a transaction have in common.
-type querier interface {
+// Querier is what a pool, a connection and a transaction have in common.
+type Querier interface {
 	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
 	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
 }
+
+type querier = Querier
 
 // Reader reads a records file. It is safe for use by several goroutines.
 type Reader struct {
@@ -357,6 +359,28 @@ func (s *Store) change(ctx context.Context, f func(ctx context.Context) error) e
 	}
 	ctx = context.WithoutCancel(ctx)
 	return describe(s.path, inTransaction(ctx, s.conn, func() error { return f(ctx) }))
+}
+
+// Read lets f read one state of the file, for the upkeep of the file. F must
+// read through q alone.
+func (r *Reader) Read(ctx context.Context, f func(q Querier) error) error { return r.look(ctx, f) }
+
+// Write lets f write in one transaction, which should be short.
+func (s *Store) Write(ctx context.Context, f func(ctx context.Context, c *sql.Conn) error) error {
+	return s.unrolled(ctx, func(ctx context.Context) error { return f(ctx, s.conn) })
+}
+
+// Alone lets f work on the file outside a transaction while nothing else is
+// written.
+func (s *Store) Alone(ctx context.Context, f func(ctx context.Context, c *sql.Conn) error) error {
+	s.rolling.Lock()
+	defer s.rolling.Unlock()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.closed {
+		return ErrClosed
+	}
+	return describe(s.path, f(context.WithoutCancel(ctx), s.conn))
 }
 
 // millis is t as it is stored; null for the zero time.

@@ -35,8 +35,6 @@ type Rolled struct {
 // readers see every reading once. What a cancelled or failed Roll leaves
 // behind, the next one finishes.
 func (s *Store) Roll(ctx context.Context, before time.Time) (Rolled, error) {
-	s.rolling.Lock()
-	defer s.rolling.Unlock()
 	var done Rolled
 	k, err := chunk.NewCodec()
 	if err != nil {
@@ -64,6 +62,8 @@ func (s *Store) Roll(ctx context.Context, before time.Time) (Rolled, error) {
 // rollDay first writes the chunks, which then hold what is also hot, and
 // after that deletes from hot what it had read.
 func (s *Store) rollDay(ctx context.Context, k *chunk.Codec, day int64, done *Rolled) error {
+	s.rolling.Lock()
+	defer s.rolling.Unlock()
 	parts, err := s.writeChunks(ctx, k, day, done)
 	if err != nil {
 		return err
@@ -237,14 +237,12 @@ type Retention struct {
 }
 
 // Retain deletes readings that are older than the policy says, and gives the
-// number of chunks and hot readings that went. The file does not shrink; new
-// history takes the freed room.
+// number of chunks and hot readings that went. New history takes the freed
+// room, and Shrink gives back what is left of it.
 func (s *Store) Retain(ctx context.Context, policy Retention) (chunks, readings int, err error) {
 	if policy.HistoryDays <= 0 {
 		return 0, 0, nil
 	}
-	s.rolling.Lock()
-	defer s.rolling.Unlock()
 	day := dayOf(policy.Now.UnixMilli()) - int64(policy.HistoryDays)
 	if err := s.enoughKept(ctx, day, policy); err != nil {
 		return 0, 0, err
@@ -253,6 +251,9 @@ func (s *Store) Retain(ctx context.Context, policy Retention) (chunks, readings 
 	// out from behind the one in the chunk.
 	readings, err = s.deleteAll(ctx, `DELETE FROM hot WHERE (time, series) IN
 		(SELECT time, series FROM hot WHERE time < ? ORDER BY time LIMIT ?)`, day*dayMillis, rollRows)
+	if err == nil {
+		_, err = s.deleteAll(ctx, `DELETE FROM quarantine WHERE id IN (SELECT id FROM quarantine WHERE day < ? LIMIT ?)`, day, 8*rollChunks)
+	}
 	if err == nil {
 		chunks, err = s.deleteAll(ctx, `DELETE FROM chunk WHERE id IN (SELECT id FROM chunk WHERE day < ? LIMIT ?)`, day, 8*rollChunks)
 	}
@@ -280,13 +281,20 @@ func (s *Store) enoughKept(ctx context.Context, day int64, policy Retention) err
 	return nil
 }
 
+// unrolled is change while no day is being rolled.
+func (s *Store) unrolled(ctx context.Context, f func(ctx context.Context) error) error {
+	s.rolling.Lock()
+	defer s.rolling.Unlock()
+	return s.change(ctx, f)
+}
+
 // deleteAll repeats query, which deletes a limited number of rows, until none
 // is left.
 func (s *Store) deleteAll(ctx context.Context, query string, bound, limit int64) (int, error) {
 	total := 0
 	for {
 		var n int64
-		err := s.change(ctx, func(ctx context.Context) error {
+		err := s.unrolled(ctx, func(ctx context.Context) error {
 			res, err := s.conn.ExecContext(ctx, query, bound, limit)
 			if err == nil {
 				n, err = res.RowsAffected()

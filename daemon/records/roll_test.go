@@ -270,3 +270,28 @@ func TestRetentionLeavesEnough(t *testing.T) {
 		t.Errorf("weeks after the winter %d chunks are gone, %v; want 99", chunks, err)
 	}
 }
+
+// Readings that are ahead of the clock are neither rolled nor deleted.
+func TestRetainKeepsWhatIsNewer(t *testing.T) {
+	ctx := context.Background()
+	s := openTest(t, Options{})
+	var all []sensors.Reading
+	for day := range 30 {
+		at := day0.AddDate(0, 0, day)
+		all = append(all, reading("a", sensors.Temperature, at, day0, 20, 20))
+	}
+	commit(t, s, &Batch{Readings: all})
+	now := day0.AddDate(0, 0, 10)
+	if _, err := s.Roll(ctx, now); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := s.Retain(ctx, Retention{Now: now, HistoryDays: 3}); err != nil {
+		t.Fatal(err)
+	}
+	if d := cmp.Diff(all[7:], scanAll(t, s.Reader, day0, day0.AddDate(1, 0, 0))); d != "" {
+		t.Errorf("-want +got:\n%s", d)
+	}
+	if n := countRows(t, s, "hot"); n != 20 {
+		t.Errorf("%d readings are hot, want the 20 from the tenth day on", n)
+	}
+}

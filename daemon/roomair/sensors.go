@@ -17,12 +17,12 @@ func SensorsOf(list []*desk.Sensor, now, listening time.Time, blind bool) []cond
 	out := make([]conditions.SensorState, len(list))
 	for i, s := range list {
 		state := conditions.SensorState{
-			ID: s.Config().ID, Position: s.Config().Position, LastReading: s.Told(),
+			ID: s.Config().ID, Position: s.Config().Position, LastReading: s.Spoke(),
 			Interval: s.Habit(), ExpectedSince: listening, Fault: s.Fault(now), FaultUnknown: s.FaultUnknown(now), Away: s.OnBench(),
 			Temperature: measured(s, sensors.Temperature, now), Humidity: measured(s, sensors.RelativeHumidity, now),
 		}
 		t, known := s.Newest(sensors.Temperature)
-		if known && (blind || state.Fault != "" || now.Sub(s.Told()) >= conditions.SilentAfter(state.Interval)) {
+		if known && (blind || state.Fault != "" || now.Sub(s.Spoke()) >= conditions.SilentAfter(state.Interval)) {
 			state.LastValue = fmt.Sprintf("%.1f °C", t.Value)
 		}
 		out[i] = state

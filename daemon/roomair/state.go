@@ -28,7 +28,7 @@ func StateOf(air *Air, in []*desk.Sensor, at, resumed time.Time) conditions.Room
 // have reported.
 func listening(in []*desk.Sensor, heard time.Duration) bool {
 	for _, s := range in {
-		if heard < s.StaleAfter() {
+		if heard < s.HeardWithin() {
 			return true
 		}
 	}

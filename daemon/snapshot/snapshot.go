@@ -112,6 +112,13 @@ type Link struct {
 	Since      time.Time
 	// Problem says why the link is down and what to do, empty when it is up.
 	Problem string
+	// SessionLost is when the broker was last found to have forgotten the
+	// session, with what it should have kept in it; zero for never since the
+	// start.
+	SessionLost time.Time `json:",omitzero"`
+	// CertificateEnds is when the broker's certificate is no longer believed,
+	// zero while that is not known.
+	CertificateEnds time.Time `json:",omitzero"`
 }
 
 // Store is the state of the records.

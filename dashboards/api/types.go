@@ -38,6 +38,10 @@ type Broker struct {
 	Subscribed bool       `json:"subscribed"`
 	Since      *time.Time `json:"since,omitempty"`
 	Problem    string     `json:"problem,omitempty"`
+	// SessionsLost counts how often the broker had forgotten the session.
+	SessionsLost    uint64     `json:"sessions_lost" doc:"how often the broker had forgotten the session, and with it the messages kept in it"`
+	SessionLost     *time.Time `json:"session_lost,omitempty" doc:"when it was last found so"`
+	CertificateEnds *time.Time `json:"certificate_ends,omitempty" doc:"when the broker's certificate is no longer valid"`
 }
 
 // Store is the state of the records.
@@ -377,7 +381,10 @@ func facilityOf(s *snapshot.Snapshot, version string) State {
 	return State{
 		Time: s.Time.UTC(), Name: s.Facility, Invented: s.Invented, Version: version,
 		Rooms: len(s.Rooms), Sensors: len(s.Sensors), Cohorts: len(s.Cohorts), Alarms: len(s.Alarms),
-		Broker:       Broker{s.Broker.Address, s.Broker.Connected, s.Broker.Subscribed, instant(s.Broker.Since), s.Broker.Problem},
+		Broker: Broker{
+			s.Broker.Address, s.Broker.Connected, s.Broker.Subscribed, instant(s.Broker.Since), s.Broker.Problem,
+			s.SessionsLost, instant(s.SessionLost), instant(s.Broker.CertificateEnds),
+		},
 		Store:        Store{s.Store.OK, s.Store.Problem},
 		Clock:        clockOf(&s.Clock),
 		Pending:      s.Pending,

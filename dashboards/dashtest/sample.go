@@ -38,7 +38,7 @@ func Sample() *snapshot.Snapshot {
 			}}, Cohorts: sampleCohorts(),
 		Knowledge: snapshot.Knowledge{
 			Species: sampleSpecies()}, Alarms: sampleAlarms(),
-		Broker: snapshot.Link{Address: "tcp://127.0.0.1:1883", Connected: true, Subscribed: true, Since: now.Add(-50 * time.Hour)},
+		Broker: snapshot.Link{Address: "tcp://127.0.0.1:1883", Connected: true, Subscribed: true, Since: now.Add(-50 * time.Hour), CertificateEnds: now.Add(90 * 24 * time.Hour)},
 		Store:  snapshot.Store{Path: "rearguard.db", OK: true},
 		Notices: []snapshot.NoticeTotal{
 			{Channel: "mail", Outcome: notify.Delivered, Count: 12}, {Channel: "webhook", Outcome: notify.Dead, Count: 1},

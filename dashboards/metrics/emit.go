@@ -59,6 +59,10 @@ func (e *emitter) facility(s *snapshot.Snapshot) {
 	e.counter(clockSteps, float64(s.Clock.Steps))
 	e.gauge(brokerUp, one(s.Broker.Connected))
 	e.gauge(brokerSubs, one(s.Broker.Subscribed))
+	e.counter(brokerLost, float64(s.SessionsLost))
+	if ends := s.Broker.CertificateEnds; !ends.IsZero() {
+		e.gauge(brokerEnds, seconds(ends))
+	}
 }
 
 func (e *emitter) room(r *snapshot.Room) {

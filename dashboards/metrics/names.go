@@ -23,6 +23,8 @@ var (
 	clockSteps   = define("rearguard_clock_steps_total", "How often the time was moved, forward or back, since the records began.")
 	brokerUp     = define("rearguard_broker_connected", "1 while the link to the MQTT broker is up, 0 otherwise.")
 	brokerSubs   = define("rearguard_broker_subscribed", "1 while the broker has accepted every subscription, 0 otherwise.")
+	brokerLost   = define("rearguard_broker_sessions_lost_total", "How often the broker had forgotten rearguard's session, and with it the messages that it should have kept.")
+	brokerEnds   = define("rearguard_broker_certificate_end_timestamp_seconds", "When the broker's certificate, or one that vouches for it, ends. Absent without TLS and before the first connection.")
 
 	sensorTemperature = define("rearguard_sensor_temperature_celsius", "Newest fresh temperature of the sensor, calibrated. Absent while the sensor is silent or fails its quality checks.", "room", "sensor")
 	sensorHumidity    = define("rearguard_sensor_relative_humidity_ratio", "Newest fresh relative humidity of the sensor, calibrated, 0 to 1. Absent while the sensor is silent or fails its quality checks.", "room", "sensor")
@@ -30,7 +32,7 @@ var (
 	sensorSignal      = define("rearguard_sensor_signal_strength_dbm", "Newest fresh received radio power of the sensor in dBm.", "room", "sensor")
 	sensorLast        = define("rearguard_sensor_last_reading_timestamp_seconds", "Time of the sensor's newest reading, kept while it is silent. Absent if it was never heard.", "room", "sensor")
 	sensorInterval    = define("rearguard_sensor_expected_interval_seconds", "The sensor's reporting habit.", "room", "sensor")
-	sensorFlag        = define("rearguard_sensor_quality_flag", "QARTOD flag of the sensor: 1 pass, 2 not evaluated, 3 suspect, 4 fail, 9 missing.", "room", "sensor")
+	sensorFlag        = define("rearguard_sensor_quality_flag", "QARTOD flag of the sensor: 1 pass, 2 not evaluated, 3 suspect, 4 fail, 9 missing; and of our own 5 age unknown.", "room", "sensor")
 
 	roomTemperature = define("rearguard_room_temperature_celsius", "Median temperature of the room's usable sensors. Absent while the room is blind.", "room")
 	roomHumidity    = define("rearguard_room_relative_humidity_ratio", "Median relative humidity of the room's usable sensors, 0 to 1. Absent while the room is blind.", "room")

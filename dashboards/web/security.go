@@ -100,12 +100,15 @@ func (a *Access) knows(r *http.Request) bool {
 	if err != nil {
 		return false
 	}
+	if ip.IsLoopback() || ip.IsUnspecified() {
+		return true
+	}
 	local, _ := r.Context().Value(http.LocalAddrContextKey).(net.Addr)
 	if local == nil {
-		return ip.IsLoopback()
+		return false
 	}
 	at, err := netip.ParseAddrPort(local.String())
-	return ip.IsLoopback() || err == nil && at.Addr().Unmap() == ip.Unmap()
+	return err == nil && at.Addr().Unmap() == ip.Unmap()
 }
 
 // hostOf is the name or address in host:port, in the one form of it.

@@ -57,7 +57,7 @@ func TestOnlyKnownNamesAreServed(t *testing.T) {
 		}
 		return status
 	}
-	for _, host := range []string{"evil.example", "evil.example:8080", "127.0.0.1.evil.example", "localhost.evil.example", "192.0.2.1:8080", "0.0.0.0:8080", "[2001:db8::1]:80"} {
+	for _, host := range []string{"evil.example", "evil.example:8080", "127.0.0.1.evil.example", "localhost.evil.example", "192.0.2.1:8080", "[2001:db8::1]:80"} {
 		if got := at(host, "127.0.0.1:8080"); got != http.StatusMisdirectedRequest {
 			t.Errorf("%s: status %d, want 421", host, got)
 		}
@@ -65,7 +65,7 @@ func TestOnlyKnownNamesAreServed(t *testing.T) {
 	if n := len(f.Commands()); n != 0 {
 		t.Fatalf("%d commands came through", n)
 	}
-	for _, host := range []string{"localhost:8080", "127.0.0.1:8080", "127.0.0.1", "[::1]:8080", "Rearguard.lan", "rearguard.lan.:8080", "moths.example.org", ""} {
+	for _, host := range []string{"localhost:8080", "127.0.0.1:8080", "127.0.0.1", "[::1]:8080", "0.0.0.0:8080", "Rearguard.lan", "rearguard.lan.:8080", "moths.example.org", ""} {
 		if got := at(host, "127.0.0.1:8080"); got != http.StatusSeeOther {
 			t.Errorf("%s: status %d, want it taken", host, got)
 		}

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"context"
 	"crypto/tls"
+	"crypto/x509"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -48,6 +49,10 @@ type conn struct {
 	// would fail on an answer with more return codes than that.
 	subscribing atomic.Int32
 
+	// certificateEnds is when the broker's certificate is no longer valid, zero
+	// without TLS.
+	certificateEnds time.Time
+
 	mu sync.Mutex
 	// oversize are the true payload sizes of cut messages, in stream order.
 	oversize []int
@@ -87,9 +92,29 @@ func dial(ctx context.Context, c *Config) (*conn, error) {
 			_ = raw.Close()
 			return nil, &tlsError{err}
 		}
-		raw = client
+		opened := newConn(client, c.MaxPayload, c.Timeout)
+		opened.certificateEnds = validUntil(client.ConnectionState().VerifiedChains)
+		return opened, nil
 	}
 	return newConn(raw, c.MaxPayload, c.Timeout), nil
+}
+
+// validUntil is when the last of the chains that vouch for a certificate
+// breaks, each with its first certificate that ends.
+func validUntil(chains [][]*x509.Certificate) time.Time {
+	var last time.Time
+	for _, chain := range chains {
+		var first time.Time
+		for _, c := range chain {
+			if first.IsZero() || c.NotAfter.Before(first) {
+				first = c.NotAfter
+			}
+		}
+		if first.After(last) {
+			last = first
+		}
+	}
+	return last.UTC()
 }
 
 func (c *conn) Read(p []byte) (int, error) {

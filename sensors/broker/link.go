@@ -7,6 +7,7 @@ import (
 	"io"
 	"log/slog"
 	"math/rand/v2"
+	"net"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -38,9 +39,14 @@ type Link struct {
 	gate sync.RWMutex
 	stop chan struct{}
 
-	// kicks counts connections in a row that the broker closed soon after
-	// accepting them. Only Run's goroutine uses it.
-	kicks int
+	// kicks counts connections in a row that a broker that goes on running
+	// closed soon after accepting them; sessionLost and certificateEnds are
+	// those of the state. Only Run's goroutine uses them.
+	kicks                        int
+	sessionLost, certificateEnds time.Time
+	// unechoed counts what was published on the availability topic and has not
+	// come back, over all connections of the session.
+	unechoed atomic.Int64
 
 	mu     sync.Mutex
 	wanted []string
@@ -183,7 +189,7 @@ func (l *Link) Run(ctx context.Context) error {
 			if stable {
 				pause.reset()
 			}
-			l.lost(reason)
+			l.lost(ctx, reason)
 		}
 		if !pause.wait(ctx) {
 			break
@@ -207,12 +213,29 @@ func (l *Link) failed(ctx context.Context, err error) {
 	l.setState(State{Cause: cause, Problem: problem})
 }
 
+// answers reports whether the broker still listens. One that restarts closes
+// its door before it ends its connections; one at which another client has
+// taken the session over does not.
+func (l *Link) answers(ctx context.Context, hostPort string) bool {
+	ctx, cancel := context.WithTimeout(ctx, l.cfg.Timeout)
+	defer cancel()
+	c, err := new(net.Dialer).DialContext(ctx, "tcp", hostPort)
+	if err != nil {
+		return false
+	}
+	_ = c.Close()
+	return true
+}
+
 // lost notes the end of a connection.
-func (l *Link) lost(reason error) {
+func (l *Link) lost(ctx context.Context, reason error) {
 	hostPort, _, _ := address(l.cfg.URL)
 	ended := errors.Is(reason, io.EOF) || errors.Is(reason, syscall.ECONNRESET)
-	if ended {
+	switch {
+	case ended && l.answers(ctx, hostPort):
 		l.kicks++
+	case ended:
+		l.kicks = 0
 	}
 	switch {
 	case l.kicks > maxKicks:
@@ -247,6 +270,11 @@ func (l *Link) serve(ctx context.Context, s *session) (stable bool, reason error
 	defer settled.Stop()
 	probe := time.NewTicker(l.cfg.ProbeEvery)
 	defer probe.Stop()
+	quiet := time.NewTicker(quietFor)
+	defer quiet.Stop()
+	drained := time.NewTimer(drainedAfter)
+	defer drained.Stop()
+	l.begin(ctx, s)
 	l.connected(State{})
 	l.subscribe(ctx, s)
 	l.announce(ctx, s)
@@ -266,6 +294,10 @@ func (l *Link) serve(ctx context.Context, s *session) (stable bool, reason error
 			l.subscribe(ctx, s)
 		case <-s.echoed:
 			l.heard(s)
+		case <-quiet.C:
+			l.quiet(s)
+		case <-drained.C:
+			s.queued.Store(false)
 		case <-probe.C:
 			if l.State().Cause == Subscription {
 				// Somebody may have corrected the access rules meanwhile.
@@ -295,7 +327,7 @@ func (l *Link) finish() {
 // setState notes how the link stands, and since when if that is new.
 func (l *Link) setState(next State) {
 	old := l.State()
-	next.Since = old.Since
+	next.Since, next.SessionLost, next.CertificateEnds = old.Since, l.sessionLost, l.certificateEnds
 	if old.Connected != next.Connected || old.Subscribed != next.Subscribed || old.Cause != next.Cause {
 		next.Since = l.cfg.Clock().UTC()
 		level := slog.LevelInfo
@@ -374,11 +406,12 @@ func (l *Link) handle(s *session, m mqtt.Message) {
 			l.cfg.Unusable.Add(m.Topic(), l.cfg.Clock().UTC(), oversizeReason(size, l.cfg.MaxPayload), size, body)
 		}
 	case l.cfg.Availability != "" && m.Topic() == l.cfg.Availability:
-		s.echo(m)
+		l.echo(s, m)
 	default:
 		handed := l.deliver(s, sensors.Message{
 			Topic: m.Topic(), Payload: body, Retained: m.Retained(), Received: l.cfg.Clock().UTC(),
-			Ack: done,
+			Delivery: sensors.Delivery{Packet: m.MessageID(), Again: m.Duplicate(), Queued: s.queued.Load()},
+			Ack:      done,
 		})
 		if !handed {
 			s.acks.drop(number)

@@ -26,6 +26,8 @@ func (l *Link) announce(ctx context.Context, s *session) {
 		return
 	}
 	s.probing, s.before = true, l.received.Load()
+	l.unechoed.Add(1)
+	s.announced.Store(true)
 	if err := s.await(ctx, s.client.Publish(l.cfg.Availability, 1, true, Online)); err != nil && ctx.Err() == nil {
 		l.log.Warn("publish availability", "topic", l.cfg.Availability, "error", err)
 	}
@@ -64,10 +66,19 @@ func (l *Link) heard(s *session) {
 }
 
 // echo takes a message on the availability topic. One retained from earlier
-// proves nothing.
-func (s *session) echo(m mqtt.Message) {
-	if !m.Retained() && string(m.Payload()) == Online {
+// proves nothing. It runs on the library's receive loop.
+func (l *Link) echo(s *session, m mqtt.Message) {
+	switch {
+	case m.Retained():
+	case string(m.Payload()) == Online:
+		l.queueEcho(s)
 		signal(s.echoed)
+	case s.kept:
+		// The farewell or last will of an earlier connection: what came back
+		// before it was published by that one as well.
+		s.queued.Store(true)
+		s.stale = 0
+		l.unechoed.Store(0)
 	}
 }
 

@@ -3,6 +3,7 @@ package broker_test
 import (
 	"crypto/tls"
 	"crypto/x509"
+	"encoding/pem"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -76,9 +77,22 @@ func TestExpiredBrokerCertificate(t *testing.T) {
 		t.Errorf("problem %q", s.Problem)
 	}
 	// Renewed without a restart of the link.
-	m.Issue(t, "localhost", time.Hour)
+	m.Issue(t, "localhost", 2*time.Hour)
 	m.Restart()
 	h.subscribed()
+	// It is good for as long as the authority that signed it is.
+	pemBytes, err := os.ReadFile(m.CAFile)
+	if err != nil {
+		t.Fatal(err)
+	}
+	block, _ := pem.Decode(pemBytes)
+	authority, err := x509.ParseCertificate(block.Bytes)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if ends := h.State().CertificateEnds; !ends.Equal(authority.NotAfter) {
+		t.Errorf("the certificate ends %v, want %v", ends, authority.NotAfter)
+	}
 }
 
 func clientTLS(t *testing.T, m *brokertest.Mosquitto) *tls.Config {

@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
@@ -45,6 +46,18 @@ type session struct {
 	// stalled is set once the receiver has been found behind. Only the
 	// library's receive loop uses it.
 	stalled bool
+	// kept is set when the broker still had the session. Queued is set while
+	// what it delivers may have waited there for as long as the link was down.
+	kept   bool
+	queued atomic.Bool
+	// quietAt is how many messages the link had received when it was last
+	// looked whether any come.
+	quietAt uint64
+	// stale is how many "online" of earlier connections may still lie in the
+	// queue. Only the library's receive loop uses it.
+	stale int64
+	// announced is set once this connection has published that it is there.
+	announced atomic.Bool
 	// goodbye publishes "offline". Nil without an availability topic.
 	goodbye func() mqtt.Token
 }
@@ -65,6 +78,10 @@ func (l *Link) connect(ctx context.Context) (*session, error) {
 		conn: opened, acks: newAcker(), lost: make(chan error, 1), active: map[string]bool{},
 		echoed: make(chan struct{}, 1), timeout: l.cfg.Timeout,
 	}
+	// Messages can come before it is known whether the session was kept; it was
+	// then, or none would come before the subscription.
+	s.queued.Store(true)
+	s.stale = l.unechoed.Load()
 	o := mqtt.NewClientOptions()
 	o.AddBroker("tcp://broker") // only a name: the connection is open already
 	o.SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) { return opened, nil })
@@ -97,6 +114,10 @@ func (l *Link) connect(ctx context.Context) (*session, error) {
 		}
 		return nil, err
 	}
+	if answer, ok := token.(*mqtt.ConnectToken); ok {
+		s.kept = answer.SessionPresent()
+	}
+	s.queued.Store(s.kept)
 	s.wg.Go(func() { s.acks.run(opened, opened.closed) })
 	l.session.Store(s)
 	return s, nil

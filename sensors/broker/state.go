@@ -27,6 +27,12 @@ type State struct {
 	// is and what to do, a full sentence. Both are empty when nothing is.
 	Cause   Cause
 	Problem string
+	// SessionLost is when the broker was last found to have forgotten the
+	// session, with what it should have kept in it; zero for never yet.
+	SessionLost time.Time
+	// CertificateEnds is when the broker's certificate, or one that vouches for
+	// it, ends; zero without TLS or before the first connection.
+	CertificateEnds time.Time
 }
 
 // Cause is a kind of trouble with the broker. The zero value is none.

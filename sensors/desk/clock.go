@@ -170,6 +170,7 @@ func (d *Desk) Step(from, to time.Time) {
 	for _, t := range d.unclaimed.topics {
 		t.first, t.last, t.view = Moved(t.first, by), Moved(t.last, by), nil
 	}
+	d.deaf = Moved(d.deaf, by)
 	if by >= 0 {
 		return
 	}
@@ -181,6 +182,7 @@ func (d *Desk) Step(from, to time.Time) {
 func (s *Sensor) step(by time.Duration, to time.Time) {
 	h := &s.health
 	s.clock.sight.Arrived = Moved(s.clock.sight.Arrived, by)
+	s.undated.Since = Moved(s.undated.Since, by)
 	s.clock.refused, s.clock.since = Moved(s.clock.refused, by), Moved(s.clock.since, by)
 	s.heard, h.Gone, h.Arrived = Moved(s.heard, by), Moved(h.Gone, by), Moved(h.Arrived, by)
 	h.Flap.Move(by)

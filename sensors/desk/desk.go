@@ -38,7 +38,11 @@ type Config struct {
 	Replaces sensors.SensorID
 	// Retired sensors are not listened to; their history is the room's.
 	Retired bool
-	// Interval is the configured time between reports, 0 if it is learned.
+	// OnChange is set for a sensor whose last value holds until it sends
+	// another.
+	OnChange bool
+	// Interval is the configured time between reports, 0 if it is learned; with
+	// OnChange the longest between two messages.
 	Interval time.Duration
 	Inputs   []payload.Spec
 	// Announces is where the sensor says whether it is there, nil if it does
@@ -66,12 +70,17 @@ type Desk struct {
 	rooms            map[sensors.RoomID]*Room
 	routes           routes
 	intake           intake
+	deliveries       deliveries
 	unclaimed        unclaimed
 	calibrations     calibrations
 	swaps            []quality.Swap
 	// subscribed is set while the broker delivers: only then can a sensor be
-	// missed or asked.
+	// missed or asked. Deaf is when it last ceased to. Lost is when the broker was last found to have forgotten
+	// the session, losses how often it was.
 	subscribed bool
+	deaf       time.Time
+	lost       time.Time
+	losses     uint64
 	// presences and clocks wait to be told to the fold, requests to go to the
 	// broker.
 	presences []Presence
@@ -100,6 +109,7 @@ func New(rules Rules, rooms []sensors.RoomID) *Desk {
 		rooms:        make(map[sensors.RoomID]*Room, len(rooms)),
 		routes:       newRoutes(),
 		intake:       intake{outcomes: make(map[Outcome]uint64)},
+		deliveries:   newDeliveries(),
 		unclaimed:    unclaimed{topics: make(map[string]*unclaimedTopic), left: make(map[uint64]bool)},
 		calibrations: calibrations{set: &calibration.Set{}},
 	}
@@ -115,8 +125,26 @@ func (d *Desk) Room(id sensors.RoomID) *Room { return d.rooms[id] }
 // Sensor returns a sensor, retired ones included, nil if there is none.
 func (d *Desk) Sensor(id sensors.SensorID) *Sensor { return d.byID[id] }
 
-// SetSubscribed notes whether the broker delivers.
-func (d *Desk) SetSubscribed(now bool) { d.subscribed = now }
+// NoteLink notes from a time on whether the broker delivers, and when it was last found to
+// have forgotten the session, with what it should have kept in it; zero for
+// never. Either way messages may have been lost.
+func (d *Desk) NoteLink(at time.Time, subscribed bool, lost time.Time) {
+	// Not earlier or later: the clock may have been moved in between.
+	forgotten := !lost.IsZero() && !lost.Equal(d.lost)
+	if forgotten {
+		d.lost = lost
+		d.losses++
+	}
+	if d.subscribed && !subscribed {
+		d.deaf = at
+	}
+	if forgotten || subscribed && !d.subscribed {
+		for _, c := range d.routes.conversers {
+			c.Missed(!forgotten)
+		}
+	}
+	d.subscribed = subscribed
+}
 
 // TakeRequests returns what is to be published to sensors.
 func (d *Desk) TakeRequests() []payload.Request {
@@ -131,7 +159,7 @@ func (d *Desk) Add(config Config) error {
 	if err != nil {
 		return err
 	}
-	s := &Sensor{config: config, room: d.rooms[config.Room]}
+	s := &Sensor{config: config, room: d.rooms[config.Room], desk: d}
 	for _, in := range config.Inputs {
 		s.ownTime = s.ownTime || in.Time != nil || in.Format == payload.SenML || in.Format == payload.SenMLCBOR || in.Format == payload.Sparkplug
 		s.stamps = s.stamps || in.Time != nil
@@ -152,7 +180,9 @@ func (d *Desk) Add(config Config) error {
 		s.room.Sensors = append(s.room.Sensors, s)
 	}
 	for i, in := range config.Inputs {
-		d.routes.add(in.Topic, &input{sensor: s, decoder: decoders[i]})
+		dated := in.Time != nil || in.Format == payload.Sparkplug
+		s.inputs = append(s.inputs, &input{sensor: s, topic: in.Topic, decoder: decoders[i], dated: dated})
+		d.routes.add(in.Topic, s.inputs[i])
 		d.unclaimed.forget(in.Topic)
 	}
 	if a := config.Announces; a != nil {
@@ -182,7 +212,7 @@ func decodersOf(config *Config) ([]payload.Decoder, error) {
 }
 
 // Check says why a sensor cannot be taken up.
-func (d *Desk) Check(config Config) error {
+func Check(config Config) error {
 	_, err := decodersOf(&config)
 	return err
 }

@@ -21,6 +21,8 @@ type health struct {
 	Gone time.Time `json:"gone,omitzero"`
 	// Announced is set once the sensor has said whether it is there.
 	Announced bool `json:"announced,omitempty"`
+	// Vouched is when it last said that it is there.
+	Vouched time.Time `json:"vouched,omitzero"`
 	// OwnTime and Arrived are those of the newest reading with a time of its
 	// own.
 	OwnTime time.Time `json:"own_time,omitzero"`
@@ -66,7 +68,7 @@ func (s *Sensor) observe(p *arrived) {
 // SilentAfter is how long the sensor may be silent: by its configured
 // interval, or against its own habit.
 func (s *Sensor) SilentAfter() time.Duration {
-	if s.config.Interval > 0 {
+	if s.config.Interval > 0 || s.config.OnChange {
 		return s.StaleAfter()
 	}
 	return s.health.Habit.SilentAfter()
@@ -75,7 +77,7 @@ func (s *Sensor) SilentAfter() time.Duration {
 // Silent reports whether the sensor is late against its habit, or known to be
 // gone.
 func (s *Sensor) Silent(now time.Time) bool {
-	return s.told.IsZero() || !s.health.Gone.IsZero() || now.Sub(s.told) > s.SilentAfter()
+	return s.told.IsZero() || !s.health.Gone.IsZero() || now.Sub(s.Spoke()) > s.SilentAfter()
 }
 
 // NoteSilence notices, on a grid of its own, sensors that come and go.
@@ -142,7 +144,7 @@ func (d *Desk) TakePresences(each func(Presence) error) error {
 		if !n.Here && s.heard.After(n.at) {
 			continue
 		}
-		if s.health.Announced && s.health.Gone.IsZero() == n.Here {
+		if s.health.Announced && s.health.Gone.IsZero() == n.Here && !s.vouches(n) {
 			continue
 		}
 		if err := each(n); err != nil {
@@ -163,7 +165,7 @@ func (d *Desk) SetPresence(id sensors.SensorID, here bool, arrival time.Time) *S
 	s.health.Announced = true
 	if here {
 		s.health.Flap.Arrive()
-		s.health.Gone = time.Time{}
+		s.health.Gone, s.health.Vouched = time.Time{}, arrival
 		return s
 	}
 	s.health.Flap.Leave(arrival)
@@ -176,11 +178,11 @@ func (d *Desk) SetPresence(id sensors.SensorID, here bool, arrival time.Time) *S
 // sensor's presence, and what must be asked of it.
 func (d *Desk) listen(in *input, m sensors.Message, arrival time.Time) {
 	if p, ok := in.decoder.(payload.Presencer); ok {
-		if now := p.Presence(); now != in.presence {
-			in.presence = now
-			if now != payload.Unknown {
-				d.presences = append(d.presences, Presence{in.sensor.config.ID, now == payload.Here, arrival})
-			}
+		now := p.Presence()
+		news := now != in.presence || in.sensor.config.OnChange && now == payload.Here
+		in.presence = now
+		if news && now != payload.Unknown {
+			d.presences = append(d.presences, Presence{in.sensor.config.ID, now == payload.Here, arrival})
 		}
 	}
 	if converser, ok := in.decoder.(payload.Converser); ok && d.subscribed {
@@ -195,12 +197,5 @@ func (d *Desk) Converse(now time.Time) {
 	}
 	for _, c := range d.routes.conversers {
 		d.requests = append(d.requests, c.Requests(now)...)
-	}
-}
-
-// Missed tells decoders that messages may have been lost.
-func (d *Desk) Missed() {
-	for _, c := range d.routes.conversers {
-		c.Missed()
 	}
 }

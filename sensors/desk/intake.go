@@ -118,10 +118,21 @@ func (d *Desk) Admit(m sensors.Message, clock time.Time) {
 		d.unclaimed.note(m, arrival, d.routes.claimed)
 		return
 	}
+	if d.deliveries.repeated(&m, d.lost) {
+		d.intake.count(Duplicate, 1)
+		return
+	}
+	undated, before := false, len(d.intake.waiting)
 	for _, in := range inputs {
 		d.intake.fates = append(d.intake.fates, fate{})
 		outcome := d.admitInput(in, m, arrival)
 		d.intake.fates[len(d.intake.fates)-1].outcome = outcome
+		undated = undated || outcome == Stored && !in.dated
+	}
+	// A late reading may still be held back, and then its message must come
+	// again after a kill.
+	if undated && !slices.ContainsFunc(d.intake.waiting[before:], func(p arrived) bool { return p.late }) {
+		d.deliveries.note(&m, d.lost)
 	}
 }
 
@@ -151,6 +162,7 @@ func (in *intake) wait(p arrived) {
 // admitInput decodes a message for one sensor and returns its outcome.
 func (d *Desk) admitInput(in *input, m sensors.Message, arrival time.Time) Outcome {
 	measured, err := in.decoder.Decode(m.Topic, m.Payload, m.Received)
+	in.touched = true
 	d.listen(in, m, arrival)
 	var outcome Outcome
 	if err != nil {
@@ -190,6 +202,7 @@ func (d *Desk) admitValue(s *Sensor, v payload.Measurement, m sensors.Message, a
 			// two values.
 			r.Time = newest.Add(time.Millisecond)
 		}
+		r.Flag = s.ageOf(m)
 	case d.doubted:
 	case r.Time.After(arrival.Add(d.rules.FutureTolerance)):
 		d.noteRefused(s, r.Time.Sub(arrival), arrival)
@@ -205,9 +218,23 @@ func (d *Desk) admitValue(s *Sensor, v payload.Measurement, m sensors.Message, a
 	if own {
 		d.noteTaken(s, arrival)
 	}
+	if v.FromReceipt {
+		r.Flag = s.ageOf(m)
+	}
 	d.intake.fates[len(d.intake.fates)-1].readings++
 	d.intake.wait(arrived{Reading: r, series: one, sensor: s})
 	return Stored
+}
+
+// ageOf is the flag of a reading that has no time but that of its receipt. What
+// lay at the broker while nobody took it may be of any age: it is kept, and
+// counts for nothing. The last word of a sensor that reports on change holds
+// all the same.
+func (s *Sensor) ageOf(m sensors.Message) sensors.Flag {
+	if m.Queued && !s.config.OnChange {
+		return sensors.AgeUnknown
+	}
+	return 0
 }
 
 func stamp(t time.Time) string { return t.UTC().Format(time.RFC3339) }

@@ -28,6 +28,12 @@ func newNeighbours() (n [compared]*quality.Neighbours) {
 // say nothing about the room.
 const checkBench quality.Check = "on_bench"
 
+// checkMissing marks a sensor whose messages cannot be understood yet.
+const checkMissing quality.Check = "not_understood"
+
+// checkAge marks a sensor of which only readings of unknown age are at hand.
+const checkAge quality.Check = "age_unknown"
+
 // qualityConfig are the limits of the quality tests for one series.
 func (c *Config) qualityConfig(q sensors.Quantity) quality.Config {
 	cfg := quality.DefaultConfig(q)

@@ -27,6 +27,11 @@ type Picture struct {
 	// Certificates are all calibrations, newest first.
 	Certificates []InForce
 	Messages     []MessageTotal
+	// SessionLost is when the broker was last found to have forgotten the
+	// session and the messages kept in it, zero for never; SessionsLost is how
+	// often it was.
+	SessionLost  time.Time
+	SessionsLost uint64
 	// Rejected are the most recent messages that could not be used.
 	Rejected []Rejected
 }
@@ -116,7 +121,7 @@ type MessageTotal struct {
 // Picture shows the sensors as they are now.
 func (d *Desk) Picture(now time.Time) Picture {
 	p := Picture{
-		Unclaimed: d.unclaimed.list(), UnclaimedLetGo: d.unclaimed.letGo, Swaps: d.swaps, Certificates: d.calibrations.newestFirst(),
+		Unclaimed: d.unclaimed.list(), UnclaimedLetGo: d.unclaimed.letGo, SessionLost: d.lost, SessionsLost: d.losses, Swaps: d.swaps, Certificates: d.calibrations.newestFirst(),
 		Rejected: slices.Clone(d.intake.rejected),
 	}
 	for _, s := range d.sensors {
@@ -157,7 +162,7 @@ func (s *Sensor) view(now time.Time) View {
 			continue
 		}
 		v.Flag = max(v.Flag, one.newest.Flag)
-		if now.Sub(one.newest.Time) <= s.StaleAfter() {
+		if s.fresh(one.newest.Time, now) {
 			v.Values = append(v.Values, one.newest)
 		}
 	}
@@ -176,6 +181,12 @@ func (s *Sensor) detail(d *Desk, v *View, now time.Time) {
 	}
 	for _, f := range s.health.findings(now) {
 		v.Findings = append(v.Findings, FindingView{Check: f.Check, Text: f.String(), Since: f.Since})
+	}
+	if missing := s.missing(); missing != "" {
+		v.Findings = append(v.Findings, FindingView{Check: checkMissing, Text: "its " + missing})
+	}
+	if waited := s.undated.fault(); waited != "" {
+		v.Findings = append(v.Findings, FindingView{Check: checkAge, Text: "its " + waited, Since: s.undated.Since})
 	}
 	for _, swap := range d.swaps {
 		other := swap.B
@@ -214,7 +225,7 @@ func (s *Sensor) detail(d *Desk, v *View, now time.Time) {
 }
 
 func (s *Sensor) healthView(now time.Time) HealthView {
-	v := HealthView{SilentAfter: s.SilentAfter(), Announces: s.health.Announced || s.config.Announces != nil, GoneSince: s.health.Gone}
+	v := HealthView{SilentAfter: s.SilentAfter(), Announces: s.announces(), GoneSince: s.health.Gone}
 	v.Interval, _ = s.health.Habit.Interval()
 	if skew, ok := s.health.Clock.Skew(); ok {
 		ahead := -skew

@@ -20,9 +20,16 @@ type routes struct {
 
 // input is one topic of one sensor.
 type input struct {
-	sensor   *Sensor
+	sensor *Sensor
+	topic  string
+	// dated is set when each value carries a time of its own.
+	dated    bool
 	decoder  payload.Decoder
 	presence payload.Presence
+	// memory is what was stored of the decoder's, touched is set once the
+	// decoder may have learned more.
+	memory  []byte
+	touched bool
 }
 
 // watcher is a sensor that says on a topic whether it is there.

@@ -14,7 +14,10 @@ const quantities = int(sensors.SignalStrength) + 1
 type Sensor struct {
 	config Config
 	room   *Room
+	desk   *Desk
 	series [quantities]*series
+	// inputs are its topics; none of a retired sensor.
+	inputs []*input
 	// heard is the arrival of the newest message, told the newest event time.
 	heard, told time.Time
 	// ownTime is set when its messages can carry a time of their own, stamps
@@ -22,8 +25,31 @@ type Sensor struct {
 	ownTime, stamps bool
 	health          health
 	clock           clockWatch
+	// undated are the readings of unknown age since the last whose age is known.
+	undated undated
 	// bench is set while the sensor is on the calibration bench.
 	bench *bench
+}
+
+// undated counts readings of unknown age.
+type undated struct {
+	Count int       `json:"count"`
+	Since time.Time `json:"since,omitzero"`
+}
+
+func (u *undated) note(arrival time.Time) {
+	if u.Count == 0 {
+		u.Since = arrival
+	}
+	u.Count++
+}
+
+// fault says what they mean, empty for none.
+func (u *undated) fault() string {
+	if u.Count == 0 {
+		return ""
+	}
+	return "newest messages waited at the broker for nobody knows how long, and count for nothing; none has come since"
 }
 
 // series is one quantity of one sensor.
@@ -66,10 +92,6 @@ const DefaultFresh = freshFactor * defaultInterval
 // Config is the sensor's configuration. It must not be changed.
 func (s *Sensor) Config() *Config { return &s.config }
 
-// Told is the event time of the newest reading, or when the sensor was
-// claimed; zero before.
-func (s *Sensor) Told() time.Time { return s.told }
-
 // Seen notes that the sensor was noticed on the broker, though not as a
 // sensor.
 func (s *Sensor) Seen(at time.Time) { s.told = at }
@@ -80,6 +102,9 @@ func (s *Sensor) OnBench() bool { return s.bench != nil }
 // Fresh is how long a reading of the sensor counts for a room's curve: by
 // its configuration alone, so that a curve is the same whenever it is drawn.
 func (s *Sensor) Fresh() time.Duration {
+	if s.config.OnChange {
+		return s.StaleAfter()
+	}
 	if s.config.Interval == 0 {
 		return DefaultFresh
 	}
@@ -89,6 +114,9 @@ func (s *Sensor) Fresh() time.Duration {
 // Habit is the sensor's reporting interval: configured, else learned, else
 // not known yet (zero).
 func (s *Sensor) Habit() time.Duration {
+	if s.config.OnChange {
+		return s.longest() / freshFactor
+	}
 	if s.config.Interval > 0 {
 		return s.config.Interval
 	}
@@ -116,7 +144,7 @@ func (s *Sensor) StaleAfter() time.Duration {
 // never for the centre.
 func (s *Sensor) Current(q sensors.Quantity, now time.Time) (sensors.Reading, bool) {
 	one := s.series[q]
-	if one == nil || one.newest.Time.IsZero() || !s.health.Gone.IsZero() || now.Sub(one.newest.Time) > s.StaleAfter() {
+	if one == nil || one.newest.Time.IsZero() || !s.health.Gone.IsZero() || !s.fresh(one.newest.Time, now) {
 		return sensors.Reading{}, false
 	}
 	r := one.newest
@@ -146,8 +174,14 @@ func (s *Sensor) Fault(now time.Time) string {
 	if s.clock.fault != "" {
 		return s.clock.fault
 	}
+	if missing := s.missing(); missing != "" {
+		return missing
+	}
+	if waited := s.undated.fault(); waited != "" {
+		return waited
+	}
 	for _, one := range s.series {
-		if one == nil || one.newest.Time.IsZero() || now.Sub(one.newest.Time) > s.StaleAfter() {
+		if one == nil || one.newest.Time.IsZero() || !s.fresh(one.newest.Time, now) {
 			continue
 		}
 		switch one.newest.Flag {
@@ -169,7 +203,7 @@ func (s *Sensor) FaultUnknown(now time.Time) bool {
 			continue
 		}
 		bad := one.newest.Flag == sensors.Suspect || one.newest.Flag == sensors.Fail
-		if !s.health.Gone.IsZero() || bad && now.Sub(one.newest.Time) > s.StaleAfter() {
+		if !s.health.Gone.IsZero() || bad && !s.fresh(one.newest.Time, now) {
 			return true
 		}
 	}

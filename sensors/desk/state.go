@@ -19,6 +19,9 @@ type State struct {
 	Unclaimed    []unclaimedState                             `json:"unclaimed,omitempty"`
 	LetGo        int                                          `json:"unclaimed_let_go,omitempty"`
 	Taken        time.Time                                    `json:"taken,omitzero"`
+	Deaf         time.Time                                    `json:"deaf,omitzero"`
+	SessionLost  time.Time                                    `json:"session_lost,omitzero"`
+	SessionsLost uint64                                       `json:"sessions_lost,omitempty"`
 }
 
 type sensorState struct {
@@ -28,11 +31,13 @@ type sensorState struct {
 	Health health           `json:"health"`
 	// Clock says what is wrong with the sensor's own clock, ClockSince since
 	// when.
-	Clock      string                  `json:"clock,omitempty"`
-	ClockSince time.Time               `json:"clock_since,omitzero"`
-	Series     []seriesState           `json:"series,omitempty"`
-	Bench      *bench                  `json:"bench,omitempty"`
-	Seen       *calibration.BenchState `json:"seen_on_bench,omitempty"`
+	Clock      string    `json:"clock,omitempty"`
+	ClockSince time.Time `json:"clock_since,omitzero"`
+	// Undated is nil where there is none.
+	Undated *undated                `json:"undated,omitempty"`
+	Series  []seriesState           `json:"series,omitempty"`
+	Bench   *bench                  `json:"bench,omitempty"`
+	Seen    *calibration.BenchState `json:"seen_on_bench,omitempty"`
 }
 
 type seriesState struct {
@@ -62,7 +67,7 @@ type unclaimedState struct {
 func (d *Desk) State() State {
 	st := State{
 		Neighbours:   make(map[sensors.RoomID][]quality.NeighboursState, len(d.rooms)),
-		Certificates: d.calibrations.certificates, LetGo: d.unclaimed.letGo, Taken: d.taken,
+		Certificates: d.calibrations.certificates, LetGo: d.unclaimed.letGo, Deaf: d.deaf, SessionLost: d.lost, SessionsLost: d.losses, Taken: d.taken,
 	}
 	for _, s := range d.sensors {
 		st.Sensors = append(st.Sensors, s.state())
@@ -85,6 +90,9 @@ func (s *Sensor) state() sensorState {
 				Findings: one.findings, Flagged: one.flagged, Amended: one.amended,
 			})
 		}
+	}
+	if s.undated.Count > 0 {
+		st.Undated = &s.undated
 	}
 	if s.bench != nil {
 		seen := s.bench.bench.State()
@@ -115,7 +123,7 @@ func (d *Desk) Restore(st State) error {
 			}
 		}
 	}
-	d.unclaimed.letGo = st.LetGo
+	d.unclaimed.letGo, d.deaf, d.lost, d.losses = st.LetGo, st.Deaf, st.SessionLost, st.SessionsLost
 	for _, u := range st.Unclaimed {
 		if d.routes.claimed[u.Topic] || len(d.unclaimed.topics) >= unclaimedKept {
 			continue
@@ -131,6 +139,9 @@ func (d *Desk) Restore(st State) error {
 func (s *Sensor) restore(st sensorState) error {
 	s.heard, s.told, s.health = st.Heard, st.Told, st.Health
 	s.clock.fault, s.clock.since = st.Clock, st.ClockSince
+	if st.Undated != nil {
+		s.undated = *st.Undated
+	}
 	for _, saved := range st.Series {
 		if int(saved.Quantity) >= quantities || s.series[saved.Quantity] == nil {
 			continue

@@ -194,6 +194,11 @@ func (d *Desk) take(p *arrived) Taken {
 	r := &p.Reading
 	r.Value = d.calibrations.set.Apply(r.Series, r.Time, r.Raw)
 	out := Taken{}
+	if r.Flag == sensors.AgeUnknown {
+		p.sensor.undated.note(r.Arrival)
+		out.Reading = *r
+		return out
+	}
 	if math.IsNaN(r.Value) || math.IsInf(r.Value, 0) {
 		// Records of older versions hold numbers that no decoder lets through
 		// now. Nothing is reckoned with them, nor could a state hold them.
@@ -203,7 +208,7 @@ func (d *Desk) take(p *arrived) Taken {
 	}
 	r.Flag, out.Amended = p.judge()
 	p.sensor.observe(p)
-	p.sensor.heard = r.Arrival
+	p.sensor.heard, p.sensor.undated = r.Arrival, undated{}
 	p.sensor.told = Later(p.sensor.told, r.Time)
 	if r.Time.After(p.series.newest.Time) {
 		p.series.newest = *r

@@ -13,12 +13,17 @@ import (
 // 5): each property is a topic of its own whose message is a plain value, and
 // the device says in $state how it is. Units come from the device, in $unit
 // (3, 4) or in the JSON of $description (5), where the configuration names
-// none. Properties are retained, so most values are seen again after each
+// none; until then a value that can be in several units is not understood.
+// Properties are retained, so most values are seen again after each
 // connection.
 type homie struct {
 	device   string
 	fields   []field
 	presence Presence
+	// said are the units that the device has stated, by field; empty for none.
+	said []string
+	// refused is set when a value came before its unit.
+	refused bool
 }
 
 func newHomie(topic string, fields []field) (Decoder, error) {
@@ -33,7 +38,7 @@ func newHomie(topic string, fields []field) (Decoder, error) {
 			faults = append(faults, &SpecError{fmt.Sprintf("values[%d].at", i), "a node and a property are wanted, as in \"air/temperature\""})
 		}
 	}
-	return &homie{device: device, fields: fields}, errors.Join(faults...)
+	return &homie{device: device, fields: fields, said: make([]string, len(fields))}, errors.Join(faults...)
 }
 
 // Filters returns the topics of the wanted properties, of their units and of
@@ -67,9 +72,9 @@ func (d *homie) Decode(topic string, body []byte, _ time.Time) ([]Measurement, e
 		f := &d.fields[i]
 		switch rest {
 		case f.at:
-			return f.readHomie(body)
+			return d.value(i, body)
 		case f.at + "/$unit":
-			return nil, f.learn(string(body))
+			return nil, d.learn(i, string(body))
 		}
 	}
 	return nil, nil
@@ -91,13 +96,20 @@ func (d *homie) state(state string) error {
 	return nil
 }
 
-func (f *field) readHomie(body []byte) ([]Measurement, error) {
+// value reads a property. A device says °F as readily as °C, so nothing is
+// taken for granted before it has said which.
+func (d *homie) value(i int, body []byte) ([]Measurement, error) {
+	f := &d.fields[i]
 	if len(body) == 0 {
 		return nil, &Error{Kind: Empty, Quantity: f.quantity, At: f.at, Reason: "empty message"}
 	}
 	v, reason := parseNumber(body)
 	if reason != "" {
 		return nil, f.fault(NotANumber, reason)
+	}
+	if !d.understood(i) {
+		d.refused = true
+		return nil, f.fault(Unresolved, "the device has not stated the unit yet; where it never does, give unit: in the configuration")
 	}
 	m, fault := f.measure(v, f.unit)
 	if fault != nil {
@@ -106,12 +118,21 @@ func (f *field) readHomie(body []byte) ([]Measurement, error) {
 	return []Measurement{m}, nil
 }
 
+// understood reports whether the unit of a field is known.
+func (d *homie) understood(i int) bool {
+	f := &d.fields[i]
+	return f.stated || d.said[i] != "" || len(Units(f.quantity)) == 1
+}
+
 // learn takes the unit that the device states, unless the configuration has
 // named one.
-func (f *field) learn(name string) error {
+func (d *homie) learn(i int, name string) error {
+	f := &d.fields[i]
 	if f.stated || name == "" {
 		return nil
 	}
+	d.said[i] = name
+	d.refused = d.refused && d.Missing() != ""
 	u, ok := parseUnit(f.quantity, name)
 	if !ok {
 		f.unit = unsupported
@@ -119,6 +140,53 @@ func (f *field) learn(name string) error {
 	}
 	f.unit = u
 	return nil
+}
+
+// homieMemory is what must outlive a restart: the units come when a device
+// connects, and when rearguard subscribes, which is after what the broker has
+// kept for it.
+type homieMemory struct {
+	Units    map[string]string `json:"units,omitempty"`
+	Presence Presence          `json:"presence"`
+	Refused  bool              `json:"refused,omitempty"`
+}
+
+// Memory is what the device has said of itself.
+func (d *homie) Memory() ([]byte, error) {
+	m := homieMemory{make(map[string]string), d.presence, d.refused}
+	for i := range d.fields {
+		if d.said[i] != "" {
+			m.Units[d.fields[i].at] = d.said[i]
+		}
+	}
+	return json.Marshal(m)
+}
+
+// Recall takes up what the device has said of itself.
+func (d *homie) Recall(memory []byte) error {
+	var m homieMemory
+	if err := json.Unmarshal(memory, &m); err != nil {
+		return err
+	}
+	d.presence, d.refused = m.Presence, m.Refused
+	for i := range d.fields {
+		// A unit that is none was complained of when it came.
+		_ = d.learn(i, m.Units[d.fields[i].at])
+	}
+	return nil
+}
+
+// Missing is the unit of a value that came without one.
+func (d *homie) Missing() string {
+	if !d.refused {
+		return ""
+	}
+	for i := range d.fields {
+		if !d.understood(i) {
+			return fmt.Sprintf("%s has no unit: the device has not stated one; where it never does, give unit: in the configuration", d.fields[i].quantity)
+		}
+	}
+	return ""
 }
 
 // homieDescription is the part of $description that matters here. The
@@ -171,7 +239,7 @@ func (d *homie) describe(body []byte) error {
 	var faults []error
 	for i := range d.fields {
 		node, property, _ := strings.Cut(d.fields[i].at, "/")
-		if err := d.fields[i].learn(description.Nodes[node].Properties[property].Unit); err != nil {
+		if err := d.learn(i, description.Nodes[node].Properties[property].Unit); err != nil {
 			faults = append(faults, err)
 		}
 	}

@@ -2,6 +2,7 @@ package payload_test
 
 import (
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -88,6 +89,32 @@ func TestHomie4(t *testing.T) {
 		{device + "/$state", "ready", nil, nil, payload.Here},
 		{device + "/$state", "disconnected", nil, nil, payload.Gone},
 	})
+}
+
+// A value is not understood before its unit is known, and the unit is known for
+// good; where there is only one, nothing is missing.
+func TestHomieUnitIsNeverGuessed(t *testing.T) {
+	const device = "homie/nursery-north"
+	spec := homieSpec(device)
+	spec.Values = append(spec.Values, value(sensors.SignalStrength, "air/signal", ""))
+	d := decoder(t, spec)
+	play(t, d, []step{
+		{device + "/air/signal", "-70", []float64{-70}, nil, payload.Unknown},
+		{device + "/air/temperature", "45", nil, []payload.Kind{payload.Unresolved}, payload.Unknown},
+		{device + "/air/humidity", "0.68", []float64{68}, nil, payload.Unknown},
+	})
+	if missing := again(t, spec, remember(t, d)).(payload.Learner).Missing(); !strings.Contains(missing, "temperature has no unit") {
+		t.Errorf("missing %q", missing)
+	}
+	play(t, d, []step{
+		{device + "/$state", "ready", nil, nil, payload.Here},
+		{device + "/air/temperature/$unit", "°F", nil, nil, payload.Here},
+	})
+	d = again(t, spec, remember(t, d))
+	play(t, d, []step{{device + "/air/temperature", "32", []float64{0}, nil, payload.Here}})
+	if missing := d.(payload.Learner).Missing(); missing != "" {
+		t.Errorf("missing %q", missing)
+	}
 }
 
 func TestHomieSpecFaults(t *testing.T) {

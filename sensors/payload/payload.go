@@ -73,8 +73,25 @@ type Converser interface {
 	// message decoded and now and then while the broker is connected.
 	Requests(now time.Time) []Request
 	// Missed tells that messages may have been missed, as after a break of
-	// the connection to the broker.
-	Missed()
+	// the connection to the broker. With kept the broker still had the session:
+	// what it held back comes, and what it does not hold back for anybody
+	// (QoS 0) is missing.
+	Missed(kept bool)
+}
+
+// Learner is implemented by decoders that learn from some messages what others
+// mean. The broker does not send the former again once they are acknowledged,
+// so what was learned is stored with them.
+type Learner interface {
+	// Memory returns what was learned so far, in the same form for the same
+	// knowledge.
+	Memory() ([]byte, error)
+	// Recall takes up the memory of a decoder of the same sensor. What is about
+	// values that are no longer wanted is left out.
+	Recall(memory []byte) error
+	// Missing says what it cannot understand messages without, as in "its unit
+	// has not been stated"; empty while it understands them.
+	Missing() string
 }
 
 // Request is a message to publish.

@@ -1,6 +1,7 @@
 package payload
 
 import (
+	"encoding/json"
 	"errors"
 	"fmt"
 	"strings"
@@ -27,10 +28,14 @@ type sparkplug struct {
 	known []birthMetric
 
 	inSession bool // the edge node has been born and no message was lost since
-	seq       uint8
-	bdSeq     uint64
-	hasBdSeq  bool
-	presence  Presence
+	// doubted is set when messages may have been lost and none has shown it yet.
+	doubted bool
+	// refused is set when a value could not be understood since the last birth.
+	refused  bool
+	seq      uint8
+	bdSeq    uint64
+	hasBdSeq bool
+	presence Presence
 
 	// asked is when the last rebirth was requested, and patience how long to
 	// wait for the answer. Gone edge nodes are not asked.
@@ -39,10 +44,10 @@ type sparkplug struct {
 }
 
 type birthMetric struct {
-	born     bool
-	hasAlias bool
-	alias    uint64
-	datatype uint32
+	Born     bool   `json:"born"`
+	HasAlias bool   `json:"has_alias"`
+	Alias    uint64 `json:"alias"`
+	Datatype uint32 `json:"datatype"`
 }
 
 // firstPatience and lastPatience bound the time between two requests for
@@ -91,9 +96,13 @@ func (d *sparkplug) Filters() []string {
 // Presence follows births and deaths.
 func (d *sparkplug) Presence() Presence { return d.presence }
 
-// Missed ends the session: a birth may have been among what was missed.
-func (d *sparkplug) Missed() {
-	d.inSession = false
+// Missed ends the session: a birth may have been among what was missed. Where
+// the broker kept what it could, the numbers of what comes show whether
+// anything is missing, and until they do it is understood as before; a rebirth
+// is asked for all the same.
+func (d *sparkplug) Missed(kept bool) {
+	d.doubted = true
+	d.inSession = d.inSession && kept
 	d.asked, d.patience = time.Time{}, firstPatience
 	if d.presence == Gone {
 		d.presence = Unknown // it may have been born meanwhile
@@ -102,7 +111,7 @@ func (d *sparkplug) Missed() {
 
 // Requests asks for a rebirth when the session's state is not known.
 func (d *sparkplug) Requests(now time.Time) []Request {
-	if d.inSession && d.presence == Here || d.presence == Gone {
+	if d.inSession && d.presence == Here && !d.doubted || d.presence == Gone {
 		return nil
 	}
 	if !d.asked.IsZero() {
@@ -114,6 +123,52 @@ func (d *sparkplug) Requests(now time.Time) []Request {
 	}
 	d.asked = now
 	return []Request{{Topic: sparkplugNamespace + "/" + d.group + "/NCMD/" + d.node, Payload: rebirthCommand(now)}}
+}
+
+// sparkplugMemory is what must outlive a restart: the session, and what its
+// birth defined.
+type sparkplugMemory struct {
+	InSession bool                    `json:"in_session"`
+	Seq       uint8                   `json:"seq"`
+	BdSeq     uint64                  `json:"bd_seq"`
+	HasBdSeq  bool                    `json:"has_bd_seq"`
+	Presence  Presence                `json:"presence"`
+	Refused   bool                    `json:"refused,omitempty"`
+	Metrics   map[string]*birthMetric `json:"metrics,omitempty"`
+}
+
+// Memory is the session.
+func (d *sparkplug) Memory() ([]byte, error) {
+	m := sparkplugMemory{d.inSession, d.seq, d.bdSeq, d.hasBdSeq, d.presence, d.refused, make(map[string]*birthMetric)}
+	for i := range d.known {
+		if d.known[i].Born {
+			m.Metrics[d.fields[i].at] = &d.known[i]
+		}
+	}
+	return json.Marshal(m)
+}
+
+// Recall goes on with a session.
+func (d *sparkplug) Recall(memory []byte) error {
+	var m sparkplugMemory
+	if err := json.Unmarshal(memory, &m); err != nil {
+		return err
+	}
+	d.inSession, d.seq, d.bdSeq, d.hasBdSeq, d.presence, d.refused = m.InSession, m.Seq, m.BdSeq, m.HasBdSeq, m.Presence, m.Refused
+	for i := range d.fields {
+		if known := m.Metrics[d.fields[i].at]; known != nil {
+			d.known[i] = *known
+		}
+	}
+	return nil
+}
+
+// Missing is the birth of the device, once a value could not be understood.
+func (d *sparkplug) Missing() string {
+	if !d.refused {
+		return ""
+	}
+	return "birth message is missing, without which its values cannot be told apart; it is asked for"
 }
 
 // rebirthCommand is the payload that sets "Node Control/Rebirth" to true.
@@ -200,7 +255,7 @@ func (d *sparkplug) parse(topic string) (kind, device string, ours bool) {
 
 // nodeBorn starts a session. All devices are unborn then.
 func (d *sparkplug) nodeBorn(h *sparkplugHeader, received time.Time) {
-	d.inSession = true
+	d.inSession, d.doubted = true, false
 	d.seq = h.seq
 	d.bdSeq, d.hasBdSeq = h.bdSeq, h.hasBdSeq
 	d.asked, d.patience = time.Time{}, firstPatience

@@ -3,6 +3,7 @@ package payload_test
 import (
 	"encoding/json"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -86,9 +87,9 @@ func untold(m metricB) metricB {
 	return m
 }
 
-func TestSparkplugSession(t *testing.T) {
-	d := decoder(t, sparkplugSpec())
-	play(t, d, []step{
+// sparkplugSession is the life of a device, with what is understood of it.
+func sparkplugSession() []step {
+	return []step{
 		{ddata, data(9, byAlias(1, 20.0)), nil, []payload.Kind{payload.Unresolved}, payload.Unknown},
 		{ddata, data(10, metricB{Name: "Air/Temperature", Type: "Double", Value: 20.5}), []float64{20.5}, nil, payload.Unknown},
 		{nbirth, born(4), nil, nil, payload.Unknown},
@@ -119,7 +120,67 @@ func TestSparkplugSession(t *testing.T) {
 		{"spBv1.0/other/DDATA/edge/north", "nonsense", nil, nil, payload.Gone},
 		{"spBv1.0/STATE/host", `{"online":true}`, nil, nil, payload.Gone},
 		{"spBv1.0/site/DCMD/edge/north", "nonsense", nil, nil, payload.Gone},
+	}
+}
+
+func TestSparkplugSession(t *testing.T) { play(t, decoder(t, sparkplugSpec()), sparkplugSession()) }
+
+// A decoder that recalls the memory of another goes on as that one would.
+func TestSparkplugSessionOverRestarts(t *testing.T) {
+	var memory []byte
+	for _, s := range sparkplugSession() {
+		d := again(t, sparkplugSpec(), memory)
+		play(t, d, []step{s})
+		memory = remember(t, d)
+	}
+}
+
+// What a device says while rearguard was away, in unbroken sequence, is
+// understood without a new birth, which is asked for all the same; once a
+// number is missing it is not.
+func TestSparkplugAfterABreak(t *testing.T) {
+	d := decoder(t, sparkplugSpec())
+	play(t, d, []step{{nbirth, born(0), nil, nil, payload.Unknown}, {dbirth, deviceBorn(1), []float64{21.3, 68}, nil, payload.Here}})
+	d = again(t, sparkplugSpec(), remember(t, d))
+	c := d.(payload.Converser)
+	c.Missed(true)
+	if len(c.Requests(received)) == 0 {
+		t.Error("no birth is asked for after a break")
+	}
+	play(t, d, []step{
+		{ddata, data(2, byAlias(1, 21.4)), []float64{21.4}, nil, payload.Here},
+		{ddata, data(4, byAlias(1, 21.5)), nil, []payload.Kind{payload.Unresolved}, payload.Here},
 	})
+	if missing := d.(payload.Learner).Missing(); !strings.Contains(missing, "birth") {
+		t.Errorf("missing %q", missing)
+	}
+	play(t, d, []step{{nbirth, born(0), nil, nil, payload.Unknown}, {dbirth, deviceBorn(1), []float64{21.3, 68}, nil, payload.Here}})
+	if missing := d.(payload.Learner).Missing(); missing != "" {
+		t.Errorf("missing %q", missing)
+	}
+	c.Missed(false)
+	play(t, d, []step{{ddata, data(2, byAlias(1, 21.4)), nil, []payload.Kind{payload.Unresolved}, payload.Here}})
+}
+
+// again is a decoder that takes up the memory of an earlier one, nil for none.
+func again(t *testing.T, spec payload.Spec, memory []byte) payload.Decoder {
+	t.Helper()
+	d := decoder(t, spec)
+	if memory != nil {
+		if err := d.(payload.Learner).Recall(memory); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return d
+}
+
+func remember(t *testing.T, d payload.Decoder) []byte {
+	t.Helper()
+	memory, err := d.(payload.Learner).Memory()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return memory
 }
 
 // TestSparkplugSequence runs through the wrap from 255 to 0.
@@ -211,12 +272,12 @@ func TestSparkplugRequests(t *testing.T) {
 	asks(true, "the device's birth was lost")
 	feed(nbirth, born(1))
 	feed(dbirth, deviceBorn(1))
-	c.Missed()
+	c.Missed(false)
 	asks(true, "the connection was broken")
 	feed(ndeath, dead(1))
 	now = now.Add(time.Hour)
 	asks(false, "the edge node is gone")
-	c.Missed()
+	c.Missed(false)
 	asks(true, "it may be back after a broken connection")
 }
 

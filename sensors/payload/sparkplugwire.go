@@ -164,16 +164,16 @@ func readMetric(b []byte) (m sparkplugMetric, err error) {
 // birth takes the wanted metrics out of the birth of this decoder's device,
 // and what it defines for the messages that follow.
 func (d *sparkplug) birth(body []byte, h *sparkplugHeader) ([]Measurement, error) {
-	d.presence = Here
+	d.presence, d.refused = Here, false
 	clear(d.known)
 	measurements, faults, err := d.metrics(body, h, func(i int, m *sparkplugMetric) {
-		d.known[i] = birthMetric{born: true, hasAlias: m.hasAlias, alias: m.alias, datatype: m.datatype}
+		d.known[i] = birthMetric{Born: true, HasAlias: m.hasAlias, Alias: m.alias, Datatype: m.datatype}
 	})
 	if err != nil {
 		return nil, err
 	}
 	for i := range d.known {
-		if !d.known[i].born {
+		if !d.known[i].Born {
 			faults = append(faults, d.fields[i].fault(Absent, "the device was born without such a metric"))
 		}
 	}
@@ -203,16 +203,16 @@ func (d *sparkplug) metrics(body []byte, h *sparkplugHeader, show func(i int, m 
 		}
 		i, fault := d.find(&metric)
 		if fault != nil {
-			faults = append(faults, fault)
+			faults = append(faults, d.refuse(fault))
 			return nil
 		}
 		if i < 0 {
 			return nil
 		}
 		show(i, &metric)
-		m, fault := d.fields[i].readMetric(&metric, d.known[i].datatype, h.timestamp)
+		m, fault := d.fields[i].readMetric(&metric, d.known[i].Datatype, h.timestamp)
 		if fault != nil {
-			faults = append(faults, fault)
+			faults = append(faults, d.refuse(fault))
 			return nil
 		}
 		measurements = append(measurements, m)
@@ -222,6 +222,12 @@ func (d *sparkplug) metrics(body []byte, h *sparkplugHeader, show func(i int, m 
 		return nil, nil, &Error{Kind: Undecodable, Reason: "not Sparkplug B: " + err.Error()}
 	}
 	return measurements, faults, nil
+}
+
+// refuse notes that a value could not be understood.
+func (d *sparkplug) refuse(fault *Error) error {
+	d.refused = d.refused || fault.Kind == Unresolved
+	return fault
 }
 
 // dedupe keeps one of several equal faults: a message of many metrics whose
@@ -252,7 +258,7 @@ func (d *sparkplug) find(metric *sparkplugMetric) (int, *Error) {
 		return -1, &Error{Kind: Unresolved, Reason: "values by alias are withheld until the edge node sends its birth again"}
 	}
 	for i := range d.known {
-		if k := d.known[i]; k.born && k.hasAlias && k.alias == metric.alias && metric.hasAlias {
+		if k := d.known[i]; k.Born && k.HasAlias && k.Alias == metric.alias && metric.hasAlias {
 			return i, nil
 		}
 	}

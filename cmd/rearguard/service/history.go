@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"rearguard/daemon/records"
+	"rearguard/daemon/records/upkeep"
 )
 
 // packEvery is the pace of packHistory, hotFor how long readings stay in the
@@ -14,8 +15,8 @@ const (
 	hotFor    = 36 * time.Hour
 )
 
-// packHistory packs old history and deletes what is past its keeping, until
-// ctx ends.
+// packHistory packs old history, deletes and condenses what is past its
+// keeping and gives the space back, until ctx ends.
 func (s *service) packHistory(ctx context.Context) {
 	ticker := time.NewTicker(packEvery)
 	defer ticker.Stop()
@@ -25,6 +26,12 @@ func (s *service) packHistory(ctx context.Context) {
 		// What is deleted does not come back: not by a clock that is doubted.
 		if err == nil && s.clock.Settled() {
 			err = s.deleteOld(ctx, now)
+		}
+		if err == nil {
+			err = upkeep.Condense(ctx, s.store, upkeep.Keep{Now: now, DetailDays: s.Facility.Records.KeepDetailDays})
+		}
+		if err == nil {
+			err = upkeep.Shrink(ctx, s.store)
 		}
 		if err != nil && ctx.Err() == nil {
 			s.Logger.Error("history could not be packed; it will be tried again", "error", err)

@@ -20,6 +20,7 @@ func (s *service) relayLinks(ctx context.Context, out chan<- snapshot.Link) {
 			handOver(ctx, out, snapshot.Link{
 				Address: s.Facility.Broker.Address, Connected: state.Connected, Subscribed: state.Subscribed,
 				Since: state.Since, Problem: state.Problem,
+				SessionLost: state.SessionLost, CertificateEnds: state.CertificateEnds,
 			})
 		}
 	}

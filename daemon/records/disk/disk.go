@@ -63,6 +63,28 @@ func WriteLast(path string, l Last) error {
 	return Sync(filepath.Dir(path))
 }
 
+// lossSpan is how much of the newest history may be missing after a loss of
+// power when commits do not wait for the disk.
+const lossSpan = 2 * time.Minute
+
+// Doubt says why records may not be those that were there last time. Lossy
+// ones may lack the last moments after a loss of power.
+func Doubt(path string, isNew bool, now, last Last, lossy bool) string {
+	const minute = "2 January 2006 15:04 UTC"
+	advice := fmt.Sprintf("restore the newest backup to %s, or adopt them as they are", path)
+	switch {
+	case isNew:
+		return fmt.Sprintf("the records at %s were missing or empty and are new, and those kept there until %s are gone: %s",
+			path, last.Clock.UTC().Format(minute), advice)
+	case now.ID != last.ID:
+		return fmt.Sprintf("the records at %s are others than those kept there until %s: %s", path, last.Clock.UTC().Format(minute), advice)
+	case now.Commits < last.Commits && (!lossy || last.Clock.Sub(now.Clock) > lossSpan):
+		return fmt.Sprintf("the records at %s are older than last time: they end on %s, and once they went on to %s; what came between is missing: %s",
+			path, now.Clock.UTC().Format(minute), last.Clock.UTC().Format(minute), advice)
+	}
+	return ""
+}
+
 // SetAside renames the records at path and what SQLite keeps beside them, and
 // gives the new name: theirs with a suffix.
 func SetAside(path, suffix string) (string, error) {

@@ -31,12 +31,6 @@ CREATE TABLE condensed (
 	before INTEGER NOT NULL,
 	went   INTEGER NOT NULL
 ) STRICT, WITHOUT ROWID;
-CREATE TABLE outbox_condensed (
-	channel TEXT NOT NULL,
-	state   TEXT NOT NULL,
-	count   INTEGER NOT NULL,
-	PRIMARY KEY (channel, state)
-) STRICT, WITHOUT ROWID;
 -- How often a closed occurrence called for a person whose steps are gone.
 ALTER TABLE occurrence ADD COLUMN calls INTEGER NOT NULL DEFAULT 0;
 

@@ -21,10 +21,7 @@ CREATE TABLE outbox_total (
 	count   INTEGER NOT NULL,
 	PRIMARY KEY (channel, state)
 ) STRICT, WITHOUT ROWID;
-INSERT INTO outbox_total SELECT channel, state, sum(n) FROM (
-	SELECT channel, state, count(*) AS n FROM outbox GROUP BY channel, state
-	UNION ALL SELECT channel, state, count FROM outbox_condensed
-) GROUP BY channel, state;
+INSERT INTO outbox_total SELECT channel, state, count(*) FROM outbox GROUP BY channel, state;
 CREATE TRIGGER outbox_is_counted AFTER INSERT ON outbox
 BEGIN
 	INSERT INTO outbox_total VALUES (new.channel, new.state, 1) ON CONFLICT DO UPDATE SET count = count + 1;
