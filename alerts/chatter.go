@@ -1,6 +1,9 @@
 package alerts
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // An alarm chatters when it becomes active three times within a minute, the
 // usual detector for plant signals, or four times within two hours: room air
@@ -23,12 +26,8 @@ const (
 // never changed, since copies of the alarm share it.
 func (a Alarm) remember(now time.Time) Alarm {
 	a = a.forget(now)
-	times := make([]time.Time, 0, len(a.Activations)+1)
-	times = append(times, a.Activations...)
-	times = append(times, now)
-	if len(times) > RoomChatterCount {
-		times = times[len(times)-RoomChatterCount:]
-	}
+	// Never more than four: the fourth chatters, and with its end all go.
+	times := append(slices.Clip(a.Activations), now)
 	a.Activations = times
 	within := func(count int, window time.Duration) bool {
 		return len(times) >= count && now.Sub(times[len(times)-count]) <= window

@@ -362,6 +362,44 @@ func TestSpeciesRemovedUnderACohort(t *testing.T) {
 	}
 }
 
+// A species that neither the configuration nor the records know any more: the
+// rooms are watched, people are told of the cohort, and nothing of it is lost.
+func TestCohortOfASpeciesThatNobodyKnows(t *testing.T) {
+	r := newRig(t)
+	plain := func(text string, now time.Time) *snapshot.Snapshot {
+		t.Helper()
+		r.stop()
+		r.facility = foldtest.Parse(t, text)
+		// A configuration that came out of no file is not kept in the records.
+		r.facility.Text = ""
+		var err error
+		if r.catalog, err = species.CatalogOf(r.facility.Species); err != nil {
+			t.Fatal(err)
+		}
+		r.start(now)
+		return r.engine.Snapshot()
+	}
+	at := testStart
+	plain(foldtest.Facility+ownMoth, at)
+	r.do(fold.AddCohort{Who: "keeper", Cohort: population.Cohort{
+		ID: "own-1", Species: "own-moth", Start: at, StartStage: "egg", Individuals: 30,
+		Placements: []population.Placement{{Room: "nursery", From: at}},
+	}})
+	before := r.pass(&at, 60, 25).Cohorts[0].ThermalTime
+	plain(foldtest.Facility, at.Add(time.Minute))
+	at = at.Add(time.Minute)
+	s := r.pass(&at, 35, 25)
+	a := alarmOf(s, alerts.Key{Condition: conditions.CohortUnwatched, Subject: "own-1"})
+	if a == nil || !strings.Contains(a.Detail, "own-moth, which nobody knows") || len(s.Cohorts) != 0 || s.Rooms[0].Blind {
+		t.Errorf("alarm %+v, cohorts %+v", a, s.Cohorts)
+	}
+	plain(foldtest.Facility+ownMoth, at.Add(time.Minute))
+	at = at.Add(time.Minute)
+	if s = r.pass(&at, 10, 25); len(s.Cohorts) != 1 || s.Cohorts[0].ThermalTime <= before {
+		t.Errorf("the species is back, and the cohorts are %+v", s.Cohorts)
+	}
+}
+
 // A configuration read again while the daemon runs leaves every alarm as it is:
 // nothing is told again, and nothing that was told is forgotten.
 func TestComplaint19ReloadTouchesNoAlarm(t *testing.T) {
@@ -371,7 +409,8 @@ func TestComplaint19ReloadTouchesNoAlarm(t *testing.T) {
 	shelved := alerts.Key{Condition: conditions.Damp, Room: "nursery"}
 	r.do(fold.Order{Verb: alerts.Acknowledge, Key: a.Key, Who: "lead"})
 	r.do(fold.Order{Verb: alerts.Shelve, Key: shelved, Who: "lead", For: time.Hour, Reason: "cleaning"})
-	told, steps := r.notices(a), len(transitions(t, r.path))
+	told := r.notices(a)
+	steps := len(transitions(t, r.path))
 	before := r.engine.Snapshot()
 	next := foldtest.Parse(t, edited(t, "{id: hall, name: Hall}", "{id: hall, name: Hall, limits: {heat_celsius: 33}}", "name: Lead,", "name: Lena,"))
 	r.do(fold.NewConfigure(next, r.catalog, "lead"))
@@ -379,7 +418,11 @@ func TestComplaint19ReloadTouchesNoAlarm(t *testing.T) {
 	if d := cmp.Diff(before.Alarms, after.Alarms); d != "" {
 		t.Errorf("alarms (-before +after):\n%s", d)
 	}
-	if n, m := r.notices(a), len(transitions(t, r.path)); n != told || m != steps {
+	if c := after.LimitChanges; len(c) != 1 || c[0].What != "room hall heat_celsius" || c[0].To != "33" {
+		t.Errorf("changes of limits are %+v, want that of the hall", c)
+	}
+	n := r.notices(a)
+	if m := len(transitions(t, r.path)); n != told || m != steps {
 		t.Errorf("the reload told %d notices and made %d steps", n-told, m-steps)
 	}
 	r.pass(&at, 20, 25)
@@ -422,8 +465,8 @@ func TestReplayOverChangedConfigurations(t *testing.T) {
 	at = at.Add(time.Minute)
 	r.pass(&at, 20, 41)
 	live := r.engine.Snapshot()
-	want := transitions(t, r.path)
 	r.stop()
+	want := transitions(t, r.path)
 
 	followed := r.replay(true, nil)
 	if d := cmp.Diff(want, followed.Transitions); d != "" {

@@ -14,6 +14,7 @@ import (
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/records"
 	"rearguard/daemon/records/upkeep"
 	"rearguard/daemon/snapshot"
@@ -26,9 +27,9 @@ import (
 // minutes, so what is written of a reading is multiplied.
 const (
 	growthPart  = 20
-	growthDays  = 72
+	growthDays  = 36
 	growthEvery = 10 * time.Minute
-	growthKeep  = 40
+	growthKeep  = 20
 )
 
 func growthFacility() string {
@@ -82,7 +83,10 @@ func growDay(r *rig, day int) time.Time {
 // what does not grow any more once it has come to its age.
 func BenchmarkGrowth(b *testing.B) {
 	for b.Loop() {
-		r := &rig{t: b, path: filepath.Join(b.TempDir(), "growth.db"), facility: foldtest.Parse(b, growthFacility()), options: records.Options{Synchronous: records.Normal}}
+		r := &rig{
+			t: b, path: filepath.Join(b.TempDir(), "growth.db"), facility: foldtest.Parse(b, growthFacility()), catalog: speciestest.Library(b),
+			options: records.Options{Synchronous: records.Normal},
+		}
 		r.start(testStart)
 		for day := range growthDays {
 			at := growDay(r, day)

@@ -28,7 +28,7 @@ func (e evaluation) approach(c alerts.Condition, limit *Limit, extreme *Point, t
 	if !e.in.Blind && extreme != nil && tr.Temperature.Known {
 		e.sayApproach(&o, limit, extreme, tr, sign)
 	}
-	return e.rest(o, memory, shown(&o, "°C", temperatureOf, extreme))
+	return e.rest(o, memory, shown(&o, extreme))
 }
 
 func (e evaluation) sayApproach(o *alerts.Observation, limit *Limit, extreme *Point, tr *Trend, sign float64) {

@@ -334,7 +334,7 @@ func (e evaluation) causes(out []alerts.Observation, memory *RoomMemory, tr *Tre
 		case x.Cause != "" || known:
 			o.Truth = alerts.False
 		}
-		out = append(out, e.rest(o, memory, shown(&o, "°C", temperatureOf, e.showing(Cause(c))...)))
+		out = append(out, e.rest(o, memory, shown(&o, e.showing(Cause(c))...)))
 	}
 	return out
 }

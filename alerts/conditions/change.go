@@ -76,7 +76,7 @@ func (e evaluation) fast(tr *Trend, memory *RoomMemory) alerts.Observation {
 	if tr.Temperature.PerHour < 0 {
 		foremost = e.in.Coldest
 	}
-	return e.rest(o, memory, shown(&o, "°C", temperatureOf, foremost))
+	return e.rest(o, memory, shown(&o, foremost))
 }
 
 func (e evaluation) sayChange(o *alerts.Observation, limit *Limit, tr *Trend) {

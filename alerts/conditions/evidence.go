@@ -67,11 +67,11 @@ func (e evaluation) beyond(
 	return testimony{o.Unit, value, func(_ *SensorState, v float64) alerts.Truth { return judge(v, limit, deadband) }, true}
 }
 
-// shown is testimony to a finding that only all sensors together make, which
-// rests on some of them.
-func shown(o *alerts.Observation, unit string, value func(*SensorState) Measured, on ...*Point) testimony {
+// shown is testimony, by temperature, to a finding that only all sensors
+// together make, which rests on some of them.
+func shown(o *alerts.Observation, on ...*Point) testimony {
 	truth := o.Truth
-	return testimony{unit, value, func(s *SensorState, _ float64) alerts.Truth {
+	return testimony{"°C", temperatureOf, func(s *SensorState, _ float64) alerts.Truth {
 		rests := slices.ContainsFunc(on, func(p *Point) bool { return p != nil && p.Sensor == s.ID })
 		if truth == alerts.True && !rests {
 			return alerts.Between

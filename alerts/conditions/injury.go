@@ -2,6 +2,7 @@ package conditions
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"time"
@@ -192,4 +193,34 @@ func (m RoomMemory) Cohorts() []string {
 	}
 	slices.Sort(ids)
 	return ids
+}
+
+// MoveInjury takes a cohort's heat injury from a room's memory to that of
+// another room, and returns both as they are then.
+func (m RoomMemory) MoveInjury(to RoomMemory, cohort string) (from, next RoomMemory) {
+	injury, ok := m.Injuries[cohort]
+	if !ok {
+		return m, to
+	}
+	// Memories share their maps with older ones: copies, never changes.
+	m.Injuries = maps.Clone(m.Injuries)
+	delete(m.Injuries, cohort)
+	moved := maps.Clone(to.Injuries)
+	if moved == nil {
+		moved = make(map[string]Injury, 1)
+	}
+	// What it breathed on the way is not known, so nothing is counted for it.
+	injury.At = time.Time{}
+	moved[cohort] = injury
+	to.Injuries = moved
+	return m, to
+}
+
+// InjuryShare is the share of the lethal heat dose that a cohort has gathered,
+// nil while none is counted.
+func (m RoomMemory) InjuryShare(cohort string) *float64 {
+	if injury, counted := m.Injuries[cohort]; counted {
+		return &injury.Share
+	}
+	return nil
 }

@@ -34,7 +34,7 @@ func (e evaluation) condensation(memory *RoomMemory) alerts.Observation {
 	if !e.in.Blind && e.in.TemperatureC != nil && e.in.HumidityPercent != nil {
 		e.sayCondensation(&o)
 	}
-	return e.rest(o, memory, shown(&o, "°C", temperatureOf, e.in.Coldest, e.in.Dampest))
+	return e.rest(o, memory, shown(&o, e.in.Coldest, e.in.Dampest))
 }
 
 func (e evaluation) sayCondensation(o *alerts.Observation) {

@@ -259,7 +259,7 @@ func (e evaluation) disagree(tr *Trend, memory *RoomMemory) alerts.Observation {
 	if usual, known := tr.usual(e.in.Now); known && !e.in.Blind && len(tr.Samples) > 0 {
 		e.sayDisagreement(&o, tr, usual)
 	}
-	return e.rest(o, memory, shown(&o, "°C", temperatureOf, e.in.Warmest, e.in.Coldest))
+	return e.rest(o, memory, shown(&o, e.in.Warmest, e.in.Coldest))
 }
 
 func (e evaluation) sayDisagreement(o *alerts.Observation, tr *Trend, usual Range) {

@@ -169,11 +169,12 @@ func (e *Email) compose(m Message, address string) (*mail.Msg, error) {
 		return nil, fmt.Errorf("address of %s: %w", m.Notice.Recipient, err)
 	}
 	thread := e.messageID(m, m.Alarm.occurrenceName())
-	if len(m.Also) > 0 {
+	switch {
+	case len(m.Also) > 0:
 		message.SetMessageIDWithValue(e.messageID(m, webhookID(m.Notice.Key)))
-	} else if m.Alarm.Kind == Raised && m.Alarm.Sequence <= firstSequence {
+	case m.Alarm.Kind == Raised && m.Alarm.Sequence <= firstSequence:
 		message.SetMessageIDWithValue(thread)
-	} else {
+	default:
 		message.SetMessageIDWithValue(e.messageID(m, fmt.Sprintf("%s-%d", m.Alarm.occurrenceName(), m.Alarm.Sequence)))
 		message.SetGenHeader(mail.HeaderInReplyTo, "<"+thread+">")
 		message.SetGenHeader(mail.HeaderReferences, "<"+thread+">")

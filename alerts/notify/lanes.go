@@ -119,8 +119,8 @@ func (l *lanes) end(r result) {
 	l.using[r.lane.channel]--
 	l.rests[r.lane.channel] = r.restUntil
 	if !r.sentAt.IsZero() {
-		times := append(l.sent[r.lane], r.sentAt)
-		l.sent[r.lane] = times[max(0, len(times)-handful):]
+		l.sent[r.lane] = append(l.sent[r.lane], r.sentAt)
+		l.sent[r.lane] = l.sent[r.lane][max(0, len(l.sent[r.lane])-handful):]
 	}
 }
 

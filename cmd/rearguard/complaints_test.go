@@ -158,7 +158,7 @@ alarms: {heat: {on_delay: 1s, off_delay: 2s}}
 		t.Fatal(err)
 	}
 	answer.Body.Close()
-	has := regexp.MustCompile(`Ines has it since [0-2][0-9]:[0-5][0-9]`)
+	has := regexp.MustCompile(`Ines has it since [012]\d:[0-5]\d`)
 	eventually(t, "the page says who has it since when", time.Minute, func() bool { return has.MatchString(follow(t, notice.Data.Link)) })
 	var list []struct {
 		Key            struct{ Condition string }

@@ -15,7 +15,7 @@ import (
 type commands struct {
 	Run          runCommand          `cmd:"" help:"Watch a facility: read its sensors, follow its cohorts, raise its alarms, serve its pages."`
 	Demo         demoCommand         `cmd:"" help:"Show all of it on an invented facility, with nothing to configure."`
-	Check        checkCommand        `cmd:"" help:"Check a configuration and show every fault in it."`
+	Check        checkCommand        `cmd:"" help:"Check a configuration: every fault in it, and what of the records it would orphan."`
 	Replay       replayCommand       `cmd:"" help:"Handle recorded history again, with the same or a changed configuration."`
 	Species      speciesCommand      `cmd:"" help:"List the species known, or explain one with its sources."`
 	Plan         planCommand         `cmd:"" help:"Plan backwards: eggs, shipping, host plant, and the shift of an emergence."`

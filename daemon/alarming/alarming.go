@@ -4,8 +4,10 @@
 package alarming
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
+	"log/slog"
 	"time"
 
 	"rearguard/alerts"
@@ -193,16 +195,22 @@ func (a *Alarms) Restore(st State) []alerts.Alarm {
 // Recall puts the alarms as the records have them in place of those that going
 // through the past again gave: whatever is configured now, what people were told
 // and did stays so. A running delay of an alarm that the records do not have
-// goes on.
-func (a *Alarms) Recall(rows []records.AlarmRow) error {
+// goes on. The next trouble bears a higher number than last.
+func (a *Alarms) Recall(ctx context.Context, reader *records.Reader, last int64, logger *slog.Logger) error {
+	a.machine.SetLastOccurrence(last)
+	rows, err := reader.LoadAlarms(ctx)
+	if err != nil {
+		return err
+	}
 	known := make(map[alerts.Key]bool, len(rows))
 	list := make([]alerts.Alarm, 0, len(rows))
 	for _, row := range rows {
-		var one alerts.Alarm
+		one := alerts.Alarm{Key: row.Key}
 		if err := json.Unmarshal(row.State, &one); err != nil {
-			return fmt.Errorf("alarm %v in the records: %w", row.Key, err)
+			logger.Error("an alarm in the records cannot be read; it is as going through the records again gives it", "alarm", row.Key.String(), "error", err)
+			one = a.machine.Alarm(row.Key)
 		}
-		known[one.Key] = true
+		known[row.Key] = true
 		list = append(list, one)
 	}
 	for _, one := range a.machine.Memory() {
@@ -210,9 +218,8 @@ func (a *Alarms) Recall(rows []records.AlarmRow) error {
 			list = append(list, one)
 		}
 	}
-	a.machine.Restore(list)
+	for _, gone := range a.machine.Restore(list) {
+		logger.Warn("an alarm of a condition that no longer exists is left out", "alarm", gone.Key.String())
+	}
 	return nil
 }
-
-// CountFrom makes the next trouble raised bear a higher number than n.
-func (a *Alarms) CountFrom(n int64) { a.machine.SetLastOccurrence(n) }

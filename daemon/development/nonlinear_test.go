@@ -2,6 +2,7 @@ package development
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -189,6 +190,25 @@ func TestAlongError(t *testing.T) {
 	})
 	for i, n := range models {
 		t.Logf("%-18s greatest error %.2g of the fastest rate", n.Model().Name, worst[i])
+	}
+}
+
+// The ways in which a line is integrated, each for every model: at both ends of
+// the range and across them, short, middling and long.
+func TestAlongEveryWay(t *testing.T) {
+	for _, n := range exampleModels(t) {
+		low, high := n.Range()
+		optimum, fastest := n.Optimum()
+		for _, line := range [][2]float64{
+			{low, low + 0.01}, {low, low + 0.5}, {low + 0.1, low + 0.3}, {low + 0.3, low + 3}, {low - 1, low + 1},
+			{high - 0.01, high}, {high - 0.5, high}, {high - 0.3, high - 0.1}, {high - 3, high - 0.3}, {high - 1, high + 1},
+			{optimum - 0.01, optimum + 0.01}, {optimum - 0.3, optimum + 0.2}, {optimum - 2, optimum + 1}, {low - 5, high + 5},
+			{low + 2, low + 2.05}, {low + 2, low + 3}, {high - 3, high - 2.95},
+		} {
+			a, b := math.Max(line[0], low), math.Min(line[1], high)
+			want := tanhSinh(n.PerDay, a, b) / (line[1] - line[0])
+			near(t, fmt.Sprintf("%s from %g to %g", n.Model().Name, line[0], line[1]), n.Along(line[0], line[1], 1), want, 1e-7*fastest)
+		}
 	}
 }
 

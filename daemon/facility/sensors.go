@@ -44,6 +44,25 @@ func (f *Facility) Without(ids map[sensors.SensorID]bool) (*Facility, map[sensor
 	return &kept, left
 }
 
+// Desk is one of its sensors as the desk wants it.
+func (f *Facility) Desk(s *Sensor) desk.Config {
+	for i := range f.Rooms {
+		if s.Room != "" && f.Rooms[i].ID == s.Room {
+			return s.Desk(&f.Rooms[i], f.Site.Location)
+		}
+	}
+	return s.Desk(nil, f.Site.Location)
+}
+
+// RoomIDs are the ids of its rooms, in their order.
+func (f *Facility) RoomIDs() []sensors.RoomID {
+	ids := make([]sensors.RoomID, len(f.Rooms))
+	for i := range ids {
+		ids[i] = f.Rooms[i].ID
+	}
+	return ids
+}
+
 // With is the facility with a sensor, which takes the place of one with its
 // id.
 func (f *Facility) With(s *Sensor) *Facility {

@@ -146,7 +146,7 @@ func (p *prepared) events(t *testing.T) map[string]Command {
 		resumeEvent{At: now.Add(7 * time.Second), From: now},
 		AdoptRecords{Who: "lead"},
 		partsEvent{snapshot.PartsState{Store: snapshot.PartTrouble{Since: now, Problem: "no space left"}}},
-		limitsEvent{Limits: map[string]string{"room nursery heat_celsius": "31"}, Changes: []snapshot.LimitChange{{At: now, What: "room nursery heat_celsius", To: "31"}}},
+		limitsEvent{snapshot.LimitsNoted{Limits: map[string]string{"room nursery heat_celsius": "31"}, Changes: []snapshot.LimitChange{{At: now, What: "room nursery heat_celsius", To: "31"}}}},
 		presenceEvent{Sensor: "nursery-a"},
 		clockEvent{From: now, To: now.Add(-time.Hour), Why: "two sensors agree", Lead: past.Lead(time.Hour)},
 		ConfirmClock{Who: "Ana"},

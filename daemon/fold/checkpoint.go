@@ -49,7 +49,7 @@ type checkpoint struct {
 	// force.
 	Stays standing.Stays `json:"stays,omitempty"`
 	// Limits is the configuration of limits last seen, Changes what changed.
-	Limits  map[string]string      `json:"limits,omitempty"`
+	Limits  map[string]string      `json:"limits"`
 	Changes []snapshot.LimitChange `json:"limit_changes,omitempty"`
 	// Lead is that of the records; Steps tell how the time was moved, and
 	// Overtaken what is to be flagged for it.
@@ -91,7 +91,7 @@ func (f *Fold) checkpoint() ([]byte, error) {
 	}
 	body, err := json.Marshal(checkpoint{
 		Clock: f.clock, Resumed: f.resumed, Desk: f.desk.State(), Rooms: f.rooms.state(), Cohorts: cohorts, Stays: f.rooms.stays,
-		Alarms: f.alarms.State(), Link: f.own.link, Parts: f.own.parts, Limits: f.own.limits, Changes: f.own.changes,
+		Alarms: f.alarms.State(), Link: f.own.link, Parts: f.own.parts, Limits: f.own.limits.Limits, Changes: f.own.limits.Changes,
 		Lead: f.lead, Steps: f.own.clock, Overtaken: f.overtaken,
 	})
 	if err != nil {
@@ -157,7 +157,7 @@ func (cs *cohorts) state() (cohortsState, error) {
 // load puts a checkpoint into a fresh fold.
 func (f *Fold) load(cp checkpoint) error {
 	f.clock, f.resumed, f.nextTick = cp.Clock, cp.Resumed, f.after(cp.Clock)
-	f.own.parts, f.own.limits, f.own.changes = cp.Parts, cp.Limits, cp.Changes
+	f.own.parts, f.own.limits = cp.Parts, snapshot.LimitsNoted{Limits: cp.Limits, Changes: cp.Changes}
 	f.lead, f.own.clock, f.overtaken = cp.Lead, cp.Steps, cp.Overtaken
 	f.setLink(cp.Link)
 	if err := f.desk.Restore(cp.Desk); err != nil {

@@ -59,7 +59,7 @@ func (f *Fold) tick(ctx context.Context, at time.Time) error {
 	}
 	f.desk.NoteSilence(at, desk.Later(f.own.link.Since, f.resumed))
 	if f.forecastDue(at) {
-		f.desk.FindSwaps(f.rooms.ids(), at)
+		f.desk.FindSwaps(f.facility.RoomIDs(), at)
 		if at.Equal(at.Truncate(max(checkpointEvery, f.forecastEvery))) {
 			return f.keepCheckpoint()
 		}

@@ -97,6 +97,17 @@ func (cs *cohorts) all(yield func(*population.Cohort, []population.Count) bool) 
 	}
 }
 
+// in are the courses of the cohorts in a room at a time.
+func (cs *cohorts) in(room sensors.RoomID, at time.Time) []*course.Course {
+	var list []*course.Course
+	for _, c := range cs.list {
+		if stands, ok := c.Cohort.RoomAt(at); ok && stands == room {
+			list = append(list, c.Course)
+		}
+	}
+	return list
+}
+
 // speciesOf is the species that a cohort goes by: that of the configuration, or
 // where it has lost it, the one that was in force last. It is nil for neither.
 func (cs *cohorts) speciesOf(c cohortState) *species.Species {
@@ -127,12 +138,7 @@ func (f *Fold) refreshLimits(at time.Time) error {
 			set = &limits.Set{}
 			sets[room] = set
 		}
-		for _, l := range forecast.LimitsFor(c.Live(), c.forecast.Forecast, at) {
-			set.Offer(c.Cohort.ID, l)
-		}
-		if h, ok := limits.HeatOf(c.Cohort.ID, c.Species, c.Live().Shares()); ok {
-			set.Heat = append(set.Heat, h)
-		}
+		set.Take(c.Cohort.ID, c.Species, c.Live(), c.forecast.Forecast, at)
 	}
 	for _, r := range f.rooms.list {
 		r.limits = limits.Set{}

@@ -102,7 +102,13 @@ func (f *Fold) eventOf(e records.JournalEntry) (Command, error) {
 
 // Do carries out a command and puts it into the next commit. A refused one,
 // whose error wraps ErrRefused, leaves no trace; any other error ends the run.
-func (f *Fold) Do(ctx context.Context, c Command) error { return f.record(ctx, c) }
+func (f *Fold) Do(ctx context.Context, c Command) error {
+	err := f.record(ctx, c)
+	if _, ok := c.(Configure); ok && err == nil {
+		err = f.NoteLimits(ctx, f.clock)
+	}
+	return err
+}
 
 // record carries out an event and puts it into the next commit.
 func (f *Fold) record(ctx context.Context, event Command) error {

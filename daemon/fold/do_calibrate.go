@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"rearguard/daemon/records"
-	"rearguard/daemon/roomair"
 	"rearguard/sensors"
 	"rearguard/sensors/calibration"
 	"rearguard/sensors/desk"
@@ -89,10 +88,7 @@ func (c ReapplyCalibration) check(ctx context.Context, f *Fold, at time.Time) (c
 
 // unsettled are the stored readings of the unsettled part of a room's curve.
 func (rs *rooms) unsettled(ctx context.Context, r *room) ([]sensors.Reading, error) {
-	var stored []sensors.Reading
-	until := rs.clock.Add(rs.facility.Ingest.FutureTolerance)
-	err := rs.temperatures(ctx, r, r.track.Settled, until, func(reading sensors.Reading) { stored = append(stored, reading) })
-	return stored, err
+	return rs.air(r).Stored(ctx, r.track.Settled, rs.clock.Add(rs.facility.Ingest.FutureTolerance))
 }
 
 // refill makes the unsettled part of a room's curve anew by the corrections in
@@ -101,11 +97,5 @@ func (rs *rooms) refill(r *room, stored []sensors.Reading, from time.Time) {
 	if !from.After(r.track.Settled) {
 		r.track.GoBack(from, rs.clock)
 	}
-	var samples []roomair.Sample
-	for _, reading := range stored {
-		if s, ok := roomair.SampleOf(rs.desk.Corrected(reading)); ok {
-			samples = append(samples, s)
-		}
-	}
-	r.track.Refill(samples)
+	r.track.Refill(rs.air(r).Samples(stored))
 }

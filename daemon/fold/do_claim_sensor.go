@@ -34,7 +34,7 @@ func (c ClaimSensor) check(_ context.Context, f *Fold, at time.Time) (change, er
 	if config.Room != "" && f.rooms.by[config.Room] == nil {
 		return nil, fmt.Errorf("there is no room %q", config.Room)
 	}
-	if err := desk.Check(f.deskConfig(&config)); err != nil {
+	if err := desk.Check(f.facility.Desk(&config)); err != nil {
 		return nil, err
 	}
 	return func() error {
@@ -60,7 +60,7 @@ func (c ClaimSensor) check(_ context.Context, f *Fold, at time.Time) (change, er
 // addSensor takes up one configured sensor. After an error nothing of it is
 // left.
 func (f *Fold) addSensor(config *facility.Sensor) error {
-	if err := f.desk.Add(f.deskConfig(config)); err != nil {
+	if err := f.desk.Add(f.facility.Desk(config)); err != nil {
 		return err
 	}
 	if r := f.rooms.by[config.Room]; r != nil {
@@ -69,11 +69,4 @@ func (f *Fold) addSensor(config *facility.Sensor) error {
 		r.track.Rules.MarkAfter = max(r.track.Rules.MarkAfter, f.desk.Sensor(config.ID).Fresh())
 	}
 	return nil
-}
-
-func (f *Fold) deskConfig(config *facility.Sensor) desk.Config {
-	if r := f.rooms.by[config.Room]; r != nil {
-		return config.Desk(r.config, f.facility.Site.Location)
-	}
-	return config.Desk(nil, f.facility.Site.Location)
 }

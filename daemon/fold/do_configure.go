@@ -10,6 +10,7 @@ import (
 	"rearguard/daemon/facility"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/standing"
+	"rearguard/sensors/desk"
 )
 
 // Configure puts another configuration into force: at a start when the file was
@@ -42,7 +43,7 @@ func (c Configure) check(_ context.Context, f *Fold, at time.Time) (change, erro
 		return nil, errors.New("there is no configuration file to read again")
 	}
 	if c.Text == f.configuration.Text && len(f.configuration.Claimed) == 0 {
-		return func() error { return f.keepConfiguration() }, nil
+		return f.keepConfiguration, nil
 	}
 	if f.desk.Held() > 0 {
 		return nil, errUnread
@@ -93,8 +94,12 @@ func (f *Fold) become(next *Fold) error {
 	if err := f.alarms.Collect(f.out.batch); err != nil {
 		return err
 	}
+	if err := f.desk.TakeMemory(true, f.out.keepState); err != nil {
+		return err
+	}
 	next.ground.out = f.out
-	next.own.notices = f.own.notices
+	*next.own = *f.own
+	desk.Inherit(next.desk, f.desk)
 	next.cohorts.finished = f.cohorts.finished
 	for _, r := range f.rooms.list {
 		if now := next.rooms.by[r.config.ID]; now != nil {
@@ -105,10 +110,7 @@ func (f *Fold) become(next *Fold) error {
 	if err := f.keepConfiguration(); err != nil {
 		return err
 	}
-	if err := f.watch.lost(); err != nil {
-		return err
-	}
-	return f.keepCheckpoint()
+	return errors.Join(f.watch.lost(), f.watch.endOrphans(), f.keepCheckpoint())
 }
 
 // keepConfiguration puts the configuration in force into the next commit.
@@ -125,8 +127,7 @@ func (f *Fold) keepConfiguration() error {
 // NoteConfiguration puts the configuration that the daemon was started with into
 // force, if it is not the one of the records.
 func (f *Fold) NoteConfiguration(ctx context.Context, o *Options) error {
-	same := o.Facility.Text == f.configuration.Text && len(f.configuration.Claimed) == 0
-	if o.Facility.Text == "" || same && f.recorded {
+	if o.Facility.Text == "" || f.recorded && f.configuration.Is(o.Facility) {
 		return nil
 	}
 	return f.record(ctx, NewConfigure(o.Facility, o.Catalog, "configuration"))

@@ -134,11 +134,7 @@ func build(o Options, history past.Past, claimedLater map[sensors.SensorID]bool)
 		given: o, configuration: standing.Configuration{Path: o.Facility.Path, Text: o.Facility.Text},
 	}
 	f.facility, f.parked = o.Facility.Without(claimedLater)
-	ids := make([]sensors.RoomID, len(o.Facility.Rooms))
-	for i := range ids {
-		ids[i] = o.Facility.Rooms[i].ID
-	}
-	f.desk = desk.New(desk.Rules{FutureTolerance: o.Facility.Ingest.FutureTolerance, AgeLimit: o.Facility.Ingest.AgeLimit}, ids)
+	f.desk = desk.New(desk.Rules{FutureTolerance: o.Facility.Ingest.FutureTolerance, AgeLimit: o.Facility.Ingest.AgeLimit}, o.Facility.RoomIDs())
 	f.rooms = newRooms(g)
 	f.cohorts = newCohorts(g, f.rooms, o.Catalog)
 	var err error

@@ -65,9 +65,8 @@ func (w *watch) atRisk(k alerts.Key) []population.CohortID {
 		return nil
 	}
 	var ids []population.CohortID
-	for _, c := range w.cohorts.list {
-		room, ok := c.Cohort.RoomAt(w.clock)
-		if ok && room == k.Room && (k.Subject == "" || k.Subject == string(c.Cohort.ID)) {
+	for _, c := range w.cohorts.in(k.Room, w.clock) {
+		if k.Subject == "" || k.Subject == string(c.Cohort.ID) {
 			ids = append(ids, c.Cohort.ID)
 		}
 	}

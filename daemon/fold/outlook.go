@@ -5,8 +5,8 @@ import (
 	"log/slog"
 	"time"
 
+	"rearguard/daemon/course"
 	"rearguard/daemon/outlook"
-	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/snapshot"
 )
 
@@ -28,31 +28,7 @@ func (cs *cohorts) refreshAir(at time.Time) error {
 		if r.outlook, err = outlook.Play(view, at); err != nil {
 			return fmt.Errorf("room %s: %w", r.config.ID, err)
 		}
-		r.outlook.Bending = cs.bendingErrors(r, at)
+		r.outlook.Bending = course.Bendings(cs.in(r.config.ID, at), r.track.Curve.HourlyPoints(), cs.facility.Site.Location)
 	}
 	return nil
-}
-
-// bendingErrors compares, for the stages now in a room, thermal time along
-// the recorded curve with thermal time at daily means (Kaufmann effect).
-func (cs *cohorts) bendingErrors(r *room, at time.Time) []snapshot.BendingError {
-	points := r.track.Curve.HourlyPoints()
-	var found []snapshot.BendingError
-	seen := map[*species.Stage]bool{}
-	for _, c := range cs.list {
-		if room, ok := c.Cohort.RoomAt(at); !ok || room != r.config.ID || c.Live() == nil {
-			continue
-		}
-		stage, _ := c.MainStage()
-		i, _ := c.Species.StageIndex(stage)
-		st := &c.Species.Stages[i]
-		if st.Rate == nil || seen[st] {
-			continue
-		}
-		seen[st] = true
-		if b, ok := snapshot.Bending(c.Species, st, points, cs.facility.Site.Location); ok {
-			found = append(found, b)
-		}
-	}
-	return found
 }

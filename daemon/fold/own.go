@@ -19,12 +19,9 @@ type own struct {
 	notices snapshot.NoticeState
 	// clock is how the time was moved, doubt what speaks against the machine's
 	// clock now.
-	clock snapshot.ClockSteps
-	doubt string
-	// limits is the configuration of limits last seen, nil before the first,
-	// changes are its latest changes.
-	limits  map[string]string
-	changes []snapshot.LimitChange
+	clock  snapshot.ClockSteps
+	doubt  string
+	limits snapshot.LimitsNoted
 	// unreadable says why the past cannot be read, empty if it can; putOff
 	// counts what was put off for that.
 	unreadable string
@@ -138,31 +135,13 @@ func (f *Fold) resume(at time.Time, passed bool) error {
 // itself evaluates the conditions of rearguard itself, and what can be
 // told of all rooms together.
 func (w *watch) itself() error {
-	link, parts := &w.own.link, &w.own.parts
-	in := conditions.FacilityState{
-		Now: w.clock, Location: w.facility.Site.Location,
-		Broker: conditions.PartState{
-			Known: !link.Since.IsZero(), Working: link.Connected && link.Subscribed,
-			Since: link.Since, Name: link.Address, Problem: link.Problem,
-		},
-		BrokerCertificateEnds: link.CertificateEnds,
-		Store: conditions.PartState{
-			Known: true, Working: parts.Store.Problem == "",
-			Since: parts.Store.Since, Name: "the database file", Problem: parts.Store.Problem,
-		},
-		Damage: recordsState(parts.Damage), Doubt: recordsState(parts.Doubt),
-		Undelivered: parts.Delivery.Waiting, OldestUndelivered: parts.Delivery.Oldest, DeliveryProblem: parts.Delivery.Problem,
-		ClockOffset: w.desk.ClockOffset(w.clock), ClockDoubt: parts.Clock.Problem, ClockDoubtSince: parts.Clock.Since,
-		ClockStep: conditions.ClockStep{At: w.own.clock.Last.To, By: w.own.clock.Last.By(), Why: w.own.clock.Last.Why},
-	}
+	in := w.own.parts.Condition(&w.own.link)
+	in.Now, in.Location, in.ClockOffset = w.clock, w.facility.Site.Location, w.desk.ClockOffset(w.clock)
+	in.ClockStep = w.own.clock.Condition()
 	for _, r := range w.rooms.list {
 		if len(r.sensors.Sensors) > 0 {
 			in.Rooms = append(in.Rooms, r.sign)
 		}
 	}
 	return w.alarms.Observe(conditions.EvaluateFacility(in)...)
-}
-
-func recordsState(p snapshot.PartTrouble) conditions.PartState {
-	return conditions.PartState{Known: true, Working: p.Problem == "", Since: p.Since, Name: "the records", Problem: p.Problem}
 }

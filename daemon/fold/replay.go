@@ -98,7 +98,7 @@ func Replay(ctx context.Context, o ReplayOptions) (*Fold, error) {
 		o.To = farFuture()
 	}
 	s := past.Span{From: o.From, To: o.To, ReadingsFrom: o.ReadingsFrom}
-	claimed, err := standing.Claims(ctx, o.Records, s, ClaimSensor{}.Kind())
+	claimed, err := standing.Claims(ctx, o.Records, s.From, s.To, ClaimSensor{}.Kind())
 	if err != nil {
 		return nil, err
 	}
@@ -156,7 +156,7 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 		return nil, err
 	}
 	s := past.Span{From: cp.Lead.Recorded(cp.Clock), To: farFuture()}
-	claimed, err := standing.Claims(ctx, reader, s, ClaimSensor{}.Kind())
+	claimed, err := standing.Claims(ctx, reader, s.From, s.To, ClaimSensor{}.Kind())
 	if err != nil {
 		return nil, err
 	}
@@ -164,23 +164,19 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 	if err != nil {
 		return nil, err
 	}
-	then, err := standing.Load(ctx, reader)
+	then, err := standing.Load(ctx, reader, o.Facility, o.Catalog, o.Logger)
 	if err != nil {
 		return nil, err
 	}
-	now, inForce := o, false
-	now.Facility, now.Catalog, inForce = then.InForce(o.Facility, o.Catalog, o.Logger)
+	now := o
+	now.Facility, now.Catalog = then.Facility, then.Catalog
 	known := &past.Recorded{Reader: reader, Marked: from != nil}
 	f, err := build(now, known, claimed)
 	if err != nil {
 		return nil, err
 	}
-	known.Arrived, f.given, f.recorded = f.recordedClock, o, inForce
-	if inForce {
-		f.configuration = *then
-	} else if then != nil {
-		f.configuration.Species = then.Species
-	}
+	known.Arrived = f.recordedClock
+	f.given, f.configuration, f.recorded, f.fixed = o, then.Configuration, then.Recorded, o.Facility.Text == ""
 	if !cp.Clock.IsZero() {
 		if err := f.load(cp); err != nil {
 			return nil, err
@@ -190,15 +186,10 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 		if err := f.refold(ctx, reader, s, marks.Clock); err != nil {
 			return nil, err
 		}
-		rows, err := reader.LoadAlarms(ctx)
-		if err != nil {
+		if err := f.alarms.Recall(ctx, reader, marks.Occurrence, f.logger); err != nil {
 			return nil, err
 		}
-		if err := f.alarms.Recall(rows); err != nil {
-			f.logger.Error("the alarms are as going through the records again gives them", "error", err)
-		}
 		// What was left out has its number all the same.
-		f.alarms.CountFrom(marks.Occurrence)
 		f.cohorts.lastCount = max(f.cohorts.lastCount, population.CountID(marks.Count))
 	}
 	if from != nil {

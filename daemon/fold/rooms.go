@@ -104,14 +104,13 @@ func (rs *rooms) measuredBy(s *desk.Sensor, at time.Time) *room {
 	return rs.by[s.Config().Room]
 }
 
-// temperatures yields what was ever measured of a room's air after from up to
-// to: by the sensors that stood in it then.
-func (rs *rooms) temperatures(ctx context.Context, r *room, from, to time.Time, yield func(sensors.Reading)) error {
-	var now []sensors.SensorID
+// air is the past air of a room.
+func (rs *rooms) air(r *room) *past.Air {
+	a := &past.Air{Past: rs.past, Room: r.config.ID, Stays: rs.stays, Corrected: rs.desk.Corrected}
 	if r.sensors != nil {
-		now = r.sensors.SensorIDs()
+		a.Sensors = r.sensors.SensorIDs()
 	}
-	return rs.past.Temperatures(ctx, rs.stays.In(r.config.ID, now), from, to, rs.stays.Only(r.config.ID, yield))
+	return a
 }
 
 // track is the curve of a room, nil if there is no such room.
@@ -120,14 +119,6 @@ func (rs *rooms) track(id sensors.RoomID) *roomair.Track {
 		return &r.track
 	}
 	return nil
-}
-
-func (rs *rooms) ids() []sensors.RoomID {
-	ids := make([]sensors.RoomID, len(rs.list))
-	for i, r := range rs.list {
-		ids[i] = r.config.ID
-	}
-	return ids
 }
 
 // settle folds the air of all rooms up to a time and returns the segments that
@@ -160,27 +151,13 @@ func (rs *rooms) pastOf(ctx context.Context) course.Past {
 }
 
 // curveFrom rebuilds the settled segments of a room after a time out of the
-// records, beginning at the newest mark before it. It also returns the curve
-// at their end.
+// records. It also returns the curve at their end.
 func (rs *rooms) curveFrom(ctx context.Context, r *room, from time.Time, emit func(roomair.Segment)) (roomair.Curve, error) {
-	start, ok := r.track.MarkBefore(from)
-	if !ok {
-		var err error
-		if start, _, err = rs.past.Mark(ctx, r.config.ID, from.Add(-time.Millisecond)); err != nil {
-			return roomair.Curve{}, unreadable{err}
-		}
-	}
-	curve := *start.Curve.Clone()
-	err := rs.temperatures(ctx, r, start.At, r.track.Settled, func(reading sensors.Reading) {
-		if s, ok := roomair.SampleOf(rs.desk.Corrected(reading)); ok {
-			curve.Add(s, r.track.Rules, emit)
-		}
-	})
+	curve, err := rs.air(r).Curve(ctx, &r.track, from, emit)
 	if err != nil {
-		return roomair.Curve{}, unreadable{err}
+		err = unreadable{err}
 	}
-	curve.Close(r.track.Rules, emit)
-	return curve, nil
+	return curve, err
 }
 
 // redoRoom folds a room's settled air again from the records, from before the

@@ -15,7 +15,7 @@ func (f *Fold) Snapshot() *snapshot.Snapshot {
 		Knowledge: snapshot.Knowledge{
 			Species: f.cohorts.species, Catalog: f.cohorts.catalog, Starting: f.cohorts.starting, Learning: f.cohorts.learning,
 		},
-		LimitChanges: slices.Clone(f.own.changes),
+		LimitChanges: slices.Clone(f.own.limits.Changes),
 		Clock:        snapshot.Clock{Doubt: f.own.parts.Clock, ClockSteps: f.own.clock},
 		Broker:       f.own.link, Notices: f.own.notices.Totals, Pending: f.own.notices.Pending,
 	}

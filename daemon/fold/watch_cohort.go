@@ -1,13 +1,8 @@
 package fold
 
 import (
-	"maps"
-	"time"
-
-	"rearguard/alerts"
 	"rearguard/alerts/conditions"
 	"rearguard/daemon/rearing/population"
-	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/roomair"
 	"rearguard/sensors"
 )
@@ -46,57 +41,18 @@ func (w *watch) lost() error {
 
 // cohortCondition is what the conditions see of a cohort.
 func (w *watch) cohortCondition(c *cohort, r *room) conditions.CohortState {
-	stage, _ := c.MainStage()
-	in := conditions.CohortState{
-		Cohort: string(c.Cohort.ID), Room: r.config.ID, Now: w.clock, Location: w.facility.Site.Location,
-		Stage: c.Species.StageName(stage), Assumed: c.Species.Assumed(), Seen: c.forecast.Forecast != nil,
-	}
-	if e, ok := c.Awaited(c.forecast.Forecast); ok {
-		in.Seen, in.Event, in.ExpectedMedian, in.ExpectedLate = false, string(e.Name), e.Median, e.Late
-	}
-	c.still = c.still.Follow(w.clock, w.standsStill(c, r, stage))
+	in := c.Condition(c.forecast.Forecast)
+	in.Room, in.Now, in.Location = r.config.ID, w.clock, w.facility.Site.Location
+	c.still = c.still.Follow(w.clock, c.StandsStill(roomair.AirOf(r.sensors.Sensors, w.clock).TemperatureC))
 	in.Still = c.still
 	return in
 }
 
-// standsStill says whether a cohort's stage does not develop at the room's
-// temperature.
-func (w *watch) standsStill(c *cohort, r *room, stage species.StageID) alerts.Truth {
-	i, ok := c.Species.StageIndex(stage)
-	if !ok || c.Species.Stages[i].Rate == nil {
-		return alerts.False
-	}
-	now := roomair.AirOf(r.sensors.Sensors, w.clock)
-	if now.TemperatureC == nil {
-		return alerts.Unknown
-	}
-	if c.Species.Stages[i].Rate.PerDay(*now.TemperatureC) > 0 {
-		return alerts.False
-	}
-	return alerts.True
-}
-
 // moveInjury takes a cohort's heat injury along when it is moved.
 func (cs *cohorts) moveInjury(id population.CohortID, from, to sensors.RoomID) {
-	old, next := cs.rooms.find(from), cs.rooms.by[to]
-	if old == nil || next == nil {
-		return
+	if old, next := cs.rooms.find(from), cs.rooms.by[to]; old != nil && next != nil {
+		old.memory, next.memory = old.memory.MoveInjury(next.memory, string(id))
 	}
-	injury, ok := old.memory.Injuries[string(id)]
-	if !ok {
-		return
-	}
-	// Memories share their maps with older ones: copies, never changes.
-	old.memory.Injuries = maps.Clone(old.memory.Injuries)
-	delete(old.memory.Injuries, string(id))
-	moved := maps.Clone(next.memory.Injuries)
-	if moved == nil {
-		moved = make(map[string]conditions.Injury, 1)
-	}
-	// What it breathed on the way is not known, so nothing is counted for it.
-	injury.At = time.Time{}
-	moved[string(id)] = injury
-	next.memory.Injuries = moved
 }
 
 // heatInjury is the share of the lethal heat dose a cohort has gathered, nil
@@ -104,9 +60,7 @@ func (cs *cohorts) moveInjury(id population.CohortID, from, to sensors.RoomID) {
 func (cs *cohorts) heatInjury(c *cohort) *float64 {
 	room, ok := c.Cohort.RoomAt(cs.clock)
 	if r := cs.rooms.by[room]; ok && r != nil {
-		if injury, counted := r.memory.Injuries[string(c.Cohort.ID)]; counted {
-			return &injury.Share
-		}
+		return r.memory.InjuryShare(string(c.Cohort.ID))
 	}
 	return nil
 }

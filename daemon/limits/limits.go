@@ -11,6 +11,7 @@ import (
 	"rearguard/alerts/conditions"
 	"rearguard/alerts/harm"
 	"rearguard/daemon/facility"
+	"rearguard/daemon/rearing/forecast"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 )
@@ -39,6 +40,17 @@ type View struct {
 	Assumed bool
 	// After is how long the air may be beyond Value; 0 is not at all.
 	After time.Duration
+}
+
+// Take takes what a cohort sets by its progress and its forecast, nil for none,
+// as of a time.
+func (set *Set) Take(id population.CohortID, sp *species.Species, live *population.Progress, ahead *forecast.Forecast, at time.Time) {
+	for _, l := range forecast.LimitsFor(live, ahead, at) {
+		set.Offer(id, l)
+	}
+	if h, ok := HeatOf(id, sp, live.Shares()); ok {
+		set.Heat = append(set.Heat, h)
+	}
 }
 
 // Offer takes a cohort's limit if it is stricter than what there is.

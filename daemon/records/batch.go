@@ -2,6 +2,7 @@ package records
 
 import (
 	"context"
+	"database/sql"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -97,7 +98,8 @@ func (s *Store) Commit(ctx context.Context, batches ...*Batch) error {
 	}
 	for _, b := range batches {
 		if b.Adopt {
-			s.adopted()
+			s.damage.Accept()
+			s.place.doubt.Store(nil)
 		}
 		for i := range b.Journal {
 			b.Journal[i].Seq = seqs[i]
@@ -172,7 +174,7 @@ func (s *Store) putRest(ctx context.Context, b *Batch) error {
 		}
 	}
 	if b.Adopt {
-		return s.adopt(ctx)
+		return adopt(ctx, s.conn)
 	}
 	return nil
 }
@@ -207,7 +209,7 @@ func (s *Store) putReadings(ctx context.Context, rows []sensors.Reading, added m
 				}
 				if !ok {
 					var err error
-					if id, err = s.addSeries(ctx, r.Series); err != nil {
+					if id, err = addSeries(ctx, s.conn, r.Series); err != nil {
 						return err
 					}
 					added[r.Series] = id
@@ -232,10 +234,10 @@ func number(v float64) any {
 	return v
 }
 
-func (s *Store) addSeries(ctx context.Context, series sensors.Series) (int64, error) {
+func addSeries(ctx context.Context, c *sql.Conn, series sensors.Series) (int64, error) {
 	// The update changes nothing; it makes RETURNING answer for a known row.
 	var id int64
-	err := s.conn.QueryRowContext(ctx, `INSERT INTO series (sensor, quantity) VALUES (?, ?)
+	err := c.QueryRowContext(ctx, `INSERT INTO series (sensor, quantity) VALUES (?, ?)
 		ON CONFLICT (sensor, quantity) DO UPDATE SET sensor = excluded.sensor RETURNING id`,
 		string(series.Sensor), series.Quantity.String()).Scan(&id)
 	return id, err

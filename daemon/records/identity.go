@@ -7,7 +7,9 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"sync/atomic"
 
+	"rearguard/daemon/records/damage"
 	"rearguard/daemon/records/disk"
 )
 
@@ -22,52 +24,58 @@ type Trouble struct {
 // Trouble gives what is known now, without touching the file.
 func (s *Store) Trouble() Trouble {
 	t := Trouble{Damage: s.damage.Text()}
-	if doubt := s.doubt.Load(); doubt != nil {
+	if doubt := s.place.doubt.Load(); doubt != nil {
 		t.Doubt = *doubt
 	}
 	return t
 }
 
-// identify compares the opened file with what was noted beside it, and reads
-// what is known to be damaged in it.
-func (s *Store) identify(ctx context.Context, sync Synchronous) error {
-	var err error
-	if s.opened, err = os.Stat(s.path); err != nil {
-		return err
+// place is the file of the records among others: whether it is the one that
+// should be there.
+type place struct {
+	path string
+	// doubt says why it may not be the right one, nil for no doubt; opened is
+	// the file as it was opened, noted what stands beside it; isNew is set when
+	// Open created it.
+	doubt  atomic.Pointer[string]
+	opened os.FileInfo
+	noted  disk.Last
+	isNew  bool
+}
+
+// identify compares the opened file with what was noted beside it, and says
+// why it is to be doubted, empty for no reason.
+func (p *place) identify(ctx context.Context, c *sql.Conn, found *damage.Found, lossy bool) (doubt string, err error) {
+	if p.opened, err = os.Stat(p.path); err != nil {
+		return "", err
 	}
-	now, doubt, err := s.standing(ctx)
-	if err != nil {
-		return err
+	now, doubt, err := p.standing(ctx, c)
+	if err != nil || doubt != "" {
+		return doubt, err
 	}
-	if doubt == "" {
-		last, err := disk.ReadLast(s.path)
-		switch {
-		case err == nil:
-			doubt = disk.Doubt(s.path, s.isNew, now, last, sync != Full)
-		case errors.Is(err, fs.ErrNotExist):
-		default:
-			s.damage.NoteOther(err.Error())
-		}
+	last, err := disk.ReadLast(p.path)
+	switch {
+	case err == nil:
+		return disk.Doubt(p.path, p.isNew, now, last, lossy), nil
+	case !errors.Is(err, fs.ErrNotExist):
+		found.NoteOther(err.Error())
 	}
-	if doubt != "" {
-		return s.Doubt(ctx, doubt)
-	}
-	return nil
+	return "", nil
 }
 
 // standing is how far the file has come, and why it is doubted.
-func (s *Store) standing(ctx context.Context) (now disk.Last, doubt string, err error) {
+func (p *place) standing(ctx context.Context, c *sql.Conn) (now disk.Last, doubt string, err error) {
 	var clock sql.NullInt64
-	err = s.conn.QueryRowContext(ctx, `SELECT id, commits, doubt, (SELECT time FROM clock) FROM identity`).
+	err = c.QueryRowContext(ctx, `SELECT id, commits, doubt, (SELECT time FROM clock) FROM identity`).
 		Scan(&now.ID, &now.Commits, &doubt, &clock)
 	now.Clock = fromMillis(clock)
-	return now, doubt, describe(s.path, err)
+	return now, doubt, describe(p.path, err)
 }
 
 // Doubt keeps in the file why it may not be the right one, until a Batch
 // adopts it. Until then what was noted of the right one stays beside it.
 func (s *Store) Doubt(ctx context.Context, why string) error {
-	s.doubt.Store(&why)
+	s.place.doubt.Store(&why)
 	return s.change(ctx, func(ctx context.Context) error {
 		_, err := s.conn.ExecContext(ctx, `UPDATE identity SET doubt = ?`, why)
 		return err
@@ -75,83 +83,77 @@ func (s *Store) Doubt(ctx context.Context, why string) error {
 }
 
 // adopt takes the file for the right one, as far as it can be read.
-func (s *Store) adopt(ctx context.Context) error {
-	if _, err := s.conn.ExecContext(ctx, `UPDATE identity SET doubt = ''`); err != nil {
+func adopt(ctx context.Context, c *sql.Conn) error {
+	if _, err := c.ExecContext(ctx, `UPDATE identity SET doubt = ''`); err != nil {
 		return err
 	}
-	_, err := s.conn.ExecContext(ctx, `UPDATE quarantine SET accepted = 1`)
+	_, err := c.ExecContext(ctx, `UPDATE quarantine SET accepted = 1`)
 	return err
-}
-
-// adopted does what follows once adopt is committed.
-func (s *Store) adopted() {
-	s.damage.Accept()
-	s.doubt.Store(nil)
 }
 
 // Tend looks after the file: it puts damaged chunks out of the way, notices
 // when the file was deleted or replaced, and notes beside it how far it has
 // come. It is to be called now and then.
 func (s *Store) Tend(ctx context.Context) error {
-	if err := s.quarantine(ctx); err != nil {
+	if err := quarantine(ctx, s); err != nil {
 		return fmt.Errorf("put damaged history out of the way: %w", err)
 	}
-	if why := s.astray(); why != "" {
-		s.doubt.Store(&why)
+	if why := s.place.astray(); why != "" {
+		s.place.doubt.Store(&why)
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.closed {
 		return ErrClosed
 	}
-	return s.noteLast(ctx)
+	return s.place.noteLast(ctx, s.conn)
 }
 
 // noteLast notes beside the file how far it has come, unless it is doubted.
-func (s *Store) noteLast(ctx context.Context) error {
-	if s.doubt.Load() != nil {
+func (p *place) noteLast(ctx context.Context, c *sql.Conn) error {
+	if p.doubt.Load() != nil {
 		return nil
 	}
-	now, _, err := s.standing(ctx)
-	if err != nil || now == s.noted {
+	now, _, err := p.standing(ctx, c)
+	if err != nil || now == p.noted {
 		return err
 	}
-	if err := disk.WriteLast(s.path, now); err != nil {
-		return fmt.Errorf("note how far the records have come: %w", describe(s.path, err))
+	if err := disk.WriteLast(p.path, now); err != nil {
+		return fmt.Errorf("note how far the records have come: %w", describe(p.path, err))
 	}
-	s.noted = now
+	p.noted = now
 	return nil
 }
 
 // astray says what became of the file that is open if it is no longer the one
 // of its name.
-func (s *Store) astray() string {
-	info, err := os.Stat(s.path)
+func (p *place) astray() string {
+	info, err := os.Stat(p.path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return fmt.Sprintf("the file of the records, %s, was deleted while rearguard runs: restart rearguard, which writes them back as it stops; killing it would lose them", s.path)
-	case err == nil && !os.SameFile(info, s.opened):
-		return fmt.Sprintf("the file of the records, %s, was replaced while rearguard runs: restart rearguard to use the new file; what it holds now it writes beside it as it stops", s.path)
+		return fmt.Sprintf("the file of the records, %s, was deleted while rearguard runs: restart rearguard, which writes them back as it stops; killing it would lose them", p.path)
+	case err == nil && !os.SameFile(info, p.opened):
+		return fmt.Sprintf("the file of the records, %s, was replaced while rearguard runs: restart rearguard to use the new file; what it holds now it writes beside it as it stops", p.path)
 	}
 	return ""
 }
 
 // rescue copies the records if their file is no longer the one of its name. It
 // returns the copy and where that belongs, both empty for nothing to do.
-func (s *Store) rescue(ctx context.Context) (part, to string, err error) {
-	if s.opened == nil || s.conn == nil || s.astray() == "" {
+func (p *place) rescue(ctx context.Context, c *sql.Conn) (part, to string, err error) {
+	if p.astray() == "" {
 		return "", "", nil
 	}
-	to = s.path
-	if _, err := os.Stat(s.path); err == nil {
+	to = p.path
+	if _, err := os.Stat(p.path); err == nil {
 		to += ".rescued"
 	}
 	part = to + ".part"
 	if err := os.Remove(part); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return "", "", err
 	}
-	if _, err := s.conn.ExecContext(ctx, "VACUUM INTO ?", part); err != nil {
-		return "", "", fmt.Errorf("copy the records, whose file was deleted or replaced, to %s: %w", to, describe(s.path, err))
+	if _, err := c.ExecContext(ctx, "VACUUM INTO ?", part); err != nil {
+		return "", "", fmt.Errorf("copy the records, whose file was deleted or replaced, to %s: %w", to, describe(p.path, err))
 	}
 	return part, to, disk.Sync(part)
 }

@@ -103,12 +103,12 @@ func (r *Reader) loadQuarantine(ctx context.Context) error {
 
 // quarantine puts chunks that were found damaged out of the way, each in a
 // transaction of its own.
-func (s *Store) quarantine(ctx context.Context) error {
+func quarantine(ctx context.Context, s *Store) error {
 	for _, at := range s.damage.InTheWay() {
 		if at.Series == 0 {
 			continue // a page: nothing can be moved
 		}
-		err := s.change(ctx, func(ctx context.Context) error { return s.moveAside(ctx, at.Day, at.Series) })
+		err := s.change(ctx, func(ctx context.Context) error { return moveAside(ctx, s.conn, at.Day, at.Series) })
 		if err != nil && !damaged(s.path, err) {
 			return err
 		}
@@ -121,9 +121,9 @@ func (s *Store) quarantine(ctx context.Context) error {
 
 // moveAside moves a chunk into the quarantine, within a transaction, if it is
 // damaged indeed.
-func (s *Store) moveAside(ctx context.Context, day, series int64) error {
+func moveAside(ctx context.Context, c *sql.Conn, day, series int64) error {
 	var data []byte
-	err := s.conn.QueryRowContext(ctx, `SELECT data FROM chunk WHERE day = ? AND series = ?`, day, series).Scan(&data)
+	err := c.QueryRowContext(ctx, `SELECT data FROM chunk WHERE day = ? AND series = ?`, day, series).Scan(&data)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil
 	}
@@ -138,10 +138,10 @@ func (s *Store) moveAside(ctx context.Context, day, series int64) error {
 	if sound(k, &chunk.Columns{}, day, data) {
 		return nil
 	}
-	_, err = s.conn.ExecContext(ctx, `INSERT INTO quarantine (day, series, readings, min_arrival, max_arrival, data)
+	_, err = c.ExecContext(ctx, `INSERT INTO quarantine (day, series, readings, min_arrival, max_arrival, data)
 		SELECT day, series, readings, min_arrival, max_arrival, data FROM chunk WHERE day = ?1 AND series = ?2`, day, series)
 	if err == nil {
-		_, err = s.conn.ExecContext(ctx, `DELETE FROM chunk WHERE day = ? AND series = ?`, day, series)
+		_, err = c.ExecContext(ctx, `DELETE FROM chunk WHERE day = ? AND series = ?`, day, series)
 	}
 	return err
 }

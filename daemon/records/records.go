@@ -22,11 +22,9 @@ import (
 	"path/filepath"
 	"runtime"
 	"sync"
-	"sync/atomic"
 	"time"
 
 	"rearguard/daemon/records/damage"
-	"rearguard/daemon/records/disk"
 )
 
 // Synchronous says how far a commit waits for the disk.
@@ -106,12 +104,7 @@ type Store struct {
 	closed bool
 	// rolling is held while one day is rolled or some history deleted.
 	rolling sync.Mutex
-	// doubt says why the file may not be the right one, nil for no doubt;
-	// opened is the file as it was opened, noted what stands beside it.
-	doubt  atomic.Pointer[string]
-	opened os.FileInfo
-	noted  disk.Last
-	isNew  bool
+	place   *place
 }
 
 // Open opens the records at path for writing, creates them if there are none,
@@ -127,7 +120,7 @@ func Open(ctx context.Context, path string, opts Options) (_ *Store, err error) 
 	if err != nil {
 		return nil, err
 	}
-	s := &Store{}
+	s := &Store{place: &place{path: path}}
 	defer func() {
 		if err != nil {
 			_ = s.release() // err says why
@@ -153,7 +146,7 @@ func Open(ctx context.Context, path string, opts Options) (_ *Store, err error) 
 	if s.conn, err = s.pool.Conn(ctx); err != nil {
 		return nil, describe(path, err)
 	}
-	if s.isNew, err = migrate(ctx, s.conn, path); err != nil {
+	if s.place.isNew, err = migrate(ctx, s.conn, path); err != nil {
 		return nil, describe(path, err)
 	}
 	if s.write, err = prepare(ctx, s.conn); err != nil {
@@ -167,7 +160,11 @@ func Open(ctx context.Context, path string, opts Options) (_ *Store, err error) 
 		return nil, err
 	}
 	s.pages.damage = s.damage
-	return s, s.identify(ctx, opts.Synchronous)
+	doubt, err := s.place.identify(ctx, s.conn, s.damage, opts.Synchronous != Full)
+	if err != nil || doubt == "" {
+		return s, err
+	}
+	return s, s.Doubt(ctx, doubt)
 }
 
 // inspect looks at the file before any setting changes it, so that a file
@@ -292,7 +289,7 @@ func dsn(path, mode string, pragmas ...string) string {
 func (s *Store) Pages() *Reader { return s.pages }
 
 // New reports whether Open created the records.
-func (s *Store) New() bool { return s.isNew }
+func (s *Store) New() bool { return s.place.isNew }
 
 // Path returns the absolute name of the file.
 func (r *Reader) Path() string { return r.path }
@@ -312,9 +309,9 @@ func (s *Store) Close() error {
 	}
 	s.closed = true
 	ctx := context.Background()
-	part, to, err := s.rescue(ctx)
+	part, to, err := s.place.rescue(ctx, s.conn)
 	if part == "" && err == nil {
-		err = s.noteLast(ctx)
+		err = s.place.noteLast(ctx, s.conn)
 	}
 	err = errors.Join(err, s.release())
 	if part != "" {
@@ -365,9 +362,12 @@ func (s *Store) change(ctx context.Context, f func(ctx context.Context) error) e
 // read through q alone.
 func (r *Reader) Read(ctx context.Context, f func(q Querier) error) error { return r.look(ctx, f) }
 
-// Write lets f write in one transaction, which should be short.
+// Write lets f write in one transaction, which should be short, while no day
+// is being rolled.
 func (s *Store) Write(ctx context.Context, f func(ctx context.Context, c *sql.Conn) error) error {
-	return s.unrolled(ctx, func(ctx context.Context) error { return f(ctx, s.conn) })
+	s.rolling.Lock()
+	defer s.rolling.Unlock()
+	return s.change(ctx, func(ctx context.Context) error { return f(ctx, s.conn) })
 }
 
 // Alone lets f work on the file outside a transaction while nothing else is

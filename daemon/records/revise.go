@@ -108,7 +108,7 @@ func (s *Store) revalue(ctx context.Context, k *chunk.Codec, r *Revalue) error {
 			return err
 		}
 	}
-	days, err := s.chunkDays(ctx, id, dayOf(from))
+	days, err := chunkDays(ctx, s.conn, id, dayOf(from))
 	if err != nil {
 		return err
 	}
@@ -132,9 +132,9 @@ func (s *Store) revalue(ctx context.Context, k *chunk.Codec, r *Revalue) error {
 }
 
 // chunkDays are the days from a first one of which a series has a chunk.
-func (s *Store) chunkDays(ctx context.Context, id, first int64) ([]int64, error) {
+func chunkDays(ctx context.Context, q querier, id, first int64) ([]int64, error) {
 	var days []int64
-	err := eachRow(ctx, s.conn, func(rows *sql.Rows) error {
+	err := eachRow(ctx, q, func(rows *sql.Rows) error {
 		var day int64
 		err := rows.Scan(&day)
 		days = append(days, day)

@@ -193,7 +193,7 @@ func (s *Store) writeSome(ctx context.Context, q querier, k *chunk.Codec, day in
 		return nil
 	}
 	// The place of a damaged one must be free.
-	if err := s.quarantine(ctx); err != nil {
+	if err := quarantine(ctx, s); err != nil {
 		return err
 	}
 	done.Chunks += len(list)
@@ -281,21 +281,14 @@ func (s *Store) enoughKept(ctx context.Context, day int64, policy Retention) err
 	return nil
 }
 
-// unrolled is change while no day is being rolled.
-func (s *Store) unrolled(ctx context.Context, f func(ctx context.Context) error) error {
-	s.rolling.Lock()
-	defer s.rolling.Unlock()
-	return s.change(ctx, f)
-}
-
 // deleteAll repeats query, which deletes a limited number of rows, until none
 // is left.
 func (s *Store) deleteAll(ctx context.Context, query string, bound, limit int64) (int, error) {
 	total := 0
 	for {
 		var n int64
-		err := s.unrolled(ctx, func(ctx context.Context) error {
-			res, err := s.conn.ExecContext(ctx, query, bound, limit)
+		err := s.Write(ctx, func(ctx context.Context, c *sql.Conn) error {
+			res, err := c.ExecContext(ctx, query, bound, limit)
 			if err == nil {
 				n, err = res.RowsAffected()
 			}

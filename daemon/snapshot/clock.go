@@ -1,6 +1,10 @@
 package snapshot
 
-import "time"
+import (
+	"time"
+
+	"rearguard/alerts/conditions"
+)
 
 // Clock is how the facility's time stands.
 type Clock struct {
@@ -27,3 +31,8 @@ type ClockStep struct {
 
 // By is how far the time was moved, negative for back.
 func (s ClockStep) By() time.Duration { return s.To.Sub(s.From) }
+
+// Condition is the last step as the conditions see it.
+func (s ClockSteps) Condition() conditions.ClockStep {
+	return conditions.ClockStep{At: s.Last.To, By: s.Last.By(), Why: s.Last.Why}
+}

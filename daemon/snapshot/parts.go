@@ -3,6 +3,8 @@ package snapshot
 import (
 	"slices"
 	"time"
+
+	"rearguard/alerts/conditions"
 )
 
 // NoticeState counts notices by what became of them.
@@ -76,4 +78,22 @@ type DeliveryTrouble struct {
 // with every notice and says little.
 func (d DeliveryTrouble) Differs(o DeliveryTrouble) bool {
 	return (d.Waiting == 0) != (o.Waiting == 0) || !d.Oldest.Equal(o.Oldest) || d.Problem != o.Problem
+}
+
+// Condition is what the conditions see of the parts and of the broker link.
+func (s PartsState) Condition(link *Link) conditions.FacilityState {
+	return conditions.FacilityState{
+		Broker: conditions.PartState{
+			Known: !link.Since.IsZero(), Working: link.Connected && link.Subscribed,
+			Since: link.Since, Name: link.Address, Problem: link.Problem,
+		},
+		BrokerCertificateEnds: link.CertificateEnds,
+		Store:                 s.Store.condition("the database file"), Damage: s.Damage.condition("the records"), Doubt: s.Doubt.condition("the records"),
+		Undelivered: s.Delivery.Waiting, OldestUndelivered: s.Delivery.Oldest, DeliveryProblem: s.Delivery.Problem,
+		ClockDoubt: s.Clock.Problem, ClockDoubtSince: s.Clock.Since,
+	}
+}
+
+func (p PartTrouble) condition(name string) conditions.PartState {
+	return conditions.PartState{Known: true, Working: p.Problem == "", Since: p.Since, Name: name, Problem: p.Problem}
 }

@@ -4,7 +4,6 @@
 package snapshot
 
 import (
-	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -151,23 +150,4 @@ type LimitChange struct {
 // soonest first. It is a reminder, never an alarm.
 func (s *Snapshot) CalibrationsDue(within time.Duration) []desk.CalibrationDue {
 	return s.Picture.CalibrationsDue(s.Time, within)
-}
-
-// LimitChanges are the differences between two configurations of limits, found
-// at a time, in order of name.
-func LimitChanges(before, after map[string]string, at time.Time) []LimitChange {
-	names := slices.Sorted(maps.Keys(before))
-	for name := range after {
-		if _, ok := before[name]; !ok {
-			names = append(names, name)
-		}
-	}
-	slices.Sort(names)
-	var list []LimitChange
-	for _, name := range names {
-		if before[name] != after[name] {
-			list = append(list, LimitChange{At: at, What: name, From: before[name], To: after[name]})
-		}
-	}
-	return list
 }

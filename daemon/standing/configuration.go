@@ -8,9 +8,9 @@ import (
 	"iter"
 	"log/slog"
 	"slices"
+	"time"
 
 	"rearguard/daemon/facility"
-	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
@@ -33,21 +33,42 @@ type Configuration struct {
 	Species map[species.ID]string `json:"species,omitempty"`
 }
 
-// Load reads the configuration in force as of the last commit; nil if the
-// records do not know it.
-func Load(ctx context.Context, reader *records.Reader) (*Configuration, error) {
+// InForce is what the records say of the configuration in force.
+type InForce struct {
+	Facility *facility.Facility
+	Catalog  *species.Catalog
+	Configuration
+	// Recorded is set when the records know it.
+	Recorded bool
+}
+
+// Load reads the configuration in force as of the last commit. Where the records
+// know of none, for a facility that came out of no file, and when its text cannot
+// be read by this version any more, it is the one given.
+func Load(ctx context.Context, reader *records.Reader, f *facility.Facility, catalog *species.Catalog, logger *slog.Logger) (*InForce, error) {
+	given := &InForce{Facility: f, Catalog: catalog, Configuration: Configuration{Path: f.Path, Text: f.Text}}
 	body, err := reader.LoadState(ctx, Name)
-	if errors.Is(err, records.ErrNotFound) {
-		return nil, nil
+	if errors.Is(err, records.ErrNotFound) || err == nil && f.Text == "" {
+		return given, nil
 	}
 	if err != nil {
 		return nil, err
 	}
-	c := &Configuration{}
-	if err := json.Unmarshal(body, c); err != nil {
+	in := &InForce{Facility: f, Catalog: catalog, Recorded: true}
+	if err := json.Unmarshal(body, &in.Configuration); err != nil {
 		return nil, fmt.Errorf("configuration in the records: %w", err)
 	}
-	return c, nil
+	if in.Text != f.Text {
+		if in.Facility, in.Catalog, err = Parse(in.Path, in.Text); err != nil {
+			logger.Warn("the configuration that was in force cannot be read by this version; what happened under it is gone through with the new one", "error", err)
+			given.Species = in.Species
+			return given, nil
+		}
+	}
+	for i := range in.Claimed {
+		in.Facility = in.Facility.With(&in.Claimed[i])
+	}
+	return in, nil
 }
 
 // Parse reads a text as a configuration.
@@ -66,38 +87,11 @@ func (c *Configuration) Claim(s facility.Sensor) {
 	c.Claimed = append(claimed, s)
 }
 
-// WithClaimed is the facility with the sensors claimed since laid over it.
-func (c *Configuration) WithClaimed(f *facility.Facility) *facility.Facility {
-	for i := range c.Claimed {
-		f = f.With(&c.Claimed[i])
-	}
-	return f
-}
-
-// InForce are the facility and the species in force as of the last commit, and
-// whether the records know them: without a record, for a facility that came out
-// of no file, or when its text cannot be read by this version any more, those
-// given.
-func (c *Configuration) InForce(f *facility.Facility, catalog *species.Catalog, logger *slog.Logger) (*facility.Facility, *species.Catalog, bool) {
-	if c == nil || f.Text == "" {
-		return f, catalog, false
-	}
-	if c.Text != f.Text {
-		then, species, err := Parse(c.Path, c.Text)
-		if err != nil {
-			logger.Warn("the configuration that was in force cannot be read by this version; what happened under it is gone through with the new one", "error", err)
-			return f, catalog, false
-		}
-		f, catalog = then, species
-	}
-	return c.WithClaimed(f), catalog, true
-}
-
 // Claims are the sensors that were claimed within a span, by entries of a kind.
 // A fold over it must begin without them.
-func Claims(ctx context.Context, reader *records.Reader, s past.Span, kind string) (map[sensors.SensorID]bool, error) {
+func Claims(ctx context.Context, reader *records.Reader, from, to time.Time, kind string) (map[sensors.SensorID]bool, error) {
 	claims := make(map[sensors.SensorID]bool)
-	for e, err := range reader.Journal(ctx, s.From, s.To) {
+	for e, err := range reader.Journal(ctx, from, to) {
 		if err != nil {
 			return nil, fmt.Errorf("read the journal: %w", err)
 		}
@@ -136,6 +130,9 @@ func StoodIn(room sensors.RoomID, cohorts iter.Seq2[*population.Cohort, []popula
 	}
 	return false
 }
+
+// Is reports whether it is that of a facility.
+func (c *Configuration) Is(f *facility.Facility) bool { return c.Text == f.Text && len(c.Claimed) == 0 }
 
 // Lost are the species of older texts, with what was adopted laid over them.
 // One that cannot be read any more is left out.

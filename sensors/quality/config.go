@@ -155,7 +155,7 @@ func (c Config) Validate() error {
 		if !(p.suspect >= 0) || !(p.fail >= 0) || math.IsInf(p.suspect, 0) || math.IsInf(p.fail, 0) {
 			return fmt.Errorf("%s: limits %g and %g must be finite and not negative", p.name, p.suspect, p.fail)
 		}
-		if p.suspect > 0 && p.fail > 0 && p.fail < p.suspect {
+		if p.fail > 0 && p.fail < p.suspect {
 			return fmt.Errorf("%s: limits %g and %g are in the wrong order", p.name, p.suspect, p.fail)
 		}
 	}

@@ -53,7 +53,7 @@ func (h *Habit) Observe(t time.Time) {
 		return
 	}
 	h.Newest = at
-	bin := int(math.Max(0, math.Min(math.Round(math.Log2(seconds)*4), habitBins-1)))
+	bin := max(0, int(math.Round(math.Log2(seconds)*4)))
 	h.Bins[bin]++
 	copy(h.Recent[:], h.Recent[1:])
 	h.Recent[len(h.Recent)-1] = seconds

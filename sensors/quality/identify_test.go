@@ -2,6 +2,7 @@ package quality
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -101,5 +102,50 @@ func TestCoarseAndSparseCandidates(t *testing.T) {
 	}
 	if got := Identify(nil, touched); len(got) != 0 {
 		t.Errorf("%+v", got)
+	}
+}
+
+// risen is what Identify says of one candidate with five values before a touch
+// and one after it, a minute apart.
+func risen(after float64, before ...float64) Rise {
+	trace := Trace{Name: "a"}
+	for i, v := range append(before, after) {
+		trace.Points = append(trace.Points, TracePoint{start.Add(time.Duration(i) * time.Minute), v})
+	}
+	return Identify([]Trace{trace}, start.Add(time.Duration(len(before))*time.Minute))[0]
+}
+
+// What a rise is measured by, worked out by hand: the steps before it, half a
+// step of a coarse sensor, a hundredth and a thousandth of the level.
+func TestNoiseBeforeTheRise(t *testing.T) {
+	for name, c := range map[string]struct {
+		got   Rise
+		score float64
+	}{
+		"steps of a tenth":                  {risen(21, 20, 20.1, 20, 20.1, 20), math.Sqrt2 / (1.4826 * 0.1)},
+		"half of a coarse step":             {risen(31, 30, 30, 30, 30.5, 30.5), 1 / 0.25},
+		"a hundredth of the level":          {risen(21, 20, 20, 20, 20.5, 20.5), 1 / 0.2},
+		"never changed but for the rise":    {risen(21, 20, 20, 20, 20, 20), 1 / 0.2},
+		"a fine step, a thousandth of it":   {risen(21, 20, 20.001, 20, 20, 20), 1 / 0.02},
+		"a low level, a hundredth of a one": {risen(2, 1, 1, 1, 1.001, 1), 1 / 0.01},
+	} {
+		if math.Abs(c.got.By-1) > 1e-9 || math.Abs(c.got.Score-c.score) > 1e-9*c.score {
+			t.Errorf("%s: %+v, want 1 and a score of %v", name, c.got, c.score)
+		}
+	}
+}
+
+// From three candidates on what all do counts for none.
+func TestWhatAllDoIsNoTouch(t *testing.T) {
+	trace := func(name string, after float64) Trace {
+		return Trace{name, []TracePoint{{start, 20}, {start.Add(time.Minute), 20.01}, {start.Add(2 * time.Minute), 20}, {start.Add(3 * time.Minute), after}}}
+	}
+	all := []Trace{trace("a", 25), trace("b", 25), trace("c", 25)}
+	for n, want := range map[int]float64{1: 5, 2: 5, 3: 0} {
+		for _, r := range Identify(all[:n], start.Add(3*time.Minute)) {
+			if math.Abs(r.By-want) > 1e-9 {
+				t.Errorf("%d candidates: %+v, want a rise of %v", n, r, want)
+			}
+		}
 	}
 }

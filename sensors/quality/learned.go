@@ -129,9 +129,7 @@ func (s *stepState) learn(step float64) {
 		return
 	}
 	switch {
-	case s.Hits == 0 || step > 1.1*s.Candidate && s.Resolution > 0 && s.Hits < 3 && step < 0.9*s.Resolution:
-		s.Candidate, s.Hits = step, 1
-	case step < 0.9*s.Candidate:
+	case s.Hits == 0 || step < 0.9*s.Candidate || s.Resolution > 0 && step > 1.1*s.Candidate:
 		s.Candidate, s.Hits = step, 1
 	case step <= 1.1*s.Candidate:
 		s.Hits++

@@ -24,11 +24,53 @@ func finding(t *testing.T, found []Finding, check Check) Finding {
 
 // A finding names the end that was passed, of the span that was.
 func TestGrossRangeNamesTheLimit(t *testing.T) {
-	for value, limit := range map[float64]float64{50.5: 50, -10.5: -10, 80.5: 80, -40.5: -40} {
-		a := NewAssessor(sensors.Temperature, DefaultConfig(sensors.Temperature))
-		_, found := a.Assess(start, value)
-		if f := finding(t, found, CheckGrossRange); f.Limit != limit || f.Size != value {
-			t.Errorf("%v °C: %+v, want the limit %v", value, f, limit)
+	for _, c := range []struct {
+		q            sensors.Quantity
+		value, limit float64
+	}{
+		{sensors.Temperature, 50.5, 50}, {sensors.Temperature, -10.5, -10}, {sensors.Temperature, 80.5, 80}, {sensors.Temperature, -40.5, -40},
+		{sensors.RelativeHumidity, 102.5, 102}, {sensors.RelativeHumidity, 2.5, 3}, {sensors.RelativeHumidity, 105.5, 105}, {sensors.RelativeHumidity, -2.5, -2},
+	} {
+		a := NewAssessor(c.q, DefaultConfig(c.q))
+		_, found := a.Assess(start, c.value)
+		if f := finding(t, found, CheckGrossRange); f.Limit != c.limit || f.Size != c.value {
+			t.Errorf("%v of %v: %+v, want the limit %v", c.q, c.value, f, c.limit)
+		}
+		// The ends themselves are good, or at least no worse than suspect.
+		a = NewAssessor(c.q, DefaultConfig(c.q))
+		flag, _ := a.Assess(start, c.limit)
+		if user := a.c.User.Contains(c.limit); user && flag != sensors.NotEvaluated || !user && flag != sensors.Suspect {
+			t.Errorf("%v of %v: %v", c.q, c.limit, flag)
+		}
+	}
+}
+
+// Limits that just go together.
+func TestConfigAtItsLimits(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(*Config)
+		good   bool
+	}{
+		"empty span":             {func(c *Config) { c.Sensor, c.User = Span{5, 5}, Span{} }, false},
+		"user span of a sensor":  {func(c *Config) { c.User = c.Sensor }, true},
+		"user span a bit lower":  {func(c *Config) { c.User = Span{c.Sensor.Low - 1, 50} }, false},
+		"user span a bit higher": {func(c *Config) { c.User = Span{-10, c.Sensor.High + 1} }, false},
+		"one limit for both":     {func(c *Config) { c.SpikeFail = c.SpikeSuspect }, true},
+		"failure alone":          {func(c *Config) { c.SpikeSuspect = 0 }, true},
+		"window of two days":     {func(c *Config) { c.AttenuatedWindow = 48 * time.Hour }, true},
+		"window of more":         {func(c *Config) { c.AttenuatedWindow = 48*time.Hour + 1 }, false},
+		"window before now":      {func(c *Config) { c.AttenuatedWindow = -1 }, false},
+		"flat before now":        {func(c *Config) { c.FlatMin = -1 }, false},
+		"flat unit before now":   {func(c *Config) { c.FlatPerUnit = -1 }, false},
+		"condensing before now":  {func(c *Config) { c.CondensingAfter = -1 }, false},
+		"no times":               {func(c *Config) { c.Gap, c.FlatMin, c.FlatPerUnit, c.CondensingAfter = 0, 0, 0, 0 }, true},
+		"endless limit":          {func(c *Config) { c.NoiseRatio = math.Inf(1) }, false},
+		"limit below zero":       {func(c *Config) { c.FlatFail = -1 }, false},
+	} {
+		cfg := DefaultConfig(sensors.Temperature)
+		c.change(&cfg)
+		if err := cfg.Validate(); (err == nil) != c.good {
+			t.Errorf("%s: %v, want it accepted: %v", name, err, c.good)
 		}
 	}
 }
@@ -262,11 +304,14 @@ func TestBatteryFade(t *testing.T) {
 	}
 	for _, c := range []struct {
 		perDay, level float64
+		after         time.Duration
 		want          bool
 	}{
-		{1, 35, true}, {1, 35.5, false}, {0.5, 20.5, false}, {0.53125, 20.5, true},
+		{1, 35, 0, true}, {1, 35.5, 0, false},
+		// Half a percent a day is no trend, though it lasts for 29 days only.
+		{0.5, 20.5, 48 * time.Hour, false}, {0.53125, 20.5, 48 * time.Hour, true}, {0.25, 20.5, 40 * 24 * time.Hour, false},
 	} {
-		if f, ok := watch(falls(c.perDay, c.level, 7)...).Check(noon); ok != c.want || ok && f.Check != CheckBatteryFading {
+		if f, ok := watch(falls(c.perDay, c.level, 7)...).Check(noon.Add(c.after)); ok != c.want || ok && f.Check != CheckBatteryFading {
 			t.Errorf("%v a day down to %v %%: %+v, %v, want %v", c.perDay, c.level, f, ok, c.want)
 		}
 	}

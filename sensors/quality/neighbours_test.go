@@ -219,6 +219,287 @@ func TestNeighboursRestore(t *testing.T) {
 	}
 }
 
+// trio are three sensors of one level, each of which has just reported.
+func trio(cfg NeighbourConfig, at time.Time, values ...float64) *Neighbours {
+	n := NewNeighbours(sensors.Temperature, cfg)
+	for i, v := range values {
+		n.Observe(sensors.SensorID(rune('a'+i)), at, v, sensors.Pass)
+	}
+	return n
+}
+
+// A value stands for its place for three intervals, ten minutes at least and
+// two hours at most, and one of an hour ahead of the others does too.
+func TestFreshValues(t *testing.T) {
+	for _, c := range []struct {
+		seconds float64
+		age     time.Duration
+		want    bool
+	}{
+		{60, 10 * time.Minute, true}, {60, 10*time.Minute + 1e6, false},
+		{600, 30 * time.Minute, true}, {600, 30*time.Minute + 1e6, false},
+		{3600, 2 * time.Hour, true}, {3600, 2*time.Hour + 1e6, false},
+		{60, -time.Hour, true}, {60, -time.Hour - 1e6, false},
+	} {
+		m := &member{Seen: true, Interval: c.seconds, At: start.UnixMilli()}
+		if got := m.fresh(start.Add(c.age).UnixMilli()); got != c.want {
+			t.Errorf("every %v s, after %v: fresh is %v", c.seconds, c.age, got)
+		}
+	}
+	if (&member{}).fresh(0) {
+		t.Error("a sensor never seen is fresh")
+	}
+}
+
+// The weight of a new value after a time constant is 0.6, near 1 - 1/e, that
+// of no time none.
+func TestSmoothing(t *testing.T) {
+	for seconds, want := range map[float64]float64{0: 0, -5: 0, 900: 0.6, 1800: 0.8, 90: 0.095023} {
+		if got := smoothing(seconds); math.Abs(got-want) > 1e-6 {
+			t.Errorf("after %v s: %v, want %v", seconds, got, want)
+		}
+	}
+}
+
+// Interval, level and resolution follow what comes in.
+func TestMemberFollows(t *testing.T) {
+	m := &member{}
+	for i, c := range []struct{ seconds, value, interval, level float64 }{
+		{0, 20, 0, 20},
+		{900, 21, 900, 20.6},
+		{900, 21, 900, 20.84},
+		{1000, 21, 910, 20.84 + 0.16*smoothing(1000)},
+		{9000, 21, 910 + 0.1*2*910, 21 - (0.16-0.16*smoothing(1000))*(1-smoothing(9000))},
+	} {
+		m.take(m.At+int64(c.seconds*1000), c.value)
+		if math.Abs(m.Interval-c.interval) > 1e-9 || math.Abs(m.Level-c.level) > 1e-9 || m.Value != c.value {
+			t.Errorf("reading %d: %+v, want %v s and a level of %v", i, m, c.interval, c.level)
+		}
+	}
+	// A step of no size is none.
+	for range 4 {
+		m.take(m.At+1000, m.Value+sameValue/2)
+	}
+	if m.Step.Hits != 1 || m.Step.Candidate != 1 {
+		t.Errorf("steps %+v, want the one of 1 °C", m.Step)
+	}
+}
+
+// The room's level follows with the same weights, begins anew after a day, and
+// does not go back in time.
+func TestRoomLevelFollows(t *testing.T) {
+	n := NewNeighbours(sensors.Temperature, NeighbourConfig{})
+	at := start.UnixMilli()
+	for i, c := range []struct {
+		after  int64
+		center float64
+		want   float64
+	}{
+		{0, 20, 20}, {900 * 1000, 21, 20.6}, {900 * 1000, 25, 20.6}, {0, 25, 20.6},
+		{900*1000 + dayMillis, 21, 20.6 + 0.4*smoothing(86400)}, {900*1000 + 2*dayMillis + 1, 30, 30},
+	} {
+		if n.follow(at+c.after, c.center); math.Abs(n.center-c.want) > 1e-9 {
+			t.Errorf("step %d: %v, want %v", i, n.center, c.want)
+		}
+	}
+}
+
+// Far is beyond the limit for the time; until the place is learned the limit
+// is wider. It ends below seven tenths of it.
+func TestFarAtItsLimits(t *testing.T) {
+	cfg := NeighbourConfig{Far: 1, FarUnlearned: 2, FarAfter: time.Hour}
+	for _, learned := range []bool{true, false} {
+		n, m, limit := NewNeighbours(sensors.Temperature, cfg), &member{Learned: learned, Base: 0.5, Deviations: Deviations{Hour: start.UnixMilli() / hourMillis}}, 2.0
+		if learned {
+			limit = 1
+		}
+		minute := 0
+		far := func(size float64, since bool, flag sensors.Flag) {
+			t.Helper()
+			for _, sign := range []float64{1, -1} {
+				m.Away = 0.5 + sign*size*limit
+				got, found := n.judge(m, start.Add(time.Duration(minute)*time.Minute).UnixMilli(), nil)
+				if got != flag || (m.FarSince != 0) != since || len(found) > 0 && (found[0].Size != sign*size*limit || found[0].Limit != limit) {
+					t.Errorf("learned %v, minute %d, %v of the limit: %v %v, far since %d", learned, minute, sign*size, got, found, m.FarSince)
+				}
+			}
+		}
+		far(1, false, sensors.Pass)
+		far(1.125, true, sensors.Pass)
+		minute = 59
+		far(0.75, true, sensors.Pass)
+		minute = 60
+		far(0.75, true, sensors.Suspect)
+		far(0.6875, false, sensors.Pass)
+	}
+}
+
+// Without a limit nothing is far.
+func TestNothingIsFarWithoutALimit(t *testing.T) {
+	n, m := NewNeighbours(sensors.Temperature, NeighbourConfig{}), &member{Away: 50}
+	for hours := range 5 {
+		if flag, found := n.judge(m, start.Add(time.Duration(hours)*time.Hour).UnixMilli(), nil); flag != sensors.Pass || m.FarSince != 0 {
+			t.Errorf("after %d h: %v %v", hours, flag, found)
+		}
+	}
+}
+
+// Two others are needed to say that a sensor is in another unit, and a value
+// that has come back ends it.
+func TestUnitAgainstNeighbours(t *testing.T) {
+	cfg := DefaultNeighbourConfig(sensors.Temperature)
+	for _, c := range []struct {
+		others []float64
+		want   sensors.Flag
+	}{{[]float64{25}, 0}, {[]float64{25, 25.5}, sensors.Fail}} {
+		n := trio(cfg, start, c.others...)
+		flag, found := n.Observe("z", start.Add(time.Minute), 77, sensors.Pass)
+		if flag != c.want || (len(found) > 0) != (c.want != 0) {
+			t.Errorf("beside %v: %v %v", c.others, flag, found)
+		}
+	}
+	n := trio(cfg, start, 25, 25, 25)
+	for i, c := range []struct {
+		value float64
+		since int
+	}{{77, 1}, {77, 1}, {25, 0}, {77, 4}} {
+		_, found := n.Observe("a", start.Add(time.Duration(i+1)*time.Minute), c.value, sensors.Pass)
+		if c.since == 0 && len(found) > 0 || c.since > 0 && (len(found) != 1 || !found[0].Since.Equal(start.Add(time.Duration(c.since)*time.Minute))) {
+			t.Errorf("minute %d: %v, want a finding since minute %d", i+1, found, c.since)
+		}
+	}
+}
+
+// A reading that is not newer teaches nothing, unless the newest was ahead by
+// an hour.
+func TestLateReadingsOfNeighbours(t *testing.T) {
+	for late, taken := range map[time.Duration]bool{0: false, time.Hour - time.Millisecond: false, time.Hour: true} {
+		n := trio(NeighbourConfig{}, start, 20, 20, 20)
+		n.Observe("a", start.Add(-late), 23, sensors.Pass)
+		if got := n.members[0].Value == 23; got != taken {
+			t.Errorf("late by %v: taken is %v", late, got)
+		}
+	}
+}
+
+func TestDisagreement(t *testing.T) {
+	n := trio(NeighbourConfig{}, start, 20, 21.5, 23)
+	n.members[2].Base = 2.5
+	for _, c := range []struct {
+		after  time.Duration
+		spread float64
+		fresh  int
+	}{{time.Minute, 1.5, 3}, {time.Hour, 0, 0}} {
+		if spread, fresh := n.Disagreement(start.Add(c.after)); spread != c.spread || fresh != c.fresh {
+			t.Errorf("after %v: %v among %d", c.after, spread, fresh)
+		}
+	}
+	n.Remove("a")
+	n.Remove("nobody")
+	if spread, fresh := n.Disagreement(start); spread != 1 || fresh != 2 {
+		t.Errorf("of two: %v among %d", spread, fresh)
+	}
+	n.Remove("b")
+	if spread, fresh := n.Disagreement(start); spread != 0 || fresh != 1 {
+		t.Errorf("of one: %v among %d", spread, fresh)
+	}
+}
+
+// Beside a noisy sensor the others are noisy by half, and only it is named.
+func TestTheNoisiestIsNamed(t *testing.T) {
+	cfg := NeighbourConfig{NoiseRatio: 1.8}
+	for _, c := range []struct {
+		other, own float64
+		high       int
+		otherHigh  int
+		want       sensors.Flag
+	}{
+		{0, 0.1, noiseConfirm, 1, sensors.Suspect},
+		{0.1, 0.1, noiseConfirm, 1, 0},
+		{0.1, 0.1, noiseConfirm, 0, sensors.Suspect},
+		{0.085, 0.1, noiseConfirm, 1, sensors.Suspect},
+		{0.095, 0.1, noiseConfirm, 1, 0},
+		{0, 0.1, noiseConfirm - 1, 1, 0},
+	} {
+		n := trio(cfg, start, 20, 20, 20)
+		own, other := n.members[0], n.members[1]
+		own.Noise = noiseState{High: c.high, Now: c.own, Usual: 0.05, Since: 7}
+		other.Noise = noiseState{High: c.otherHigh, Now: c.other, Usual: 0.05}
+		flag, found := n.answer(0, nil, own)
+		if flag != c.want || c.want != 0 && (math.Abs(found[0].Size-2) > 1e-9 || found[0].Limit != 1.8) {
+			t.Errorf("%+v: %v %v", c, flag, found)
+		}
+	}
+}
+
+// The comparison wants three deviations in a row, of a sensor that reports
+// often enough.
+func TestNoiseAgainstNeighbours(t *testing.T) {
+	for seconds, want := range map[float64]int{900: 3, 901: 0} {
+		m := &member{Interval: seconds}
+		for i, deviation := range []float64{0.5, 0, 0.5, 0, 0.5} {
+			m.noise(int64(i+1), deviation, 1.8)
+		}
+		if m.Noise.Count != want || m.Apart != [2]float64{0, 0.5} {
+			t.Errorf("every %v s: %d sizes of %v", seconds, m.Noise.Count, m.Apart)
+		}
+		m.noise(6, 0, 0)
+		if m.Noise.Count != want {
+			t.Errorf("without a ratio: %d sizes", m.Noise.Count)
+		}
+	}
+}
+
+// What all sensors do is no noise of one, and with fewer than two others
+// nothing is known of it.
+func TestNoiseIsThatOfOne(t *testing.T) {
+	for others, want := range map[int]int{1: 0, 2: 3} {
+		n := NewNeighbours(sensors.Temperature, NeighbourConfig{NoiseRatio: 1.8})
+		for minute := range 5 {
+			for i := range others + 1 {
+				n.Observe(sensors.SensorID(rune('a'+i)), start.Add(time.Duration(minute)*time.Minute+time.Duration(i)*time.Second), 20+float64(minute%2)*4, sensors.Pass)
+			}
+		}
+		// The last to report has the others beside it.
+		if s := n.members[others].Noise; s.Count != want || s.Zero != want {
+			t.Errorf("beside %d others: %d sizes, %d of them nothing", others, s.Count, s.Zero)
+		}
+	}
+	coarse := &member{Noise: noiseState{Now: 0.2, Usual: 0.01}, Step: stepState{Resolution: 0.4}}
+	if got := coarse.noiseRatio(); math.Abs(got-2) > 1e-9 {
+		t.Errorf("a coarse sensor has %v times the noise, want 2", got)
+	}
+	// A coarse sensor is forgiven what a quarter of its step makes.
+	for resolution, want := range map[float64]int{0.4: 1, 0.8: 0} {
+		m := &member{Interval: 60, Aparts: 2, Step: stepState{Resolution: resolution}}
+		m.Noise = noiseState{From: start.UnixMilli(), Count: 60, Windows: noiseLearnCount, LearnFrom: start.UnixMilli() - dayMillis, Usual: 0.01}
+		// 60 sizes of 0.33.
+		m.Noise.Bins[33] = 60
+		if m.noise(start.UnixMilli()+hourMillis, 0, 1.8); m.Noise.High != want {
+			t.Errorf("steps of %v: %+v, want %d windows too high", resolution, m.Noise, want)
+		}
+	}
+}
+
+// A shelf that is always five degrees warmer is in another unit when its value
+// would be that in it.
+func TestUnitOfAWarmShelf(t *testing.T) {
+	n := trio(DefaultNeighbourConfig(sensors.Temperature), start, 30, 25, 25)
+	n.members[0].Base = 5
+	flag, found := n.Observe("a", start.Add(time.Minute), 86, sensors.Pass)
+	if flag != sensors.Fail || !has(found, CheckUnitFahr) {
+		t.Errorf("%v %v", flag, found)
+	}
+}
+
+func TestFarForTwoHours(t *testing.T) {
+	for _, q := range []sensors.Quantity{sensors.Temperature, sensors.RelativeHumidity} {
+		if got := DefaultNeighbourConfig(q).FarAfter; got != 2*time.Hour {
+			t.Errorf("%v: far after %v", q, got)
+		}
+	}
+}
+
 func BenchmarkNeighbours(b *testing.B) {
 	n := NewNeighbours(sensors.Temperature, DefaultNeighbourConfig(sensors.Temperature))
 	ids := []sensors.SensorID{"a", "b", "c", "d"}

@@ -3,6 +3,7 @@ package simulate
 import (
 	"fmt"
 	"slices"
+	"time"
 
 	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
@@ -21,6 +22,11 @@ type broker struct {
 	told            *bool
 	// since is the minute of the last change that the daemon was told.
 	since int
+	// packet is the number given out last. Forgot is set when the session is
+	// gone and the daemon does not know, lost when it was told.
+	packet uint16
+	forgot bool
+	lost   time.Time
 }
 
 // queueMost is how many messages a session keeps.
@@ -32,7 +38,7 @@ func (b *broker) publish(m *message) {
 		b.retained[m.topic] = &kept
 	}
 	live := *m
-	live.retained = false
+	live.retained, live.queued = false, !b.connected
 	if len(b.queue) < queueMost {
 		b.queue = append(b.queue, &live)
 	}
@@ -50,7 +56,7 @@ func (b *broker) drop() {
 
 // forget loses the session, and with it all that waited.
 func (b *broker) forget() {
-	b.queue, b.given = nil, nil
+	b.queue, b.given, b.forgot = nil, nil, true
 	for _, topic := range slices.Sorted(func(yield func(string) bool) {
 		for t := range b.retained {
 			if !yield(t) {
@@ -71,6 +77,12 @@ func (b *broker) next() *message {
 	}
 	m := b.queue[0]
 	b.queue = b.queue[1:]
+	if m.packet == 0 {
+		if b.packet++; b.packet == 0 {
+			b.packet = 1
+		}
+		m.packet = b.packet
+	}
 	b.given = append(b.given, m)
 	return m
 }
@@ -90,6 +102,7 @@ func (b *broker) hand(m *message) sensors.Message {
 	process := b.run.process
 	return sensors.Message{
 		Topic: m.topic, Payload: slices.Clone(m.body), Retained: m.retained, Received: b.run.believed(),
+		Delivery: sensors.Delivery{Packet: m.packet, Again: m.again, Queued: m.queued || m.again},
 		Ack: func() {
 			if b.run.process != process {
 				return
@@ -106,7 +119,7 @@ func (b *broker) hand(m *message) sensors.Message {
 
 // link is the state of the link as the daemon is told of it.
 func (b *broker) link() snapshot.Link {
-	l := snapshot.Link{Address: "tcp://127.0.0.1:1883", Connected: b.connected, Subscribed: b.connected, Since: b.run.believed()}
+	l := snapshot.Link{Address: "tcp://127.0.0.1:1883", Connected: b.connected, Subscribed: b.connected, Since: b.run.believed(), SessionLost: b.lost}
 	if !b.connected {
 		l.Problem = "the broker does not answer"
 	}

@@ -10,7 +10,6 @@ type purpose uint64
 const (
 	forNoise purpose = iota + 1
 	forWrite
-	forNotifier
 	forBatch
 	forOrder
 	forHold

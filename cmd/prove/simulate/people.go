@@ -169,16 +169,40 @@ func claimOne(r *run, e event) begun {
 	return once("somebody claims %s for %s", one.id, one.room)
 }
 
-// edited has the daemon take up the changed file: it is restarted.
-func (r *run) edited(e event, format string, args ...any) begun {
+// edited has the daemon take up the changed file: it is told to read it again,
+// or restarted. Touched is the room about which alarms may change by it.
+func (r *run) edited(e event, touched sensors.RoomID, format string, args ...any) begun {
 	r.world.edited = true
-	if r.process != nil {
-		r.stop()
-		r.world.startAt = r.now + e.B%3
+	what := "the configuration is changed: " + fmt.Sprintf(format, args...)
+	if r.process == nil {
+		r.world.before = nil
+		r.ref.edited()
+		return once("%s", what)
 	}
-	r.world.before = nil
+	if e.A/7%2 == 0 {
+		r.stop()
+		if before := r.world.before; before != nil {
+			r.world.before = before.without(touched)
+		}
+		r.world.startAt = r.now + e.B%3
+		r.ref.edited()
+		return once("%s; the daemon is restarted", what)
+	}
+	before := markOf(r.process.engine.Snapshot()).without(touched)
+	f, err := r.site.parse()
+	if err != nil {
+		r.breach("configuration", "%s, and is refused: %v", what, err)
+		return begun{}
+	}
+	r.tell("%s; the daemon reads it again", what)
+	r.do(fold.NewConfigure(f, r.catalogs.of(r.site), "signal"), func() {})
+	if r.over() {
+		return begun{}
+	}
+	r.process.facility = f
+	r.compareMarks(before, markOf(r.process.engine.Snapshot()).without(touched))
 	r.ref.edited()
-	return once("the configuration is changed: "+format+"; the daemon is restarted", args...)
+	return begun{}
 }
 
 func editLimit(r *run, e event) begun {
@@ -187,12 +211,12 @@ func editLimit(r *run, e event) begun {
 	}
 	m := &r.site.rooms[e.A%len(r.site.rooms)]
 	m.heatC += float64(2 + e.B%8)
-	return r.edited(e, "the heat limit of %s is now %g °C", m.id, m.heatC)
+	return r.edited(e, m.id, "the heat limit of %s is now %g °C", m.id, m.heatC)
 }
 
 func editDelay(r *run, e event) begun {
 	r.site.onMinutes = 3 + e.A%10
-	return r.edited(e, "too hot is an alarm after %d min", r.site.onMinutes)
+	return r.edited(e, everywhere, "too hot is an alarm after %d min", r.site.onMinutes)
 }
 
 func renameRoom(r *run, e event) begun {
@@ -208,7 +232,7 @@ func renameRoom(r *run, e event) begun {
 		}
 	}
 	r.roomGone(old)
-	return r.edited(e, "%s is now called %s", old, m.id)
+	return r.edited(e, everywhere, "%s is now called %s", old, m.id)
 }
 
 // roomGone is what follows for the cohorts of a room that is no more.
@@ -232,7 +256,7 @@ func removeRoom(r *run, e event) begun {
 	r.site.rooms = slices.Delete(r.site.rooms, i, i+1)
 	r.site.sensors = slices.DeleteFunc(r.site.sensors, func(one siteSensor) bool { return one.room == id })
 	r.roomGone(id)
-	return r.edited(e, "%s and its sensors are taken out", id)
+	return r.edited(e, everywhere, "%s and its sensors are taken out", id)
 }
 
 func removeSensor(r *run, e event) begun {
@@ -243,7 +267,7 @@ func removeSensor(r *run, e event) begun {
 	one := r.site.sensors[i]
 	r.site.sensors = slices.Delete(r.site.sensors, i, i+1)
 	r.sensorGone(one.room)
-	return r.edited(e, "%s is taken out", one.id)
+	return r.edited(e, one.room, "%s is taken out", one.id)
 }
 
 // sensorGone is what follows for the cohorts of a room that loses a sensor.
@@ -262,8 +286,9 @@ func renameSensor(r *run, e event) begun {
 	one := &r.site.sensors[e.A%len(r.site.sensors)]
 	old := one.id
 	one.id = old + "x"
+	one.device.spoiltUntil = r.now + 30
 	r.sensorGone(one.room)
-	return r.edited(e, "%s is now called %s", old, one.id)
+	return r.edited(e, one.room, "%s is now called %s", old, one.id)
 }
 
 func removeSpecies(r *run, e event) begun {
@@ -274,5 +299,5 @@ func removeSpecies(r *run, e event) begun {
 	for _, c := range r.world.cohorts {
 		c.disturbed = true
 	}
-	return r.edited(e, "the species %s is taken out", moth)
+	return r.edited(e, everywhere, "the species %s is taken out", moth)
 }

@@ -40,8 +40,8 @@ type process struct {
 	// packed is the minute at which history was packed last.
 	packed int
 	known  snapshot.NoticeState
-	// due is set when notices were written that nobody has looked at.
-	due bool
+	// deliverAt is the minute at which the outbox is to be looked at next.
+	deliverAt int
 }
 
 // order is a command on its way.
@@ -63,13 +63,9 @@ func (r *run) start() {
 		return
 	}
 	p := &process{store: store, facility: f, began: r.now, packed: r.now}
-	catalog := r.catalogs.full
-	if r.site.withoutMoth {
-		catalog = r.catalogs.withoutMoth
-	}
 	p.engine, err = daemon.New(r.ctx, daemon.Options{
-		Options: fold.Options{Facility: f, Catalog: catalog, Logger: slog.New(slog.DiscardHandler), Invented: true, ForecastEvery: forecastEvery, Grid: grid},
-		Store:   store, Clock: &p.clock, Now: r.look(), Ask: r.asked, NoticesDue: func() { p.due = true },
+		Options: fold.Options{Facility: f, Catalog: r.catalogs.of(r.site), Logger: slog.New(slog.DiscardHandler), Invented: true, ForecastEvery: forecastEvery, Grid: grid},
+		Store:   store, Clock: &p.clock, Now: r.look(), Ask: r.asked, NoticesDue: func() { p.deliverAt = r.now },
 	})
 	if err != nil {
 		_ = store.Close() // err says why
@@ -126,13 +122,14 @@ func (r *run) kill() {
 // leave is what follows from the end of the daemon.
 func (r *run) leave(orderly bool) {
 	p := r.process
-	if orderly {
+	if orderly && !r.disk.failing {
 		r.ref.stopped()
 	} else {
 		r.ref.killed()
 	}
 	r.process = nil
 	r.broker.drop()
+	r.broker.lost = time.Time{}
 	if err := p.store.Close(); err != nil {
 		r.fail(err)
 	}
@@ -167,7 +164,7 @@ func (r *run) answers() {
 	for _, o := range r.process.waiting {
 		select {
 		case err := <-o.answer:
-			if err == nil || errors.Is(err, daemon.ErrNotRecorded) {
+			if err == nil {
 				o.then()
 			}
 		default:

@@ -31,6 +31,9 @@ type reference struct {
 	// it has not moved.
 	lastTime time.Time
 	still    int
+	// forgot is when the daemon last lost what it had not written: alarms that
+	// come on just after are those of before.
+	forgot int
 	// open are the alarms of which a person was told and not yet that they
 	// are over.
 	open map[person]bool
@@ -51,6 +54,8 @@ type device struct {
 	quiet int
 	// pause is how long the last long silence was, over when it ended.
 	pause, over int
+	// cool is the minute in which it last said a value within the heat limit.
+	cool int
 	// vague is set while it is not clear what the daemon makes of it.
 	vague bool
 	// sparkplug sessions: whether the birth and all since were handed over.
@@ -80,12 +85,14 @@ type alarmView struct {
 	// calling counts the minutes for which people should have been told.
 	calling int
 	told    map[string]bool
+	// unrepeated counts them since the last call.
+	unrepeated int
 }
 
 func newReference(r *run) *reference {
 	return &reference{
 		run: r, devices: make([]device, len(r.sensors)), rooms: map[sensors.RoomID]*roomView{},
-		active: map[alerts.Key]*alarmView{}, open: map[person]bool{},
+		forgot: -forgottenFor - 1, active: map[alerts.Key]*alarmView{}, open: map[person]bool{},
 	}
 }
 
@@ -95,6 +102,10 @@ const (
 	heatMargin = 8
 	// silenceMargin, blindMargin and partMargin are likewise.
 	silenceMargin, blindMargin, partMargin = 12, 10, 8
+	// coolWithin is how long before heat is over a sensor must have said so.
+	coolWithin = 20
+	// forgottenFor is how long the daemon may find again what it lost.
+	forgottenFor = 30
 	// tellWithin is within how many minutes people are told.
 	tellWithin = 20
 )
@@ -118,16 +129,22 @@ func (f *reference) view(id sensors.RoomID) *roomView {
 
 // heard takes note of a message that is handed to the daemon.
 func (f *reference) heard(m *message) {
-	s, d := m.said.sensor, &f.devices[m.said.sensor.index]
+	said := m.said
+	s, d := said.sensor, &f.devices[m.said.sensor.index]
 	i := slices.IndexFunc(f.run.site.sensors, func(one siteSensor) bool { return one.device == s && !one.unclaimed && !one.retired })
 	if i < 0 || m.retained || s.plan.Form == sparkplugForm && !d.whole {
-		if m.said.handed == 1 {
-			m.said.binding = false
+		if said.handed == 1 || i < 0 && !said.acked {
+			said.binding = false
 		}
 		d.vague = true
 		return
 	}
-	if m.said.trueAt < d.trueAt && d.known {
+	if said.trueAt < d.trueAt && d.known {
+		return
+	}
+	if (m.queued || m.again) && !s.plan.Form.ownTime() {
+		// Of unknown age, it says nothing about the present.
+		d.vague = true
 		return
 	}
 	late := f.run.now - m.said.trueAt
@@ -135,7 +152,11 @@ func (f *reference) heard(m *message) {
 	if silence := f.run.now - d.heard; silence > 5 {
 		pause, over = silence, f.run.now
 	}
-	*d = device{pause: pause, over: over, valueC: m.said.valueC, trueAt: m.said.trueAt, heard: f.run.now, known: true, vague: late > 1 || m.again, whole: d.whole}
+	cool := d.cool
+	if m := f.run.site.room(f.run.site.sensors[i].room); m != nil && said.valueC <= m.heatC {
+		cool = f.run.now
+	}
+	*d = device{pause: pause, over: over, cool: cool, valueC: m.said.valueC, trueAt: m.said.trueAt, heard: f.run.now, known: true, vague: late > 1 || m.again, whole: d.whole}
 }
 
 // born takes note of a birth that is handed to the daemon.
@@ -171,6 +192,7 @@ func (f *reference) started() {
 func (f *reference) stopped() {}
 
 func (f *reference) killed() {
+	f.forgot = f.run.now
 	// What was not written is forgotten, so that what was on may be off.
 	for key, a := range f.active {
 		if f.run.now-a.since < 60 {
@@ -180,11 +202,7 @@ func (f *reference) killed() {
 }
 
 // edited takes note that limits and sensors are others now.
-func (f *reference) edited() {
-	f.unsettle()
-	clear(f.active)
-	clear(f.open)
-}
+func (f *reference) edited() { f.unsettle() }
 
 // unsettle takes note that something has changed in rooms.
 func (f *reference) unsettle() {
@@ -213,6 +231,7 @@ func (f *reference) observe() {
 	for _, m := range r.site.rooms {
 		f.room(&m, on)
 	}
+	f.homeless(on)
 	f.changes(on)
 	f.telling(on)
 }
@@ -304,6 +323,20 @@ func (f *reference) room(m *siteRoom, on map[alerts.Key]*snapshot.Alarm) {
 	}
 }
 
+// homeless checks that a cohort without a room is told of.
+func (f *reference) homeless(on map[alerts.Key]*snapshot.Alarm) {
+	r := f.run
+	for _, c := range r.world.cohorts {
+		if c.room != "" || !c.entered || !c.ended.IsZero() {
+			c.homeless = 0
+			continue
+		}
+		if c.homeless++; c.homeless > partMargin && on[alerts.Key{Condition: "cohort_unwatched", Subject: string(c.id)}] == nil {
+			r.breach("homeless unseen", "%s has stood in no room of the configuration for %d min, and nobody is told", c.id, c.homeless)
+		}
+	}
+}
+
 // silence checks that a silent sensor is missed.
 func (f *reference) silence(one *siteSensor, d *device, on map[alerts.Key]*snapshot.Alarm) {
 	s := one.device
@@ -356,6 +389,9 @@ func (d *device) missed(now int) int {
 func (f *reference) falseAlarm(a *snapshot.Alarm) {
 	r := f.run
 	v := f.view(a.Key.Room)
+	if r.now-f.forgot <= forgottenFor {
+		return
+	}
 	switch a.Key.Condition {
 	case "heat":
 		// The delay may have run out just before the air came back.
@@ -407,7 +443,7 @@ func (f *reference) cleared(key alerts.Key, v *alarmView) {
 	}
 	for _, one := range r.site.sensorsIn(key.Room) {
 		d := &f.devices[one.device.index]
-		if v.hot[one.device.index] && d.valueC > m.heatC && r.now >= one.device.spoiltUntil {
+		if v.hot[one.device.index] && d.valueC > m.heatC && r.now-d.cool > coolWithin && r.now >= one.device.spoiltUntil {
 			r.breach("heat forgotten", "heat in %s is said to be over, and the last that %s said, %d min ago, was %.1f °C", key.Room, one.id, r.now-d.heard, d.valueC)
 		}
 	}
@@ -415,6 +451,10 @@ func (f *reference) cleared(key alerts.Key, v *alarmView) {
 
 // everybody are the people of the roster.
 var everybody = []string{"lead", "keeper"}
+
+// repeatWithin is within how many minutes a call that nobody acknowledges is
+// repeated, by priority, with a margin; low ones are not.
+var repeatWithin = map[alerts.Priority]int{alerts.Critical: 15 + 20, alerts.High: 30 + 20, alerts.Medium: 4*60 + 20}
 
 // telling checks that people are told of what is on.
 func (f *reference) telling(on map[alerts.Key]*snapshot.Alarm) {
@@ -425,10 +465,14 @@ func (f *reference) telling(on map[alerts.Key]*snapshot.Alarm) {
 			continue
 		}
 		if a.State != alerts.Unacknowledged || a.Under != nil || f.reachable == 0 {
-			v.calling = 0
+			v.calling, v.unrepeated = 0, 0
 			continue
 		}
 		v.calling++
+		v.unrepeated++
+		if most := repeatWithin[a.Priority]; most > 0 && v.unrepeated > most {
+			r.breach("unrepeated", "%s has been on for %d min since the last call, and nobody acknowledged it or was told again", key, v.unrepeated)
+		}
 		for _, name := range everybody {
 			if v.calling > tellWithin && !v.told[name] && !f.open[person{name, key}] {
 				r.breach("untold", "%s has been on for %d min, and %s was not told", key, v.calling, name)
@@ -439,28 +483,25 @@ func (f *reference) telling(on map[alerts.Key]*snapshot.Alarm) {
 
 // told takes note of a message that came through.
 func (f *reference) told(m notify.Message) {
-	r := f.run
-	if r.phone.got[m.Notice.Key] > 1 && !r.world.diskFailed {
-		r.breach("told twice", "%s is told twice of one and the same: %s", m.Notice.Recipient, m.Subject)
+	if f.run.phone.got[m.Notice.Key] > 1 && !f.run.world.diskFailed {
+		f.run.breach("told twice", "%s is told twice of one and the same: %s", m.Notice.Recipient, m.Subject)
 	}
-	f.toldOf(m.Notice.Recipient, m.Alarm)
-	for _, also := range m.Also {
-		f.toldOf(m.Notice.Recipient, also)
+	f.toldOf(m.Notice.Recipient, &m.Alarm)
+	for i := range m.Also {
+		f.toldOf(m.Notice.Recipient, &m.Also[i])
 	}
 }
 
-// toldOf takes note that a person was told of one alarm.
-func (f *reference) toldOf(name string, n notify.AlarmNotice) {
-	r := f.run
-	key := n.Key
-	who := person{name, key}
-	if v := f.active[key]; v != nil {
-		v.told[who.name] = true
+// toldOf takes note of the news of one alarm.
+func (f *reference) toldOf(name string, n *notify.AlarmNotice) {
+	who, v := person{name, n.Key}, f.active[n.Key]
+	if v != nil {
+		v.told[name], v.unrepeated = true, 0
 	}
 	switch n.Kind {
 	case notify.Raised:
-		if f.open[who] && f.active[key] != nil && f.active[key].since < r.now-30 && f.active[key].occurrence == n.Occurrence && !r.world.diskFailed {
-			r.breach("told again", "%s is told once more that %s has begun", who.name, key)
+		if f.open[who] && v != nil && v.since < f.run.now-30 && v.occurrence == n.Occurrence && !f.run.world.diskFailed {
+			f.run.breach("told again", "%s is told once more that %s has begun", name, n.Key)
 		}
 		f.open[who] = true
 	case notify.Cleared, notify.Over:

@@ -92,6 +92,8 @@ type cohort struct {
 	// disturbed is set when its air can no longer be worked out from the
 	// configuration as it is.
 	disturbed bool
+	// homeless counts the minutes for which its room has been gone.
+	homeless int
 }
 
 // machineClock is the wall clock of the daemon's machine.
@@ -173,22 +175,28 @@ func play(ctx context.Context, p *Plan, c ground, folder string) (*Breach, error
 	}
 	defer func() { _ = os.RemoveAll(folder) }() // what is left is of no use
 	r := newRun(ctx, p, c, folder)
-	if err := r.disk.begin(c.empty); err != nil {
-		return nil, err
-	}
-	r.start()
-	for ; r.now < p.Minutes && !r.over(); r.now++ {
-		r.minute()
-	}
-	if !r.over() {
-		r.checkAll()
-	}
+	r.playAll()
 	if r.process != nil {
 		if err := r.process.store.Close(); err != nil {
 			r.fail(err)
 		}
 	}
 	return r.broken, r.failed
+}
+
+// playAll plays a run to its end and checks it.
+func (r *run) playAll() {
+	if err := r.disk.begin(r.empty); err != nil {
+		r.fail(err)
+		return
+	}
+	r.start()
+	for ; r.now < r.plan.Minutes && !r.over(); r.now++ {
+		r.minute()
+	}
+	if !r.over() {
+		r.checkAll()
+	}
 }
 
 func newRun(ctx context.Context, p *Plan, c ground, folder string) *run {
@@ -259,9 +267,7 @@ func (r *run) steps() []func() {
 	if r.chance(0.25, forWrite, r.now, 0) || len(r.process.waiting) > 0 {
 		steps = append(steps, func() { r.write(true) })
 	}
-	if r.process.due || r.chance(0.1, forNotifier, r.now, 0) {
-		steps = append(steps, r.deliver)
-	}
+	steps = append(steps, r.deliver)
 	if r.now%10 == 0 {
 		steps = append(steps, r.notices)
 	}
@@ -270,10 +276,13 @@ func (r *run) steps() []func() {
 
 // deliver lets the two deliverers of notices do what is due.
 func (r *run) deliver() {
-	r.process.due = false
-	r.process.deliver(r.ctx)
+	p := r.process
+	if r.now >= p.deliverAt {
+		pause := p.deliver(r.ctx)
+		p.deliverAt = max(p.deliverAt, r.now+1+int(pause/time.Minute))
+	}
 	if r.disk.failing {
-		r.process.deliverDirectly(r.ctx)
+		p.deliverDirectly(r.ctx)
 	}
 }
 
@@ -285,8 +294,11 @@ func (r *run) connect() {
 		off := true
 		b.told = &off
 	}
-	if !b.away {
+	if !b.away && !b.connected {
 		b.connected = true
+		if b.forgot {
+			b.forgot, b.lost = false, r.wall()
+		}
 	}
 	if b.told != nil && *b.told == b.connected {
 		return
@@ -298,9 +310,12 @@ func (r *run) connect() {
 	}
 }
 
+// stuck is the rule that no event takes for ever.
+const stuck = "stuck"
+
 // stuckAfter is how long one tick may take, by a clock on the wall: a machine
 // under load is slow, a loop of a million steps is slower.
-const stuckAfter = 20 * time.Second
+const stuckAfter = 10 * time.Second
 
 // tick lets the daemon's time pass.
 func (r *run) tick() {
@@ -310,7 +325,7 @@ func (r *run) tick() {
 		return
 	}
 	if took := time.Since(began); took > stuckAfter { //nolint:forbidigo // as above
-		r.breach("stuck", "one tick took longer than %s", stuckAfter)
+		r.breach(stuck, "one tick took longer than %s", stuckAfter)
 	}
 }
 
@@ -332,7 +347,7 @@ func (r *run) befall() {
 		if e.At != r.now || r.over() || slices.ContainsFunc(r.world.ending, func(on ending) bool { return on.kind == e.Kind }) {
 			continue
 		}
-		began := kinds[e.Kind](r, e)
+		began := kinds()[e.Kind](r, e)
 		if began.words == "" {
 			continue
 		}

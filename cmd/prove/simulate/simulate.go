@@ -62,6 +62,12 @@ func (o *Options) allowed() (list []kindName, spoken []form, err error) {
 	return list, spoken, err
 }
 
+// Check says what of the options cannot be used.
+func (o *Options) Check() error {
+	_, _, err := o.allowed()
+	return err
+}
+
 // Run plays the runs, and shrinks those that break a rule.
 func Run(ctx context.Context, o Options) (Report, error) {
 	allowed, spoken, err := o.allowed()
@@ -125,7 +131,8 @@ func (w *work) play(ctx context.Context) {
 		}
 		p := newPlan(seed, w.allowed, w.spoken)
 		found, err := play(ctx, p, w.ground, w.folder)
-		if found != nil && !w.AsFound {
+		// A loop that is stuck would be for hours, if it were tried again.
+		if found != nil && found.Rule != stuck && !w.AsFound {
 			found = shrink(p, found, func(s *Plan) *Breach {
 				again, err := play(ctx, s, w.ground, w.folder)
 				if err != nil {

@@ -51,7 +51,9 @@ func (s *site) text() string {
 	for _, m := range s.rooms {
 		fmt.Fprintf(&b, "  - {id: %s, limits: {heat_celsius: %g, chill_celsius: %g}}\n", m.id, m.heatC, m.chillC)
 	}
-	b.WriteString("sensors:\n")
+	if slices.ContainsFunc(s.sensors, func(one siteSensor) bool { return !one.unclaimed }) {
+		b.WriteString("sensors:\n")
+	}
 	for _, one := range s.sensors {
 		if one.unclaimed {
 			continue
@@ -61,6 +63,11 @@ func (s *site) text() string {
 	if s.onMinutes >= 0 {
 		fmt.Fprintf(&b, "alarms: {heat: {on_delay: %dm}}\n", s.onMinutes)
 	}
+	b.WriteString("species:\n")
+	if !s.withoutMoth {
+		fmt.Fprintf(&b, speciesEntry, moth)
+	}
+	fmt.Fprintf(&b, speciesEntry, fly)
 	b.WriteString(people)
 	return b.String()
 }
@@ -114,41 +121,42 @@ const (
 	thresholdC            = 10.0
 )
 
-const speciesText = `
-- id: %s
-  common_name: 'Invented %[1]s'
-  reared_for: simulation
-  host_plant: none
-  limits: {heat_celsius: 45, chill_celsius: 0, source: invented, assumed: true}
-  stages:
-    - {id: egg, lower_celsius: 10, requirement_degree_days: 60, source: invented, assumed: true}
-    - {id: larva-1, lower_celsius: 10, requirement_degree_days: 200, source: invented, assumed: true}
-    - {id: pupa, lower_celsius: 10, requirement_degree_days: 200, source: invented, assumed: true}
-    - {id: adult}
+// speciesEntry is the entry of an invented species, to be filled with its name.
+const speciesEntry = `  - id: %s
+    common_name: 'Invented %[1]s'
+    reared_for: simulation
+    host_plant: none
+    limits: {heat_celsius: 45, chill_celsius: 0, source: invented, assumed: true}
+    stages:
+      - {id: egg, lower_celsius: 10, requirement_degree_days: 60, source: invented, assumed: true}
+      - {id: larva-1, lower_celsius: 10, requirement_degree_days: 200, source: invented, assumed: true}
+      - {id: pupa, lower_celsius: 10, requirement_degree_days: 200, source: invented, assumed: true}
+      - {id: adult}
 `
 
 // catalogs are the species that runs know: all, and all but the moth.
 type catalogs struct{ full, withoutMoth *species.Catalog }
 
 func newCatalogs() (c catalogs, err error) {
-	library, err := species.Library()
-	if err != nil {
-		return c, err
-	}
-	with := func(ids ...species.ID) (*species.Catalog, error) {
-		var entries []species.Entry
-		for _, id := range ids {
-			list, err := species.Parse("species.yaml", fmt.Appendf(nil, speciesText, id))
-			if err != nil {
-				return nil, err
-			}
-			entries = append(entries, list...)
+	of := func(s site) (*species.Catalog, error) {
+		s.rooms = []siteRoom{{id: "room", heatC: 30}}
+		f, err := s.parse()
+		if err != nil {
+			return nil, err
 		}
-		return library.With(entries)
+		return species.CatalogOf(f.Species)
 	}
-	if c.full, err = with(moth, fly); err != nil {
+	if c.full, err = of(site{onMinutes: -1}); err != nil {
 		return c, err
 	}
-	c.withoutMoth, err = with(fly)
+	c.withoutMoth, err = of(site{onMinutes: -1, withoutMoth: true})
 	return c, err
+}
+
+// of is the catalog of a configuration.
+func (c catalogs) of(s *site) *species.Catalog {
+	if s.withoutMoth {
+		return c.withoutMoth
+	}
+	return c.full
 }

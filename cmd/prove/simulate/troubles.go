@@ -20,24 +20,26 @@ type begun struct {
 func once(format string, args ...any) begun { return begun{words: fmt.Sprintf(format, args...)} }
 
 // kinds are all kinds of events.
-var kinds = map[kindName]func(*run, event) begun{
-	"heater sticks": heaterSticks, "window open": windowOpen,
-	"sensor dies": sensorDies, "sensor stuck": sensorStuck, "sensor lies": sensorLies,
-	"sensor late": sensorLate, "sensor clock": sensorClock,
-	"broker away": brokerAway, "broker restarts": brokerRestarts, "session lost": sessionLost, "flood": flood,
-	"restart": restart, "kill": kill, "disk fails": diskFails, "damage": damage,
-	"clock step": clockStep, "clock wrong at start": clockWrongAtStart,
-	"phone down": phoneDown, "phone asks": phoneAsks, "phone refuses": phoneRefuses,
-	enterCohort: enterOne, "move cohort": moveOne, "end cohort": endOne, "count": countOne,
-	"acknowledge": acknowledgeOne, "shelve": shelveOne, "calibrate": calibrateOne, "claim": claimOne,
-	"edit limit": editLimit, "edit delay": editDelay, "rename room": renameRoom, "remove room": removeRoom,
-	"remove sensor": removeSensor, "rename sensor": renameSensor, "remove species": removeSpecies,
+func kinds() map[kindName]func(*run, event) begun {
+	return map[kindName]func(*run, event) begun{
+		"heater sticks": heaterSticks, "window open": windowOpen,
+		"sensor dies": sensorDies, "sensor stuck": sensorStuck, "sensor lies": sensorLies,
+		"sensor late": sensorLate, "sensor clock": sensorClock,
+		"broker away": brokerAway, "broker restarts": brokerRestarts, "session lost": sessionLost, "flood": flood,
+		"restart": restart, "kill": kill, "disk fails": diskFails, "damage": damage,
+		"clock step": clockStep, "clock wrong at start": clockWrongAtStart,
+		"phone down": phoneDown, "phone asks": phoneAsks, "phone refuses": phoneRefuses,
+		enterCohort: enterOne, "move cohort": moveOne, "end cohort": endOne, "count": countOne,
+		"acknowledge": acknowledgeOne, "shelve": shelveOne, "calibrate": calibrateOne, "claim": claimOne,
+		"edit limit": editLimit, "edit delay": editDelay, "rename room": renameRoom, "remove room": removeRoom,
+		"remove sensor": removeSensor, "rename sensor": renameSensor, "remove species": removeSpecies,
+	}
 }
 
 // Kinds are the names of all kinds of events, in order.
 func Kinds() []string {
 	var names []string
-	for name := range kinds {
+	for name := range kinds() {
 		names = append(names, string(name))
 	}
 	slices.Sort(names)

@@ -109,8 +109,11 @@ type message struct {
 	topic    string
 	body     []byte
 	retained bool
-	again    bool
-	said     *said
+	// again is set once the daemon may have had it, queued when it waited while
+	// nobody took it; packet is the number under which it is given.
+	again, queued bool
+	packet        uint16
+	said          *said
 	// birth is the sensor that tells with it what its later messages mean, nil
 	// for all others.
 	birth *sensor

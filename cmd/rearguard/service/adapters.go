@@ -111,8 +111,7 @@ func (s *service) access() web.Access {
 
 // roster is that of the configuration in force.
 func (s *service) roster() []notify.Duty {
-	f, _ := s.site.inForce()
-	return alarming.Roster(f)
+	return alarming.Roster(s.site.now.Load().facility)
 }
 
 // noteRound takes note that the outbox has been looked through.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"rearguard/alerts/notify"
@@ -35,7 +36,15 @@ type claimingEngine struct {
 	// started is the configuration that the daemon was started with.
 	started *facility.Facility
 
-	mu       sync.Mutex
+	// mu lets one change of the configuration follow the other; now is the one
+	// in force, also while a change is under way.
+	mu  sync.Mutex
+	now atomic.Pointer[inForce]
+}
+
+// inForce is a configuration with its species, and how it came to be in force.
+// It is never changed.
+type inForce struct {
 	facility *facility.Facility
 	catalog  *species.Catalog
 	state    technician.Configuration
@@ -75,8 +84,10 @@ func (e *claimingEngine) claim(ctx context.Context, claim fold.ClaimSensor) erro
 	if err := e.Engine.Do(ctx, claim); err != nil {
 		return err
 	}
-	e.facility = e.facility.With(&claim.Sensor)
-	wanted, err := filters(e.facility)
+	next := *e.now.Load()
+	next.facility = next.facility.With(&claim.Sensor)
+	e.now.Store(&next)
+	wanted, err := filters(next.facility)
 	if err != nil {
 		return err
 	}

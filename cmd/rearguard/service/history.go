@@ -28,9 +28,6 @@ func (s *service) packHistory(ctx context.Context) {
 			err = s.deleteOld(ctx, now)
 		}
 		if err == nil {
-			err = upkeep.Condense(ctx, s.store, upkeep.Keep{Now: now, DetailDays: s.Facility.Records.KeepDetailDays})
-		}
-		if err == nil {
 			err = upkeep.Shrink(ctx, s.store)
 		}
 		if err != nil && ctx.Err() == nil {
@@ -44,12 +41,12 @@ func (s *service) packHistory(ctx context.Context) {
 	}
 }
 
-// deleteOld deletes what is past its keeping.
+// deleteOld deletes and condenses what is past its keeping.
 func (s *service) deleteOld(ctx context.Context, now time.Time) error {
-	inForce, _ := s.site.inForce()
-	if inForce.Records.KeepDays == 0 {
-		return nil
+	if keep := s.site.now.Load().facility.Records.KeepDays; keep > 0 {
+		if _, _, err := s.store.Retain(ctx, records.Retention{Now: now, HistoryDays: keep}); err != nil {
+			return err
+		}
 	}
-	_, _, err := s.store.Retain(ctx, records.Retention{Now: now, HistoryDays: inForce.Records.KeepDays})
-	return err
+	return upkeep.Condense(ctx, s.store, upkeep.Keep{Now: now, DetailDays: s.Facility.Records.KeepDetailDays})
 }

@@ -40,17 +40,20 @@ func (s *service) reloadOn(ctx context.Context, signals <-chan os.Signal) {
 func (e *claimingEngine) reload(ctx context.Context, who string) error {
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	err := e.read(ctx, who)
+	next := *e.now.Load()
+	err := e.read(ctx, who, &next)
 	if err != nil && !errors.Is(err, daemon.ErrNotRecorded) {
-		e.state.Problem, e.state.ProblemAt = err.Error(), e.clock()
-		return err
+		next.state.Problem, next.state.ProblemAt = err.Error(), e.clock()
+	} else {
+		next.state.Problem, next.state.ReadAt, next.state.By = "", e.clock(), who
+		next.state.Restart = needRestart(e.started, next.facility)
 	}
-	e.state.Problem, e.state.ReadAt, e.state.By = "", e.clock(), who
-	e.state.Restart = needRestart(e.started, e.facility)
+	e.now.Store(&next)
 	return err
 }
 
-func (e *claimingEngine) read(ctx context.Context, who string) error {
+// read reads the file and puts it into force; into holds it then.
+func (e *claimingEngine) read(ctx context.Context, who string, into *inForce) error {
 	if e.config == "" {
 		return fmt.Errorf("%w: there is no configuration file to read again", fold.ErrRefused)
 	}
@@ -74,7 +77,7 @@ func (e *claimingEngine) read(ctx context.Context, who string) error {
 	if err != nil && !errors.Is(err, daemon.ErrNotRecorded) {
 		return err
 	}
-	e.facility, e.catalog = next, catalog
+	into.facility, into.catalog = next, catalog
 	for _, use := range e.useChannels {
 		use(built)
 	}
@@ -105,7 +108,7 @@ func needRestart(started, now *facility.Facility) []string {
 	}
 	add("records.path", started.Records.Path, now.Records.Path)
 	add("records.synchronous", started.Records.Synchronous, now.Records.Synchronous)
-	add("web.listen", started.Web.Listen, now.Web.Listen)
+	add("web", started.Web, now.Web)
 	add("web.hosts", started.Web.Hosts, now.Web.Hosts)
 	add("web.proxies", started.Web.Proxies, now.Web.Proxies)
 	before, after := started.Broker, now.Broker
@@ -115,25 +118,14 @@ func needRestart(started, now *facility.Facility) []string {
 }
 
 // Configuration is how the configuration in force came to be so.
-func (e *claimingEngine) Configuration() technician.Configuration {
-	e.mu.Lock()
-	defer e.mu.Unlock()
-	return e.state
-}
-
-// inForce is the configuration in force, with its species.
-func (e *claimingEngine) inForce() (*facility.Facility, *species.Catalog) {
-	e.mu.Lock()
-	defer e.mu.Unlock()
-	return e.facility, e.catalog
-}
+func (e *claimingEngine) Configuration() technician.Configuration { return e.now.Load().state }
 
 // alarmRecords answers from the records by the configuration in force.
 type alarmRecords struct{ *service }
 
 func (a alarmRecords) now() *lookback.AlarmRecords {
-	f, catalog := a.site.inForce()
-	return &lookback.AlarmRecords{Facility: f, Catalog: catalog, Records: a.store.Pages()}
+	in := a.site.now.Load()
+	return &lookback.AlarmRecords{Facility: in.facility, Catalog: in.catalog, Records: a.store.Pages()}
 }
 
 // Performance measures the alarms over the last days of the records.

@@ -163,10 +163,10 @@ func (s *service) connect() error {
 		return err
 	}
 	s.site = &claimingEngine{
-		Engine: s.engine, link: s.link, config: s.Config, clock: s.now, started: s.Facility, facility: s.Facility, catalog: s.Catalog,
+		Engine: s.engine, link: s.link, config: s.Config, clock: s.now, started: s.Facility,
 		useChannels: []func(map[string]notify.Channel){s.notifier.UseChannels, s.unrecorded.UseChannels},
-		state:       technician.Configuration{File: s.Config, ReadAt: s.now(), By: "start"},
 	}
+	s.site.now.Store(&inForce{s.Facility, s.Catalog, technician.Configuration{File: s.Config, ReadAt: s.now(), By: "start"}})
 	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}, Progress: s.progress.Report, Access: s.access()}
 	if s.Config != "" {
 		pages.Configuration = s.site.Configuration

@@ -1,0 +1,151 @@
+package simulate
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// faultsFolder is where the known faults stand, each as a patch that puts it
+// back.
+const faultsFolder = "cmd/prove/simulate/testdata/faults"
+
+// Fault is a fault that was put back, and how soon it was found.
+type Fault struct {
+	// Name is that of the patch, What the first line of it.
+	Name string `json:"name"`
+	What string `json:"what"`
+	// Runs is how many runs it took; 0 when it was not found.
+	Runs int `json:"runs"`
+	// Rule is the rule that it broke, Problem why it could not be measured.
+	Rule    string `json:"rule,omitempty"`
+	Problem string `json:"problem,omitempty"`
+}
+
+// FaultOptions say how to look for faults.
+type FaultOptions struct {
+	// Root is the folder of the module.
+	Root string
+	// Seed is the first seed of each search, Most how many runs it may take.
+	Seed uint64
+	Most int
+	// Only, if set, are words of which a fault's name must contain one.
+	Only []string
+	// Folder holds the records of runs, the system's own when empty.
+	Folder string
+}
+
+// Faults puts each known fault back into a copy of the module and counts the
+// runs until it is found. Each is passed to found as soon as it is known.
+func Faults(ctx context.Context, o FaultOptions, found func(Fault)) error {
+	patches, err := filepath.Glob(filepath.Join(o.Root, faultsFolder, "*.patch"))
+	if err != nil {
+		return err
+	}
+	scratch, err := os.MkdirTemp("", "faults-")
+	if err != nil {
+		return err
+	}
+	defer func() { _ = os.RemoveAll(scratch) }() // what is left is of no use
+	if err := copyModule(ctx, o.Root, scratch); err != nil {
+		return err
+	}
+	for _, patch := range patches {
+		name := strings.TrimSuffix(filepath.Base(patch), ".patch")
+		if len(o.Only) > 0 && !slices.ContainsFunc(o.Only, func(word string) bool { return strings.Contains(name, word) }) {
+			continue
+		}
+		f, err := o.measure(ctx, scratch, patch)
+		if err != nil {
+			return err
+		}
+		found(f)
+	}
+	return nil
+}
+
+// copyModule copies what git knows of a folder.
+func copyModule(ctx context.Context, from, to string) error {
+	list, err := output(ctx, from, "git", "ls-files", "-z")
+	if err != nil {
+		return err
+	}
+	for _, name := range strings.Split(strings.TrimRight(string(list), "\x00"), "\x00") {
+		body, err := os.ReadFile(filepath.Join(from, name))
+		if errors.Is(err, os.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		if err := os.MkdirAll(filepath.Dir(filepath.Join(to, name)), 0o755); err != nil {
+			return err
+		}
+		if err := os.WriteFile(filepath.Join(to, name), body, 0o644); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// measure puts one fault back and looks for it.
+func (o *FaultOptions) measure(ctx context.Context, scratch, patch string) (Fault, error) {
+	text, err := os.ReadFile(patch)
+	if err != nil {
+		return Fault{}, err
+	}
+	what, _, _ := strings.Cut(string(text), "\n")
+	f := Fault{Name: strings.TrimSuffix(filepath.Base(patch), ".patch"), What: what}
+	if _, err := output(ctx, scratch, "git", "apply", patch); err != nil {
+		f.Problem = "the patch does not apply: " + err.Error()
+		return f, nil
+	}
+	program := filepath.Join(scratch, "prove-with-fault")
+	_, err = output(ctx, scratch, "go", "build", "-o", program, "./cmd/prove")
+	if err == nil {
+		err = o.search(ctx, program, &f)
+	}
+	if err != nil {
+		f.Problem = err.Error()
+	}
+	_, err = output(ctx, scratch, "git", "apply", "--reverse", patch)
+	return f, err
+}
+
+// search plays runs with the faulty program until one breaks a rule.
+func (o *FaultOptions) search(ctx context.Context, program string, f *Fault) error {
+	args := []string{
+		"simulate", "--json", "--as-found", "--most", "1", "--workers", "1",
+		"--seed", strconv.FormatUint(o.Seed, 10), "--runs", strconv.Itoa(o.Most), "--folder", o.Folder,
+	}
+	body, err := output(ctx, "", program, args...)
+	var report Report
+	if json.Unmarshal(body, &report) != nil {
+		return err
+	}
+	if len(report.Breaches) > 0 {
+		f.Runs, f.Rule = report.Runs, report.Breaches[0].Rule
+	}
+	return nil
+}
+
+// output runs a program and returns what it printed.
+func output(ctx context.Context, folder, name string, args ...string) ([]byte, error) {
+	c := exec.CommandContext(ctx, name, args...)
+	c.Dir = folder
+	var complaint bytes.Buffer
+	c.Stderr = &complaint
+	body, err := c.Output()
+	if err != nil {
+		return body, fmt.Errorf("%s: %w: %s", name, err, strings.TrimSpace(complaint.String()))
+	}
+	return body, nil
+}
