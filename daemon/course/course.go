@@ -13,6 +13,7 @@ import (
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/roomair"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
 )
@@ -106,6 +107,22 @@ func (c *Course) RedoFrom(t time.Time) {
 	if c.redo.IsZero() || t.Before(c.redo) {
 		c.redo = t
 	}
+}
+
+// Step takes in that the clock was moved, with the air settled up to a time from
+// then on. Since is since when the clock was doubted, zero if it was not. It
+// reports whether the cohort itself was changed.
+func (c *Course) Step(from, to, settled, since time.Time) (changed bool) {
+	switch {
+	case to.Before(from):
+		return c.Rewind(settled, to)
+	case since.IsZero():
+		return false
+	case c.Cohort.Start.Before(timekeeping.Earliest()):
+		// It was entered by a clock that knew no date, and all of it is moved.
+		since = time.Time{}
+	}
+	return c.Forward(since, to.Sub(from))
 }
 
 // Rewind takes in that the clock was set back to a time, with the air settled up

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"time"
 
+	"rearguard/daemon/past"
 	"rearguard/daemon/roomair"
 	"rearguard/sensors/desk"
 )
@@ -71,8 +72,12 @@ func (f *Fold) tick(ctx context.Context, at time.Time) error {
 // readings have changed. What cannot be read now is redone later.
 func (f *Fold) settle(ctx context.Context, at time.Time) error {
 	before := f.own.putOff
-	if err := f.putOff(f.flagOvertaken(ctx)); err != nil {
-		return err
+	flags, left, err := past.FlagAll(ctx, f.past, f.overtaken)
+	f.out.batch.Reflags, f.overtaken = append(f.out.batch.Reflags, flags...), left
+	if err != nil {
+		if err := f.putOff(unreadable{err}); err != nil {
+			return err
+		}
 	}
 	for _, r := range f.rooms.all() {
 		if r.track.Late.Due(f.clock) {

@@ -50,7 +50,7 @@ func (f *Fold) step(e clockEvent) error {
 		r.step(from, e.To, f.out)
 	}
 	for _, c := range f.cohorts.list {
-		if f.correct(c, e.To, by) {
+		if c.Step(from, e.To, e.To.Add(-settleLag), f.own.parts.Clock.Since) {
 			f.out.batch.Cohorts, f.out.batch.Counts = append(f.out.batch.Cohorts, c.Cohort), append(f.out.batch.Counts, c.Counts...)
 		}
 	}
@@ -58,27 +58,10 @@ func (f *Fold) step(e clockEvent) error {
 		f.rooms.settled = desk.Earlier(f.rooms.settled, e.To.Add(-settleLag))
 		f.overtaken = append(f.overtaken, past.Overtaken{After: e.To, Until: f.lead.Recorded(from)})
 	}
-	o := f.own
-	o.link.Since, o.parts.Store.Since, o.parts.Clock.Since = desk.Moved(o.link.Since, by), desk.Moved(o.parts.Store.Since, by), desk.Moved(o.parts.Clock.Since, by)
-	o.clock.Steps++
-	o.clock.Last = snapshot.ClockStep{From: from, To: e.To, Why: e.Why}
+	f.own.link.Since, f.own.parts = desk.Moved(f.own.link.Since, by), f.own.parts.Moved(by)
+	f.own.clock = snapshot.ClockSteps{Steps: f.own.clock.Steps + 1, Last: snapshot.ClockStep{From: from, To: e.To, Why: e.Why}}
 	f.lead, f.stepped = e.Lead, true
 	return f.resume(e.To, false)
-}
-
-// correct puts right what was entered of a cohort by a clock that was moved, and
-// reports whether there was something.
-func (f *Fold) correct(c *cohort, to time.Time, by time.Duration) bool {
-	since := f.own.parts.Clock.Since
-	switch {
-	case by < 0:
-		return c.Rewind(to.Add(-settleLag), to)
-	case since.IsZero():
-		return false
-	case c.Cohort.Start.Before(timekeeping.Earliest()):
-		since = time.Time{}
-	}
-	return c.Forward(since, by)
 }
 
 func (r *room) step(from, to time.Time, out *output) {
@@ -89,20 +72,6 @@ func (r *room) step(from, to time.Time, out *output) {
 		r.dropMarks(settled, from, out)
 		r.recent.Rewind(to)
 	}
-}
-
-// flagOvertaken sees to it that readings ahead of a clock that was set back
-// never count, also when their time comes.
-func (f *Fold) flagOvertaken(ctx context.Context) error {
-	for len(f.overtaken) > 0 {
-		flags, err := f.overtaken[0].Flags(ctx, f.past)
-		if err != nil {
-			return unreadable{err}
-		}
-		f.out.batch.Reflags = append(f.out.batch.Reflags, flags...)
-		f.overtaken = f.overtaken[1:]
-	}
-	return nil
 }
 
 // startAnew drops what was expected by a clock that has been moved.

@@ -15,6 +15,19 @@ type Overtaken struct {
 	Until time.Time `json:"until"`
 }
 
+// FlagAll are the corrections for all of a list, and what is left of it when the
+// past cannot be read.
+func FlagAll(ctx context.Context, p Past, list []Overtaken) (flags []records.Reflag, left []Overtaken, err error) {
+	for i, o := range list {
+		more, err := o.Flags(ctx, p)
+		if err != nil {
+			return flags, list[i:], err
+		}
+		flags = append(flags, more...)
+	}
+	return flags, nil, nil
+}
+
 // Flags are the corrections that keep them from ever counting, also when their
 // time comes.
 func (o Overtaken) Flags(ctx context.Context, p Past) ([]records.Reflag, error) {

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"rearguard/alerts/conditions"
+	"rearguard/sensors/desk"
 )
 
 // NoticeState counts notices by what became of them.
@@ -51,6 +52,14 @@ func (s PartsState) Next(at time.Time, store, damage, doubt, clock string, deliv
 		next.Store = s.Store.Becomes(store, at)
 	}
 	return next, next.Store != s.Store || next.Damage != s.Damage || next.Doubt != s.Doubt || next.Clock != s.Clock || delivery.Differs(s.Delivery)
+}
+
+// Moved is the state once the clock was moved: it has lasted as long as before.
+func (s PartsState) Moved(by time.Duration) PartsState {
+	for _, p := range []*PartTrouble{&s.Store, &s.Damage, &s.Doubt, &s.Clock} {
+		p.Since = desk.Moved(p.Since, by)
+	}
+	return s
 }
 
 // Becomes is the trouble once the part says at a time what is wrong with it,
