@@ -66,7 +66,7 @@ const (
 func Definitions() []alerts.Definition {
 	defs := slices.Concat(
 		airDefinitions(), shapeDefinitions(), wetnessDefinitions(), cohortDefinitions(), lostDefinitions(),
-		causeDefinitions(), sensorDefinitions(), facilityDefinitions(),
+		causeDefinitions(), sensorDefinitions(), facilityDefinitions(), clockDefinitions(),
 	)
 	for i := range defs {
 		defs[i].Repeat = alerts.RepeatFor(defs[i].Priority())

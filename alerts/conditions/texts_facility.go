@@ -120,6 +120,12 @@ func facilityDefinitions() []alerts.Definition {
 			Unit:          "min",
 			ReAlarm:       4 * time.Hour,
 		},
+	}
+}
+
+// clockDefinitions are about the time by which everything goes.
+func clockDefinitions() []alerts.Definition {
+	return []alerts.Definition{
 		{
 			Condition:     ClockWrong,
 			Title:         "clock is wrong",
