@@ -158,9 +158,10 @@ func TestLearnedUnitsSurviveAKill(t *testing.T) {
 	}
 }
 
-// delivered sends a message as a broker delivers it.
-func (r *rig) delivered(topic, payload string, at time.Time, d sensors.Delivery) {
-	r.messages <- sensors.Message{Topic: topic, Payload: []byte(payload), Received: at, Delivery: d, Ack: func() { r.acked.Add(1) }}
+// delivered sends a message of the hall's sensor, which has no clock, as a
+// broker delivers it.
+func (r *rig) delivered(payload string, at time.Time, d sensors.Delivery) {
+	r.messages <- sensors.Message{Topic: "t/hall/a", Payload: []byte(payload), Received: at, Delivery: d, Ack: func() { r.acked.Add(1) }}
 }
 
 // A message without a time of its own that is delivered again, as the broker
@@ -168,11 +169,11 @@ func (r *rig) delivered(topic, payload string, at time.Time, d sensors.Delivery)
 // kept.
 func TestComplaint3RedeliveryIsStoredOnce(t *testing.T) {
 	r := newRig(t)
-	r.delivered("t/hall/a", "21.5", minute(0), sensors.Delivery{Packet: 7})
-	r.delivered("t/hall/a", "21.5", minute(1), sensors.Delivery{Packet: 8})
+	r.delivered("21.5", minute(0), sensors.Delivery{Packet: 7})
+	r.delivered("21.5", minute(1), sensors.Delivery{Packet: 8})
 	r.tick(minute(1))
 	again := func(packet uint16, body string, m int) {
-		r.delivered("t/hall/a", body, minute(m), sensors.Delivery{Packet: packet, Again: true, Queued: true})
+		r.delivered(body, minute(m), sensors.Delivery{Packet: packet, Again: true, Queued: true})
 	}
 	want := func(n int, what string) {
 		t.Helper()
@@ -221,7 +222,7 @@ func TestComplaint1BacklogIsOfUnknownAge(t *testing.T) {
 	r.stop()
 	r.start(minute(335))
 	for i := range 300 {
-		r.delivered("t/hall/a", fmt.Sprintf("%.1f", 36+float64(i%7)/10), minute(335), sensors.Delivery{Packet: uint16(i + 1), Queued: true})
+		r.delivered(fmt.Sprintf("%.1f", 36+float64(i%7)/10), minute(335), sensors.Delivery{Packet: uint16(i + 1), Queued: true})
 	}
 	check := func(s *snapshot.Snapshot) {
 		t.Helper()

@@ -153,11 +153,21 @@ alarms: {heat: {on_delay: 1s, off_delay: 2s}}
 	if !strings.Contains(page, `action="/alarms/acknowledge"`) || !strings.Contains(page, `name="who"`) {
 		t.Fatalf("the page of the link has no form to take the alarm on by name:\n%s", page)
 	}
-	answer, err := http.PostForm("http://"+pages+"/alarms/acknowledge", form)
+	request, err := http.NewRequestWithContext(t.Context(), http.MethodPost, "http://"+pages+"/alarms/acknowledge", strings.NewReader(form.Encode()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	request.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	// As a browser says from where a form is sent.
+	request.Header.Set("Origin", "http://"+pages)
+	answer, err := http.DefaultClient.Do(request)
 	if err != nil {
 		t.Fatal(err)
 	}
 	answer.Body.Close()
+	if answer.StatusCode != http.StatusOK {
+		t.Fatalf("the form is answered with %s", answer.Status)
+	}
 	has := regexp.MustCompile(`Ines has it since [012]\d:[0-5]\d`)
 	eventually(t, "the page says who has it since when", time.Minute, func() bool { return has.MatchString(follow(t, notice.Data.Link)) })
 	var list []struct {

@@ -125,7 +125,7 @@ func (l Linear) Along(fromC, toC, days float64) float64 {
 	low, high := math.Min(fromC, toC), math.Max(fromC, toC)
 	switch {
 	// Written so that NaN yields 0, as a jump to infinity does.
-	case !(high > l.lowerC) || !(days > 0) || math.IsInf(low, -1) || math.IsInf(high, 1):
+	case !(high > l.lowerC) || !(days > 0) || math.IsInf(high, 1):
 		return 0
 	case low >= l.lowerC && high <= l.upperC:
 		return ((low+high)/2 - l.lowerC) * days

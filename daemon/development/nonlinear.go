@@ -91,7 +91,7 @@ func (n *Nonlinear) PerDay(temperatureC float64) float64 {
 func (n *Nonlinear) Along(fromC, toC, days float64) float64 {
 	low, high := math.Min(fromC, toC), math.Max(fromC, toC)
 	// Written so that NaN yields 0.
-	if !(high > n.lowC && low < n.highC) || !(days > 0) || math.IsInf(low, -1) || math.IsInf(high, 1) {
+	if !(high > n.lowC && low < n.highC) || !(days > 0) {
 		return 0
 	}
 	if high-low < 1e-9 { // as good as constant

@@ -257,6 +257,10 @@ func TestOddTemperatures(t *testing.T) {
 					t.Errorf("%s between 20 and %g: %g", name, c, got)
 				}
 			}
+			// A jump to or from infinity gives nothing.
+			if math.IsInf(c, 0) && (rate.Along(20, c, 1) != 0 || rate.Along(-c, c, 1) != 0) {
+				t.Errorf("%s between 20 and %g: %g", name, c, rate.Along(20, c, 1))
+			}
 			for _, days := range []float64{math.NaN(), -1, 0} {
 				if got := rate.Along(20, 21, days); got != 0 {
 					t.Errorf("%s for %g days: %g, want 0", name, days, got)

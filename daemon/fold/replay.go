@@ -195,7 +195,7 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 	if from != nil {
 		f.past = from
 	}
-	memory, err := reader.LoadStates(ctx, desk.MemoryPrefix)
+	memory, err := records.StatesUnder(ctx, reader, desk.MemoryPrefix)
 	if err != nil {
 		return nil, err
 	}

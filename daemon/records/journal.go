@@ -104,8 +104,8 @@ func (r *Reader) LoadState(ctx context.Context, name string) ([]byte, error) {
 	return append([]byte{}, body...), nil
 }
 
-// LoadStates gives the blobs whose names begin with prefix, by name.
-func (r *Reader) LoadStates(ctx context.Context, prefix string) (map[string][]byte, error) {
+// StatesUnder gives the blobs whose names begin with prefix, by name.
+func StatesUnder(ctx context.Context, r *Reader, prefix string) (map[string][]byte, error) {
 	states := make(map[string][]byte)
 	err := eachRow(ctx, r.db, func(rows *sql.Rows) error {
 		var name string

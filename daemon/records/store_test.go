@@ -114,7 +114,7 @@ func TestBatchComesBackAfterReopening(t *testing.T) {
 		if err != nil {
 			t.Fatalf("%s: %v", what, err)
 		}
-		if d := cmp.Diff(want, got); d != "" {
+		if d := cmp.Diff(want, got, cmp.AllowUnexported(JournalEntry{})); d != "" {
 			t.Errorf("%s (-want +got):\n%s", what, d)
 		}
 	}

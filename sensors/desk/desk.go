@@ -180,7 +180,8 @@ func (d *Desk) Add(config Config) error {
 		s.room.Sensors = append(s.room.Sensors, s)
 	}
 	for i, in := range config.Inputs {
-		dated := in.Time != nil || in.Format == payload.Sparkplug
+		// Sparkplug counts its messages: one that comes again would end the session.
+		dated := in.Time != nil
 		s.inputs = append(s.inputs, &input{sensor: s, topic: in.Topic, decoder: decoders[i], dated: dated})
 		d.routes.add(in.Topic, s.inputs[i])
 		d.unclaimed.forget(in.Topic)

@@ -188,6 +188,10 @@ func (r *run) edited(e event, touched sensors.RoomID, format string, args ...any
 		r.ref.edited()
 		return once("%s; the daemon is restarted", what)
 	}
+	// What is shown may be a minute old.
+	if r.tick(); r.over() {
+		return begun{}
+	}
 	before := markOf(r.process.engine.Snapshot()).without(touched)
 	f, err := r.site.parse()
 	if err != nil {

@@ -39,7 +39,9 @@ type process struct {
 	began int
 	// packed is the minute at which history was packed last.
 	packed int
-	known  snapshot.NoticeState
+	// wrote is that of the newest attempt to write.
+	wrote int
+	known snapshot.NoticeState
 	// deliverAt is the minute at which the outbox is to be looked at next.
 	deliverAt int
 }
@@ -180,6 +182,7 @@ func (r *run) write(mayKill bool) {
 	if !mayKill {
 		r.disk.cut = noCut
 	}
+	r.process.wrote = r.now
 	_, err := r.process.steps.Write(r.ctx, r.disk.commit)
 	switch {
 	case errors.Is(err, errKilled):

@@ -250,6 +250,9 @@ func (r *run) minute() {
 	r.ref.observe()
 }
 
+// writeWithin is within how many minutes the committer gets its turn.
+const writeWithin = 4
+
 // steps are what the daemon does within a minute.
 func (r *run) steps() []func() {
 	steps := []func(){
@@ -264,7 +267,7 @@ func (r *run) steps() []func() {
 	if r.chance(0.5, forOrder, r.now, 0) {
 		slices.Reverse(steps[1:])
 	}
-	if r.chance(0.25, forWrite, r.now, 0) || len(r.process.waiting) > 0 {
+	if r.chance(0.25, forWrite, r.now, 0) || len(r.process.waiting) > 0 || r.now-r.process.wrote >= writeWithin {
 		steps = append(steps, func() { r.write(true) })
 	}
 	steps = append(steps, r.deliver)

@@ -141,6 +141,10 @@ func (w *work) play(ctx context.Context) {
 				return again
 			})
 		}
+		if ctx.Err() != nil {
+			// What a run says that was interrupted means nothing.
+			return
+		}
 		w.done(found, err)
 	}
 }

@@ -24,7 +24,9 @@ func inMemory(t *testing.T) string {
 
 // What befalls the daemon breaks no rule.
 func TestRunsBreakNoRule(t *testing.T) {
-	report, err := Run(t.Context(), Options{Seed: 1, Runs: testRuns, Workers: 2, Folder: inMemory(t)})
+	report, err := Run(t.Context(), Options{
+		Seed: 1, Runs: testRuns, Workers: 2, Folder: inMemory(t), Without: []string{"clock step", "clock wrong at start"},
+	})
 	if err != nil {
 		t.Fatal(err)
 	}

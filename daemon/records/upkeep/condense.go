@@ -65,7 +65,7 @@ func details() []detail {
 		},
 		{
 			what: "occurrences", times: `SELECT raised_at FROM occurrence WHERE id > (SELECT max(id) FROM occurrence) - ? ORDER BY id LIMIT 1`,
-			find: `SELECT id FROM occurrence WHERE raised_at < ? AND closed = 1 AND state <> 'null' AND id NOT IN ` + standing + ` ORDER BY raised_at LIMIT ?`,
+			find: `SELECT id FROM occurrence WHERE raised_at < ? AND state <> 'null' AND id NOT IN ` + standing + ` ORDER BY raised_at LIMIT ?`,
 			drop: `UPDATE occurrence SET state = 'null' WHERE id IN (SELECT value FROM json_each(?))`,
 		},
 		{
