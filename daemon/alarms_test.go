@@ -14,6 +14,7 @@ import (
 	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species/speciestest"
+	"rearguard/daemon/timekeeping"
 )
 
 func TestChangedLimitsAreLogged(t *testing.T) {
@@ -55,7 +56,7 @@ func TestLimitsToTry(t *testing.T) {
 		}
 		at := testStart.Add(time.Duration(m) * time.Minute)
 		r.air(at, temperature, 70)
-		r.ticks <- at.Add(5 * time.Second)
+		r.ticks <- timekeeping.Right(at.Add(5 * time.Second))
 	}
 	r.do(fold.RecordCount{Count: population.Count{Cohort: "monarch-1", Time: testStart.Add(3 * time.Hour), Stage: "egg", Seen: 90, Of: 95, Lost: 5, Cause: "dried", By: "keeper"}})
 	r.tick(testStart.Add(240 * time.Minute))

@@ -9,6 +9,7 @@ import (
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/timekeeping"
 )
 
 // Undoing a count restores the state to the last bit, also when it was
@@ -20,7 +21,7 @@ func TestUndoRestoresExactly(t *testing.T) {
 	for m := range 5 * 24 * 12 {
 		at = testStart.Add(time.Duration(m) * 5 * time.Minute)
 		r.air(at, 26+math.Sin(float64(m)/50), 70)
-		r.ticks <- at.Add(10 * time.Second)
+		r.ticks <- timekeeping.Right(at.Add(10 * time.Second))
 	}
 	count := func(at time.Time, stage species.StageID, seen, of int) {
 		t.Helper()
@@ -67,7 +68,7 @@ func TestConflictingCountIsFlagged(t *testing.T) {
 	for m := range 24 * 12 {
 		at = testStart.Add(time.Duration(m) * 5 * time.Minute)
 		r.air(at, 26+math.Sin(float64(m)/50), 70)
-		r.ticks <- at.Add(10 * time.Second)
+		r.ticks <- timekeeping.Right(at.Add(10 * time.Second))
 	}
 	r.do(fold.RecordCount{Count: population.Count{Cohort: "monarch-1", Time: at, Stage: "larva-4", Seen: 50, Of: 50, By: "keeper"}})
 	c := r.tick(at.Add(30 * time.Second)).Cohorts[0]

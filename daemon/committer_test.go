@@ -19,7 +19,9 @@ import (
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/records"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 )
 
@@ -174,7 +176,7 @@ func (r *rig) until(what string, at time.Time, holds func() bool) {
 	deadline := time.After(patience)
 	for !holds() {
 		select {
-		case r.ticks <- at:
+		case r.ticks <- timekeeping.Right(at):
 		case <-deadline:
 			r.t.Fatalf("it never comes to this: %s", what)
 		}
@@ -186,7 +188,7 @@ func (r *rig) until(what string, at time.Time, holds func() bool) {
 // can, everything is in them as if nothing had been.
 func TestEngineGoesOnWhileTheRecordsFail(t *testing.T) {
 	play := func(fail bool) (*rig, []sensors.Reading) {
-		r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, foldtest.Facility), options: impatient()}
+		r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, foldtest.Facility), catalog: speciestest.Library(t), options: impatient()}
 		r.start(testStart)
 		t.Cleanup(r.stop)
 		r.monarchs(testStart)
@@ -197,7 +199,7 @@ func TestEngineGoesOnWhileTheRecordsFail(t *testing.T) {
 		}
 		for m := range 30 {
 			r.air(minute(m), 25+float64(m%3)/100, 70)
-			r.ticks <- minute(m).Add(10 * time.Second)
+			r.ticks <- timekeeping.Right(minute(m).Add(10 * time.Second))
 		}
 		at := minute(30)
 		if fail {
@@ -260,7 +262,7 @@ func TestEngineGoesOnWhileTheRecordsFail(t *testing.T) {
 // So much is kept in memory and no more: the broker keeps the rest.
 func TestNoMoreIsTakenThanCanBeKept(t *testing.T) {
 	const most = 8
-	r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, foldtest.Facility), options: impatient(), mostUnwritten: most}
+	r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, foldtest.Facility), catalog: speciestest.Library(t), options: impatient(), mostUnwritten: most}
 	r.start(testStart)
 	t.Cleanup(r.stop)
 	r.records()
@@ -273,14 +275,14 @@ func TestNoMoreIsTakenThanCanBeKept(t *testing.T) {
 	}
 	for m := range most {
 		r.messages <- message(m)
-		r.ticks <- minute(m)
+		r.ticks <- timekeeping.Right(minute(m))
 	}
 	at := minute(most)
 	for range 200 {
 		select {
 		case r.messages <- message(most):
 			t.Fatalf("a message is taken while %d are unwritten", most)
-		case r.ticks <- at:
+		case r.ticks <- timekeeping.Right(at):
 		}
 	}
 	r.until("a problem is shown", at, func() bool { return !r.engine.Snapshot().Store.OK })
@@ -309,7 +311,7 @@ func TestNoMoreIsTakenThanCanBeKept(t *testing.T) {
 // An engine that ends while the records cannot be written says so, and has
 // acknowledged nothing of what is lost with it.
 func TestStoppedWhileTheRecordsFail(t *testing.T) {
-	r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, foldtest.Facility), options: impatient()}
+	r := &rig{t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, foldtest.Facility), catalog: speciestest.Library(t), options: impatient()}
 	r.start(testStart)
 	r.records()
 	release := block(t, r.path)

@@ -17,6 +17,7 @@ import (
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 )
 
@@ -61,7 +62,7 @@ func (r *rig) pass(at *time.Time, n int, temperature float64) *snapshot.Snapshot
 	for range n {
 		*at = at.Add(time.Minute)
 		r.air(*at, temperature+0.01*float64(at.Minute()%3), 70)
-		r.ticks <- *at
+		r.ticks <- timekeeping.Right(*at)
 	}
 	return r.tick(at.Add(time.Second))
 }

@@ -15,6 +15,7 @@ import (
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 )
 
@@ -38,7 +39,7 @@ func (r *rig) quarters(at *time.Time, n int) {
 	for range n {
 		*at = at.Add(15 * time.Minute)
 		r.air(*at, 25, 70)
-		r.ticks <- *at
+		r.ticks <- timekeeping.Right(*at)
 	}
 }
 

@@ -13,6 +13,7 @@ import (
 	"rearguard/daemon/progress"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
 	"rearguard/sensors/payload"
@@ -26,8 +27,11 @@ const batchLimit = 256
 type Options struct {
 	fold.Options
 	Store *records.Store
-	// Now is the time at which the engine starts.
-	Now time.Time
+	// Clock keeps the time of everything that asks for it; nil for a keeper of
+	// the engine's own. Now is the look at the machine's clocks with which the
+	// engine starts.
+	Clock *timekeeping.Keeper
+	Now   timekeeping.Beat
 	// NoticesDue is called, if set, after a commit that holds new notices.
 	NoticesDue func()
 	// Evaluated is called, if set, with the readings of a batch once alarms
@@ -46,8 +50,8 @@ type Options struct {
 // the run.
 type Sources struct {
 	Messages <-chan sensors.Message
-	// Ticks carry the time; one or more a second.
-	Ticks <-chan time.Time
+	// Ticks carry looks at the machine's clocks; one or more a second.
+	Ticks <-chan timekeeping.Beat
 	// Links carry changes of the broker link.
 	Links <-chan snapshot.Link
 	// Oversize carries messages the link refused for their size.
@@ -67,10 +71,9 @@ type Engine struct {
 	mu       sync.Mutex
 	changed  chan struct{}
 	ended    chan struct{}
-	// lastTick is the last tick as it came, ahead by how much the engine's
-	// clock is before the machine's.
-	lastTick time.Time
-	ahead    time.Duration
+	// left is up to where the time had come when it was last moved back:
+	// messages that were received before may still come.
+	left time.Time
 	// mostUnwritten is how many messages may wait to be written before no more
 	// are taken.
 	mostUnwritten int
@@ -92,18 +95,23 @@ func New(ctx context.Context, opts Options) (*Engine, error) {
 		commands: make(chan commandCall), changed: make(chan struct{}), ended: make(chan struct{}),
 		mostUnwritten: unwrittenLimit,
 	}
+	if e.opts.Clock == nil {
+		e.opts.Clock = &timekeeping.Keeper{}
+	}
 	history := past.Recorded{Reader: opts.Store.Reader, Unwritten: e.unwritten, Marked: true}
 	var err error
 	if e.fold, err = fold.Restore(ctx, opts.Options, opts.Store.Reader, history); err != nil {
 		return nil, fmt.Errorf("restore state from %s: %w", opts.Store.Path(), err)
 	}
-	if err := e.fold.Resume(ctx, opts.Now); err != nil {
+	begin := e.opts.Clock.Start(opts.Now, e.fold.Clock())
+	e.fold.Doubt(begin.Doubt)
+	if err := e.fold.Resume(ctx, begin.Now); err != nil {
 		return nil, err
 	}
 	if err := e.fold.NoteConfiguration(ctx, &opts.Options); err != nil {
 		return nil, err
 	}
-	if err := e.fold.NoteLimits(ctx, opts.Now); err != nil {
+	if err := e.fold.NoteLimits(ctx, begin.Now); err != nil {
 		return nil, err
 	}
 	if err := e.store(job{}); err != nil {
@@ -200,8 +208,8 @@ func (e *Engine) handle(ctx context.Context, in Sources) error {
 			}
 			err = e.handleMessages(working, m, in.Messages)
 		case <-e.commit.wrote:
-		case now := <-in.Ticks:
-			err = e.handleTick(working, now)
+		case beat := <-in.Ticks:
+			err = e.handleTick(working, beat)
 		case link := <-in.Links:
 			err = e.handleLink(working, link)
 		case refused := <-in.Oversize:
@@ -247,6 +255,7 @@ drain:
 
 // admit takes one message in and returns its acknowledgement.
 func (e *Engine) admit(m sensors.Message) func() {
+	m.Received = e.received(m.Received)
 	e.fold.Admit(m)
 	return m.Ack
 }
@@ -270,8 +279,20 @@ func (e *Engine) handleAdmitted(ctx context.Context, acks []func()) error {
 	return e.store(job{acks: acks})
 }
 
-func (e *Engine) handleTick(ctx context.Context, now time.Time) error {
-	if err := e.fold.AdvanceTo(ctx, e.forward(now)); err != nil {
+func (e *Engine) handleTick(ctx context.Context, beat timekeeping.Beat) error {
+	now := e.opts.Clock.Beat(beat, e.fold.Sights())
+	if step := now.Step; step != nil {
+		if err := e.fold.AdvanceTo(ctx, step.From); err != nil {
+			return err
+		}
+		e.left = desk.Later(e.fold.Clock(), step.Given)
+		if err := e.fold.Step(ctx, *step); err != nil {
+			return err
+		}
+		e.opts.Logger.Warn("the time was moved", "from", step.From, "to", step.To, "why", step.Why)
+	}
+	e.fold.Doubt(now.Doubt)
+	if err := e.fold.AdvanceTo(ctx, now.Now); err != nil {
 		return err
 	}
 	if len(e.owed) > 0 {
@@ -279,7 +300,7 @@ func (e *Engine) handleTick(ctx context.Context, now time.Time) error {
 			return err
 		}
 	}
-	e.fold.Converse(now)
+	e.fold.Converse(now.Now)
 	e.ask()
 	if err := e.noteParts(ctx); err != nil {
 		return err
@@ -301,20 +322,18 @@ func (e *Engine) noteParts(ctx context.Context) error {
 	return e.fold.NoteParts(ctx, problem, e.opts.Store.Trouble())
 }
 
-// forward is the time a tick stands for. When the clock of the machine is set
-// back, the engine's own goes on from where it was at the same pace, until the
-// machine's has caught up: the order of what is recorded must hold, and no
-// delay of an alarm may stand still for as long as the clock was wrong.
-func (e *Engine) forward(now time.Time) time.Time {
-	if now.Before(e.lastTick) {
-		e.ahead += e.lastTick.Sub(now)
+// stampedWithin is how long a message may take from the link to the engine.
+const stampedWithin = time.Minute
+
+// received is when a message was received by the time as it is now. One that
+// was stamped just before the time was moved back would lie ahead, and take the
+// engine there.
+func (e *Engine) received(at time.Time) time.Time {
+	off, ahead := e.left.Sub(at).Abs(), at.Sub(e.fold.Clock())
+	if off < stampedWithin && ahead > off {
+		return e.fold.Clock()
 	}
-	e.lastTick = now
-	clock := e.fold.Clock()
-	if now.After(clock) {
-		e.ahead = 0
-	}
-	return desk.Later(now.Add(e.ahead), clock)
+	return at
 }
 
 func (e *Engine) handleLink(ctx context.Context, link snapshot.Link) error {
@@ -352,6 +371,9 @@ func (e *Engine) handleCommand(ctx context.Context, call commandCall) error {
 	}
 	if err != nil {
 		return err
+	}
+	if _, ok := call.command.(fold.ConfirmClock); ok {
+		e.opts.Clock.Confirm()
 	}
 	e.publish()
 	return e.store(job{done: call.done})

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors/desk"
 )
 
@@ -54,7 +55,7 @@ func TestOrderOfArrivalChangesNothing(t *testing.T) {
 			if m%7 == 0 {
 				r.send("t/nursery/a", body, arrival)
 			}
-			r.ticks <- arrival
+			r.ticks <- timekeeping.Right(arrival)
 		}
 		return r.tick(testStart.Add(11 * time.Hour))
 	}
@@ -85,7 +86,7 @@ func TestClockSetBackStopsNothing(t *testing.T) {
 	// The machine's clock is set back by half an hour. Twenty minutes later
 	// the sensors, silent since, must have been missed.
 	back := at.Add(-30 * time.Minute)
-	r.ticks <- back
+	r.ticks <- timekeeping.Right(back)
 	s := r.tick(back.Add(20 * time.Minute))
 	if !s.Rooms[0].Blind {
 		t.Errorf("at %v, twenty minutes after the last reading, the room is not blind", s.Time)

@@ -18,6 +18,7 @@ import (
 	"rearguard/daemon/records"
 	"rearguard/daemon/records/upkeep"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 )
 
@@ -56,7 +57,7 @@ func growDay(r *rig, day int) time.Time {
 			}
 			r.send(fmt.Sprintf("t/s%d", s), fmt.Sprintf(`{"ts":%d,"t":%.2f,"h":%d.%d}`, at.Unix(), v, 65+n%7, (n+s)%10), at)
 		}
-		r.ticks <- at.Add(time.Second)
+		r.ticks <- timekeeping.Right(at.Add(time.Second))
 	}
 	for _, up := range []bool{false, true} {
 		r.links <- snapshot.Link{Address: "tcp://broker", Connected: up, Subscribed: up, Since: at}

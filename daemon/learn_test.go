@@ -16,6 +16,7 @@ import (
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/study"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 )
 
@@ -50,7 +51,7 @@ func lesson(r *rig) {
 		wave := 0.5 * math.Sin(2*math.Pi*float64(m)/96)
 		r.air(at, math.Round(100*(25+wave))/100, 70+wave)
 		r.send("t/hall/a", fmt.Sprintf("%.2f", 20+wave), at.Add(5*time.Second))
-		r.ticks <- at.Add(10 * time.Second)
+		r.ticks <- timekeeping.Right(at.Add(10 * time.Second))
 	}
 	r.tick(at)
 	for i, room := range []struct {

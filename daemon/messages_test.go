@@ -10,6 +10,7 @@ import (
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
 )
@@ -216,7 +217,7 @@ func TestComplaint1BacklogIsOfUnknownAge(t *testing.T) {
 	r := newRig(t)
 	for m := range 35 {
 		r.send("t/hall/a", "21.5", minute(m))
-		r.ticks <- minute(m)
+		r.ticks <- timekeeping.Right(minute(m))
 	}
 	r.stop()
 	r.start(minute(335))
@@ -281,7 +282,7 @@ func TestComplaint2ChangeOnlySensorIsVouchedForByItsAvailability(t *testing.T) {
 	word("online", 0)
 	r.send("t/hall/a", "21.5", minute(1))
 	for m := 2; m <= 300; m++ {
-		r.ticks <- minute(m)
+		r.ticks <- timekeeping.Right(minute(m))
 	}
 	if room := hall(300); room.Blind || *room.Temperature != 21.5 || alarmed() {
 		t.Errorf("five hours without a change, said to be there: %+v", room)
@@ -330,7 +331,7 @@ func TestComplaint2ChangeOnlySensorIsVouchedForByItsAvailability(t *testing.T) {
 		t.Error("back and blind")
 	}
 	for m := 332; m < 331+24*60; m += 10 {
-		r.ticks <- minute(m)
+		r.ticks <- timekeeping.Right(minute(m))
 	}
 	if room := hall(331 + 24*60); !room.Blind {
 		t.Error("one word a day ago vouches still")
@@ -344,7 +345,7 @@ func TestComplaint2ChangeOnlySensorKeepsItsPromise(t *testing.T) {
 	r.links <- snapshot.Link{Connected: true, Subscribed: true, Since: minute(0)}
 	r.send("t/hall/a", "21.5", minute(1))
 	for m := 2; m <= 240; m++ {
-		r.ticks <- minute(m)
+		r.ticks <- timekeeping.Right(minute(m))
 	}
 	if s := r.tick(minute(240)); s.Rooms[1].Blind || sensorNamed(t, s, "hall-a").Silent {
 		t.Errorf("within its promise: %+v", s.Rooms[1])

@@ -22,6 +22,7 @@ import (
 	"rearguard/daemon/records"
 	"rearguard/daemon/rehearsal"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
 )
@@ -161,7 +162,7 @@ type month struct {
 // inlets are the ways by which the month reaches the engine.
 type inlets struct {
 	messages chan sensors.Message
-	ticks    chan time.Time
+	ticks    chan timekeeping.Beat
 	links    chan snapshot.Link
 	oversize chan desk.Refused
 	notices  chan snapshot.NoticeState
@@ -169,7 +170,7 @@ type inlets struct {
 
 func newInlets() inlets {
 	return inlets{
-		make(chan sensors.Message), make(chan time.Time), make(chan snapshot.Link),
+		make(chan sensors.Message), make(chan timekeeping.Beat), make(chan snapshot.Link),
 		make(chan desk.Refused), make(chan snapshot.NoticeState),
 	}
 }
@@ -288,8 +289,8 @@ func (m *month) tick(at time.Time) {
 		m.last = at
 	}
 	// The second tick is taken only when the first has been handled.
-	m.ticks <- m.last
-	m.ticks <- m.last
+	m.ticks <- timekeeping.Right(m.last)
+	m.ticks <- timekeeping.Right(m.last)
 }
 
 // do gives a command. A refusal is the story's business.
@@ -316,7 +317,7 @@ func (m *month) start(now time.Time) {
 	}
 	ctx, cancel := context.WithCancel(m.t.Context())
 	m.engine, err = daemon.New(ctx, daemon.Options{
-		Options: monthOptions(m.facility(), m.catalog), Store: m.store, Now: now,
+		Options: monthOptions(m.facility(), m.catalog), Store: m.store, Now: timekeeping.Right(now),
 	})
 	if err != nil {
 		cancel()

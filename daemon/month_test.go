@@ -23,6 +23,7 @@ import (
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/records"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 )
 
@@ -97,7 +98,7 @@ func TestMonthIsRestoredAsRecorded(t *testing.T) {
 	}
 	keepCheckpoint(t, store)
 	engine, err := daemon.New(t.Context(), daemon.Options{
-		Options: monthOptions(monthOf(t), speciestest.Library(t)), Store: store, Now: marks.Clock,
+		Options: monthOptions(monthOf(t), speciestest.Library(t)), Store: store, Now: timekeeping.Right(marks.Clock),
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -154,7 +155,7 @@ func keepCheckpoint(t *testing.T, store *records.Store) {
 // back into its past.
 func goOn(t *testing.T, engine *daemon.Engine, from time.Time) {
 	t.Helper()
-	messages, ticks, done := make(chan sensors.Message), make(chan time.Time), make(chan error, 1)
+	messages, ticks, done := make(chan sensors.Message), make(chan timekeeping.Beat), make(chan error, 1)
 	go func() { done <- engine.Run(t.Context(), daemon.Sources{Messages: messages, Ticks: ticks}) }()
 	do := func(c fold.Command) {
 		t.Helper()
@@ -168,7 +169,7 @@ func goOn(t *testing.T, engine *daemon.Engine, from time.Time) {
 	}})
 	do(fold.ReapplyCalibration{Sensor: "flight-canopy", Quantity: sensors.Temperature, From: from.Add(-80 * time.Hour), Who: "Ines"})
 	for at := from; at.Before(from.Add(6 * time.Hour)); at = at.Add(time.Minute) {
-		ticks <- at
+		ticks <- timekeeping.Right(at)
 	}
 	close(messages)
 	if err := <-done; err != nil {

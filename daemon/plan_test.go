@@ -21,6 +21,7 @@ import (
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/timekeeping"
 )
 
 // planned is a facility with ten days of air, monarchs in the nursery that
@@ -36,7 +37,7 @@ func planned(t *testing.T) (*rig, *snapshot.Snapshot) {
 		wave := 0.5 * math.Sin(2*math.Pi*float64(m)/96)
 		r.air(at, math.Round(100*(27+wave))/100, 70+wave)
 		r.send("t/hall/a", fmt.Sprintf("%.2f", 21+4*wave), at.Add(5*time.Second))
-		r.ticks <- at.Add(10 * time.Second)
+		r.ticks <- timekeeping.Right(at.Add(10 * time.Second))
 	}
 	add := func(id population.CohortID, start time.Time, stage species.StageID, n int) {
 		r.do(fold.AddCohort{Who: "keeper", Cohort: population.Cohort{

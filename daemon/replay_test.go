@@ -10,6 +10,7 @@ import (
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/timekeeping"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -41,7 +42,7 @@ func story(r *rig, interrupt func(at time.Time)) {
 		if m%3 == 0 {
 			r.send("t/hall/a", "21.5", at.Add(5*time.Second))
 		}
-		r.ticks <- at.Add(10 * time.Second)
+		r.ticks <- timekeeping.Right(at.Add(10 * time.Second))
 		if m == 640 && !acked {
 			acked = true
 			r.do(fold.Order{Verb: alerts.Acknowledge, Key: alerts.Key{Condition: "heat", Room: "nursery"}, Who: "lead"})

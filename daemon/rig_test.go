@@ -19,6 +19,7 @@ import (
 	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
 )
@@ -39,7 +40,7 @@ type rig struct {
 	store         *records.Store
 	engine        *Engine
 	messages      chan sensors.Message
-	ticks         chan time.Time
+	ticks         chan timekeeping.Beat
 	links         chan snapshot.Link
 	cancel        context.CancelFunc
 	done          chan error
@@ -54,17 +55,30 @@ func newRig(t *testing.T) *rig {
 // newRigOf is newRig with another configuration.
 func newRigOf(t *testing.T, text string) *rig {
 	t.Helper()
+	r := newRigWith(t, text)
+	r.start(testStart)
+	return r
+}
+
+// newRigWith is newRigOf, still to be started.
+func newRigWith(t *testing.T, text string) *rig {
+	t.Helper()
 	r := &rig{
 		t: t, path: filepath.Join(t.TempDir(), "test.db"), facility: foldtest.Parse(t, text), catalog: speciestest.Library(t),
 		options: records.Options{Synchronous: records.Normal},
 	}
-	r.start(testStart)
 	t.Cleanup(func() { r.stop() })
 	return r
 }
 
 // start starts the engine; before is done ahead of it, with the records open.
 func (r *rig) start(now time.Time, before ...func()) {
+	r.t.Helper()
+	r.startAt(timekeeping.Right(now), before...)
+}
+
+// startAt is start with a look at the machine's clocks.
+func (r *rig) startAt(now timekeeping.Beat, before ...func()) {
 	r.t.Helper()
 	var err error
 	if r.store, err = records.Open(r.t.Context(), r.path, r.options); err != nil {
@@ -86,7 +100,7 @@ func (r *rig) start(now time.Time, before ...func()) {
 		r.engine.mostUnwritten = r.mostUnwritten
 	}
 	r.cancel = cancel
-	r.messages, r.ticks, r.links = make(chan sensors.Message), make(chan time.Time), make(chan snapshot.Link)
+	r.messages, r.ticks, r.links = make(chan sensors.Message), make(chan timekeeping.Beat), make(chan snapshot.Link)
 	r.done = make(chan error, 1)
 	go func() {
 		r.done <- r.engine.Run(ctx, Sources{Messages: r.messages, Ticks: r.ticks, Links: r.links})
@@ -120,9 +134,9 @@ func (r *rig) air(at time.Time, temperature, humidity float64) {
 }
 
 func (r *rig) tick(at time.Time) *snapshot.Snapshot {
-	r.ticks <- at
+	r.ticks <- timekeeping.Right(at)
 	// A second tick is taken only when the first has been handled.
-	r.ticks <- at
+	r.ticks <- timekeeping.Right(at)
 	return r.engine.Snapshot()
 }
 

@@ -11,6 +11,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"rearguard/daemon/fold"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 	"rearguard/sensors/calibration"
 	"rearguard/sensors/desk"
@@ -60,7 +61,7 @@ func TestCalibrationHoldsFromATimeOnAndIsReapplied(t *testing.T) {
 	r.do(fold.ReapplyCalibration{Sensor: "nursery-b", Quantity: sensors.Temperature, From: minute(30), Who: "Ana"})
 	check("re-applied", minute(30))
 	for m := range 10 {
-		r.ticks <- minute(241 + m)
+		r.ticks <- timekeeping.Right(minute(241 + m))
 	}
 	after := r.tick(minute(252))
 	// The room's air is the median of two; from the thirtieth minute to the
@@ -123,7 +124,7 @@ func TestHumidityBenchOverTwoSalts(t *testing.T) {
 	salt := func(from, to int, percent float64) {
 		for m := from; m < to; m++ {
 			r.send("t/nursery/b", fmt.Sprintf(`{"ts":%d,"t":25,"h":%g}`, minute(m).Unix(), percent), minute(m))
-			r.ticks <- minute(m)
+			r.ticks <- timekeeping.Right(minute(m))
 		}
 	}
 	point := func(s calibration.Salt) error {

@@ -16,6 +16,7 @@ import (
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
 	"rearguard/sensors/payload"
@@ -31,7 +32,7 @@ func (r *rig) minutes(from, to int, shift float64) {
 		wobble := float64(m%7) / 100
 		r.send("t/nursery/a", fmt.Sprintf(`{"ts":%d,"t":%.2f,"h":70}`, at.Unix(), celsius+wobble), at)
 		r.send("t/nursery/b", fmt.Sprintf(`{"ts":%d,"t":%.2f,"h":70}`, at.Unix(), celsius+shift+wobble), at)
-		r.ticks <- at
+		r.ticks <- timekeeping.Right(at)
 	}
 }
 
@@ -52,7 +53,7 @@ func TestConfirmedSpikeIsTakenBack(t *testing.T) {
 			}
 			r.send("t/hall/a", fmt.Sprintf("%.2f", v), at)
 			for m := range 10 {
-				r.ticks <- at.Add(time.Duration(m) * time.Minute)
+				r.ticks <- timekeeping.Right(at.Add(time.Duration(m) * time.Minute))
 			}
 		}
 		s := r.tick(minute(300))
@@ -132,7 +133,7 @@ func TestComplaint02SilenceIsLearnedPerSensor(t *testing.T) {
 		if m < 560 {
 			r.send("t/nursery/a", fmt.Sprintf(`{"ts":%d,"t":25.%d,"h":70}`, at.Unix(), m%9), at)
 		}
-		r.ticks <- at
+		r.ticks <- timekeeping.Right(at)
 	}
 	s := r.tick(minute(600))
 	quick, slow := sensorNamed(t, s, "nursery-a"), sensorNamed(t, s, "hall-a")
@@ -149,7 +150,7 @@ func TestClockOfASensorThatIsBehind(t *testing.T) {
 	for m := range 20 {
 		at := minute(m)
 		r.send("t/nursery/a", fmt.Sprintf(`{"ts":%d,"t":25,"h":70}`, at.Add(-4*time.Minute).Unix()), at)
-		r.ticks <- at
+		r.ticks <- timekeeping.Right(at)
 	}
 	v := sensorNamed(t, r.tick(minute(20)), "nursery-a")
 	if v.Health.ClockSkew == nil || (*v.Health.ClockSkew+4*time.Minute).Abs() > time.Second {
@@ -242,7 +243,7 @@ func TestRetiredSensorKeepsItsHistory(t *testing.T) {
 	r.monarchs(testStart)
 	for m := 302; m < 320; m++ {
 		r.send("t/nursery/a", fmt.Sprintf(`{"ts":%d,"t":25}`, minute(m).Unix()), minute(m))
-		r.ticks <- minute(m)
+		r.ticks <- timekeeping.Right(minute(m))
 	}
 	s := r.tick(minute(320))
 	if s.Rooms[0].TotalSensors != 1 || len(s.Retired) != 2 || sensorNamed(t, s, "nursery-2").Replaces != "nursery-a" {

@@ -15,6 +15,7 @@ import (
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/records"
+	"rearguard/daemon/timekeeping"
 )
 
 // An engine that is stopped at random and
@@ -32,7 +33,7 @@ func TestSilencingSurvivesRestartAndReplay(t *testing.T) {
 				temperature = 37
 			}
 			r.air(at, temperature, 70)
-			r.ticks <- at.Add(10 * time.Second)
+			r.ticks <- timekeeping.Right(at.Add(10 * time.Second))
 			switch m {
 			case 40:
 				r.do(fold.Order{Verb: alerts.Acknowledge, Key: heat, Who: "lead"})

@@ -2,11 +2,11 @@ package daemon
 
 import (
 	"context"
-	"time"
 
 	"rearguard/daemon/fold"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 )
 
@@ -35,8 +35,10 @@ func (s Steps) Messages(ctx context.Context, list ...sensors.Message) (bool, err
 	return true, s.engine.handleAdmitted(ctx, acks)
 }
 
-// Tick lets the time pass.
-func (s Steps) Tick(ctx context.Context, now time.Time) error { return s.engine.handleTick(ctx, now) }
+// Tick looks at the machine's clocks.
+func (s Steps) Tick(ctx context.Context, beat timekeeping.Beat) error {
+	return s.engine.handleTick(ctx, beat)
+}
 
 // Link tells of a change of the broker link.
 func (s Steps) Link(ctx context.Context, link snapshot.Link) error {

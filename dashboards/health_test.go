@@ -21,6 +21,7 @@ import (
 	"rearguard/daemon/progress"
 	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/records"
+	"rearguard/daemon/timekeeping"
 	"rearguard/dashboards"
 	"rearguard/dashboards/api"
 	"rearguard/dashboards/web"
@@ -78,12 +79,12 @@ type plant struct {
 	evaluated gate
 	elapsed   atomic.Int64
 	messages  chan sensors.Message
-	ticks     chan time.Time
+	ticks     chan timekeeping.Beat
 	routes    http.Handler
 }
 
 func newPlant(t *testing.T) *plant {
-	p := &plant{t: t, path: filepath.Join(t.TempDir(), "test.db"), messages: make(chan sensors.Message, 1), ticks: make(chan time.Time)}
+	p := &plant{t: t, path: filepath.Join(t.TempDir(), "test.db"), messages: make(chan sensors.Message, 1), ticks: make(chan timekeeping.Beat)}
 	var err error
 	if p.store, err = records.Open(t.Context(), p.path, records.Options{Synchronous: records.Normal, BusyTimeout: 20 * time.Millisecond}); err != nil {
 		t.Fatal(err)
@@ -91,7 +92,7 @@ func newPlant(t *testing.T) *plant {
 	board := progress.New(func() time.Duration { return time.Duration(p.elapsed.Load()) })
 	engine, err := daemon.New(t.Context(), daemon.Options{
 		Options: fold.Options{Facility: foldtest.Parse(t, foldtest.Facility), Catalog: speciestest.Library(t), Logger: slog.New(slog.DiscardHandler)},
-		Store:   p.store, Now: foldtest.Start(), Progress: board,
+		Store:   p.store, Now: timekeeping.Right(foldtest.Start()), Progress: board,
 		Evaluated: func([]sensors.Reading) { p.evaluated.pass() },
 	})
 	if err != nil {
@@ -127,8 +128,8 @@ func (p *plant) pass(d time.Duration, engine, worker bool) {
 	p.elapsed.Add(int64(d))
 	if engine {
 		at := foldtest.Start().Add(time.Duration(p.elapsed.Load()))
-		p.ticks <- at
-		p.ticks <- at
+		p.ticks <- timekeeping.Right(at)
+		p.ticks <- timekeeping.Right(at)
 	}
 	if worker {
 		p.worker.Wake()

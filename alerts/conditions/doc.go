@@ -29,6 +29,7 @@ const (
 	RecordsDoubted      alerts.Condition = "records_doubted"
 	NoticeUndeliverable alerts.Condition = "notice_undeliverable"
 	ClockWrong          alerts.Condition = "clock_wrong"
+	ClockMoved          alerts.Condition = "clock_moved"
 )
 
 // The conditions that look at the shape of the air, at dose, and at cohorts.
@@ -65,7 +66,7 @@ const (
 func Definitions() []alerts.Definition {
 	defs := slices.Concat(
 		airDefinitions(), shapeDefinitions(), wetnessDefinitions(), cohortDefinitions(), lostDefinitions(),
-		causeDefinitions(), sensorDefinitions(), facilityDefinitions(),
+		causeDefinitions(), sensorDefinitions(), facilityDefinitions(), clockDefinitions(),
 	)
 	for i := range defs {
 		defs[i].Repeat = alerts.RepeatFor(defs[i].Priority())

@@ -136,5 +136,8 @@ func span(d time.Duration) string {
 	if d < 3*time.Hour {
 		return fmt.Sprintf("%.0f min", d.Minutes())
 	}
-	return fmt.Sprintf("%.1f h", d.Hours())
+	if d < 7*24*time.Hour {
+		return fmt.Sprintf("%.1f h", d.Hours())
+	}
+	return fmt.Sprintf("%.0f days", d.Hours()/24)
 }

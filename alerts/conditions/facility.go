@@ -28,8 +28,22 @@ type FacilityState struct {
 	// ClockOffset is by how much the clock of this machine is ahead of the
 	// times it should agree with; nil when there is nothing to compare.
 	ClockOffset *time.Duration
+	// ClockDoubt says what speaks against the clock of this machine, since
+	// when; empty while it is believed.
+	ClockDoubt      string
+	ClockDoubtSince time.Time
+	// ClockStep is how the time was last moved.
+	ClockStep ClockStep
 	// Rooms are the signs of all rooms with sensors.
 	Rooms []RoomSign
+}
+
+// ClockStep is a change of the time other than by its passing.
+type ClockStep struct {
+	// At is when, by the time after it; By how far, negative for back.
+	At  time.Time
+	By  time.Duration
+	Why string
 }
 
 // PartState is the state of one part of rearguard.
@@ -48,6 +62,10 @@ const (
 	deliveryLate = 10 * time.Minute
 	// clockTolerance is how wrong the clock may be.
 	clockTolerance = 2 * time.Minute
+	// largeStep is how far the time may be moved without an alarm, stepShown
+	// how long one is said.
+	largeStep = 10 * time.Minute
+	stepShown = 30 * time.Minute
 	// certificateDays is how many days before its end a certificate is to be
 	// renewed: three weeks leave time for whoever issues it. Common practice,
 	// no published source.
@@ -64,6 +82,7 @@ func EvaluateFacility(in FacilityState) []alerts.Observation {
 		in.part(RecordsDamaged, in.Damage),
 		in.delivery(),
 		in.clockObservation(),
+		in.clockStep(),
 		in.mains(),
 	}
 }
@@ -134,6 +153,12 @@ func (in FacilityState) delivery() alerts.Observation {
 func (in FacilityState) clockObservation() alerts.Observation {
 	o := in.found(ClockWrong, "s")
 	o.Limit = clockTolerance.Seconds()
+	if in.ClockDoubt != "" {
+		// There is no number for a clock that is not believed.
+		o.Truth, o.Unit, o.Limit = alerts.True, "", 0
+		o.Detail = fmt.Sprintf("the clock of this machine is not believed since %s: %s", clock(in.ClockDoubtSince, in.Now, in.Location), in.ClockDoubt)
+		return o
+	}
 	if in.ClockOffset == nil {
 		return o
 	}
@@ -144,5 +169,22 @@ func (in FacilityState) clockObservation() alerts.Observation {
 		side = "behind"
 	}
 	o.Detail = fmt.Sprintf("this machine is %s %s", span(in.ClockOffset.Abs()), side)
+	return o
+}
+
+// clockStep says for a while that the time was moved far.
+func (in FacilityState) clockStep() alerts.Observation {
+	o := in.found(ClockMoved, "min")
+	o.Limit, o.Value = largeStep.Minutes(), in.ClockStep.By.Abs().Minutes()
+	o.Truth = alerts.False
+	if in.ClockStep.At.IsZero() || in.ClockStep.By.Abs() <= largeStep || in.Now.Sub(in.ClockStep.At) >= stepShown {
+		return o
+	}
+	way := "forward"
+	if in.ClockStep.By < 0 {
+		way = "back"
+	}
+	o.Truth = alerts.True
+	o.Detail = fmt.Sprintf("moved %s by %s to %s: %s", way, span(in.ClockStep.By.Abs()), clock(in.ClockStep.At, in.Now, in.Location), in.ClockStep.Why)
 	return o
 }

@@ -120,16 +120,32 @@ func facilityDefinitions() []alerts.Definition {
 			Unit:          "min",
 			ReAlarm:       4 * time.Hour,
 		},
+	}
+}
+
+// clockDefinitions are about the time by which everything goes.
+func clockDefinitions() []alerts.Definition {
+	return []alerts.Definition{
 		{
 			Condition:     ClockWrong,
 			Title:         "clock is wrong",
-			Cause:         "The clock of this machine, or of the device that stamps the readings, is off or has jumped.",
-			Consequence:   "Readings are refused or put at the wrong time; rooms can become blind and forecasts wrong.",
-			FirstAction:   "Check time synchronisation on this machine (timedatectl) and on the gateways.",
+			Cause:         "The clock of this machine, or of the device that stamps the readings, is off or has jumped; or a board without a clock battery has not reached a time server yet.",
+			Consequence:   "Rooms are watched and alarms raised, but readings may be put at the wrong time and forecasts be wrong. Old history is not deleted meanwhile.",
+			FirstAction:   "Check time synchronisation on this machine (timedatectl) and on the gateways. Set what is wrong; a clock that is right and not believed, confirm on the page.",
 			TimeToRespond: time.Hour,
 			Severity:      alerts.Moderate,
 			OnDelay:       10 * time.Minute, OffDelay: 10 * time.Minute,
 			Deadband: 30, Unit: "s",
+		},
+		{
+			Condition:     ClockMoved,
+			Title:         "clock was moved",
+			Cause:         "The clock of this machine was wrong and has been put right, by a time server or by somebody, or it has just gone wrong.",
+			Consequence:   "What was entered or recorded by the wrong clock may bear wrong times: readings, counts, moves of cohorts.",
+			FirstAction:   "Compare the time on the page with a watch, and set this machine's clock if it is wrong. Then look through counts and moves entered while it was.",
+			TimeToRespond: 8 * time.Hour,
+			Severity:      alerts.Minor,
+			Unit:          "min",
 		},
 	}
 }

@@ -17,6 +17,9 @@ const (
 	idlePoll = time.Minute
 	// usefulFor is how long a notice is tried before it is given up.
 	usefulFor = 72 * time.Hour
+	// LongestPause is longer than any pause between attempts. What is due later
+	// was made due by a clock that was ahead.
+	LongestPause = retryAfterCap + idlePoll
 	// atOnce bounds the attempts of one channel under way, so that one person
 	// whose server hangs does not delay the others.
 	atOnce = 4
@@ -136,6 +139,9 @@ func (l *lanes) pace(of lane, urgency alerts.Priority) time.Time {
 func (l *lanes) try(of lane, due, now time.Time, attempt func(context.Context) result) (wait time.Duration, started bool) {
 	if rest := l.rests[of.channel]; rest.After(due) {
 		due = rest
+	}
+	if due.Sub(now) > LongestPause {
+		due = now
 	}
 	switch {
 	case l.busy[of] || l.using[of.channel] >= atOnce:

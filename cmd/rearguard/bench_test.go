@@ -90,7 +90,7 @@ func pipeline(b *testing.B, brokerURL string, evaluated func([]sensors.Reading))
 	}
 	n := new(atomic.Int64)
 	options := service.Options{
-		Facility: f, Catalog: catalog, Version: buildVersion(), Logger: slog.New(slog.DiscardHandler), Clock: time.Now,
+		Facility: f, Catalog: catalog, Version: buildVersion(), Logger: slog.New(slog.DiscardHandler), Clocks: service.Machine(time.Now),
 		TickEvery: service.TickEvery, Listener: listener, Evaluated: evaluated,
 		Committed: func(messages int) { n.Add(int64(messages)) },
 	}

@@ -20,6 +20,7 @@ import (
 	"rearguard/daemon/planning"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/records"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 )
 
@@ -53,7 +54,7 @@ sensors: [{id: a, room: nursery, interval: 30m, inputs: [{topic: a, format: plai
 	}
 	defer store.Close()
 	begin := time.Date(2026, 5, 1, 8, 0, 0, 0, time.UTC)
-	engine, err := daemon.New(t.Context(), daemon.Options{Options: fold.Options{Facility: f, Catalog: catalog, Logger: slog.New(slog.DiscardHandler)}, Store: store, Now: begin})
+	engine, err := daemon.New(t.Context(), daemon.Options{Options: fold.Options{Facility: f, Catalog: catalog, Logger: slog.New(slog.DiscardHandler)}, Store: store, Now: timekeeping.Right(begin)})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -17,6 +17,7 @@ import (
 	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/records"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 )
 
@@ -46,11 +47,11 @@ func recordHeat(t *testing.T, config string) {
 	}
 	begin := time.Date(2026, 5, 1, 8, 0, 0, 0, time.UTC)
 	ctx, cancel := context.WithCancel(context.Background())
-	engine, err := daemon.New(ctx, daemon.Options{Options: fold.Options{Facility: f, Catalog: catalog, Logger: slog.New(slog.DiscardHandler)}, Store: store, Now: begin})
+	engine, err := daemon.New(ctx, daemon.Options{Options: fold.Options{Facility: f, Catalog: catalog, Logger: slog.New(slog.DiscardHandler)}, Store: store, Now: timekeeping.Right(begin)})
 	if err != nil {
 		t.Fatal(err)
 	}
-	messages, ticks, done := make(chan sensors.Message), make(chan time.Time), make(chan error, 1)
+	messages, ticks, done := make(chan sensors.Message), make(chan timekeeping.Beat), make(chan error, 1)
 	go func() { done <- engine.Run(ctx, daemon.Sources{Messages: messages, Ticks: ticks}) }()
 	do := func(c fold.Command) {
 		t.Helper()
@@ -69,7 +70,7 @@ func recordHeat(t *testing.T, config string) {
 		}
 		at := begin.Add(time.Duration(m) * time.Minute)
 		messages <- sensors.Message{Topic: "s", Payload: fmt.Appendf(nil, `{"t":%g}`, temperature), Received: at, Ack: func() {}}
-		ticks <- at.Add(5 * time.Second)
+		ticks <- timekeeping.Right(at.Add(5 * time.Second))
 	}
 	do(fold.RecordCount{Count: population.Count{
 		Cohort: "c", Time: begin.Add(3 * time.Hour), Stage: "larva-3", Seen: 45, Of: 50, Lost: 5, Cause: "heat", By: "keeper",

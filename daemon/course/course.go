@@ -13,6 +13,7 @@ import (
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/roomair"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
 )
@@ -106,6 +107,70 @@ func (c *Course) RedoFrom(t time.Time) {
 	if c.redo.IsZero() || t.Before(c.redo) {
 		c.redo = t
 	}
+}
+
+// Step takes in that the clock was moved, with the air settled up to a time from
+// then on. Since is since when the clock was doubted, zero if it was not. It
+// reports whether the cohort itself was changed.
+func (c *Course) Step(from, to, settled, since time.Time) (changed bool) {
+	switch {
+	case to.Before(from):
+		return c.Rewind(settled, to)
+	case since.IsZero():
+		return false
+	case c.Cohort.Start.Before(timekeeping.Earliest()):
+		// It was entered by a clock that knew no date, and all of it is moved.
+		since = time.Time{}
+	}
+	return c.Forward(since, to.Sub(from))
+}
+
+// Rewind takes in that the clock was set back to a time, with the air settled up
+// to another: what was entered as of later was entered by now, and what was gone
+// along after that is gone along again. It reports whether the cohort itself was
+// changed.
+func (c *Course) Rewind(settled, now time.Time) (changed bool) {
+	clip := func(t *time.Time) {
+		if t.After(now) {
+			*t, changed = now, true
+		}
+	}
+	c.Cohort.Placements, c.Counts = slices.Clone(c.Cohort.Placements), slices.Clone(c.Counts)
+	clip(&c.Cohort.Start)
+	for i := range c.Cohort.Placements {
+		clip(&c.Cohort.Placements[i].From)
+	}
+	for i := range c.Counts {
+		clip(&c.Counts[i].Time)
+	}
+	slices.SortFunc(c.Counts, population.CompareCounts)
+	if changed || c.base.Time().After(settled) || len(c.waiting) > 0 {
+		c.RedoFrom(desk.Earlier(settled, c.Cohort.Start))
+	}
+	return changed
+}
+
+// Forward takes in that the clock was set forward: what was entered since a time
+// was entered by the clock as it was, and is moved along. It reports whether the
+// cohort itself was changed.
+func (c *Course) Forward(since time.Time, by time.Duration) (changed bool) {
+	move := func(t *time.Time) {
+		if !t.Before(since) {
+			*t, changed = t.Add(by), true
+		}
+	}
+	c.Cohort.Placements, c.Counts = slices.Clone(c.Cohort.Placements), slices.Clone(c.Counts)
+	move(&c.Cohort.Start)
+	for i := range c.Cohort.Placements {
+		move(&c.Cohort.Placements[i].From)
+	}
+	for i := range c.Counts {
+		move(&c.Counts[i].Time)
+	}
+	if changed {
+		c.marks, c.redo = nil, c.Cohort.Start
+	}
+	return changed
 }
 
 // Behind reports whether something is still to be taken into the cohort's

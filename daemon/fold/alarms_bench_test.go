@@ -12,7 +12,7 @@ import (
 func benchRoom(b *testing.B) (*Fold, *room) {
 	b.Helper()
 	text := strings.Replace(foldtest.Facility, "  - id: hall-a\n    room: hall", "  - id: hall-a\n    room: nursery", 1)
-	sandbox := newSandbox(b, testOptions(b, text))
+	sandbox := newBox(b, testOptions(b, text))
 	if err := sandbox.Do(monarchs("c", "larva-3", 10, testStart)); err != nil {
 		b.Fatal(err)
 	}

@@ -91,7 +91,7 @@ func TestAlarmsThroughTheFold(t *testing.T) {
 	options := testOptions(t, foldtest.Facility)
 	heat := alerts.Key{Condition: conditions.Heat, Room: "nursery"}
 	rapid.Check(t, func(t *rapid.T) {
-		sandbox, err := NewSandbox(options, testStart)
+		sandbox, err := boxOf(options)
 		if err != nil {
 			t.Fatal(err)
 		}

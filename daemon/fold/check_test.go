@@ -71,6 +71,7 @@ func prepare(t *testing.T) *prepared {
 		l.tick(at.Add(10 * time.Second))
 	}
 	l.do(ReadBench{Sensor: "nursery-b", Reference: desk.Reference{Kind: desk.ReferenceIce}, Who: "Ana"})
+	l.Doubt("it says 1 Jan 1970")
 	p.kept = l.kept
 	if err := l.NoteParts(t.Context(), "", records.Trouble{Damage: "readings of sensor hall-a of 1 May 2026 cannot be read"}); err != nil {
 		t.Fatal(err)
@@ -147,6 +148,9 @@ func (p *prepared) events(t *testing.T) map[string]Command {
 		partsEvent{snapshot.PartsState{Store: snapshot.PartTrouble{Since: now, Problem: "no space left"}}},
 		limitsEvent{snapshot.LimitsNoted{Limits: map[string]string{"room nursery heat_celsius": "31"}, Changes: []snapshot.LimitChange{{At: now, What: "room nursery heat_celsius", To: "31"}}}},
 		presenceEvent{Sensor: "nursery-a"},
+		clockEvent{From: now, To: now.Add(-time.Hour), Why: "two sensors agree", Lead: past.Lead(time.Hour)},
+		ConfirmClock{Who: "Ana"},
+		ownClockEvent{desk.OwnClock{Sensor: "nursery-a", Fault: "clock is 60 min ahead"}},
 		Configure{Path: "test.yaml", Text: strings.Replace(p.options.Facility.Text, "{id: hall, name: Hall}", "{id: hall, name: Hall, limits: {heat_celsius: 30}}", 1), Who: "configuration"},
 		outlivedEvent("suppress"), outlivedEvent("unsuppress"), outlivedEvent("reset"),
 	} {

@@ -11,6 +11,7 @@ import (
 	"rearguard/daemon/alarming"
 	"rearguard/daemon/course"
 	"rearguard/daemon/facility"
+	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/roomair"
 	"rearguard/daemon/snapshot"
@@ -50,6 +51,11 @@ type checkpoint struct {
 	// Limits is the configuration of limits last seen, Changes what changed.
 	Limits  map[string]string      `json:"limits"`
 	Changes []snapshot.LimitChange `json:"limit_changes,omitempty"`
+	// Lead is that of the records; Steps tell how the time was moved, and
+	// Overtaken what is to be flagged for it.
+	Lead      past.Lead           `json:"lead,omitempty"`
+	Steps     snapshot.ClockSteps `json:"clock_steps,omitzero"`
+	Overtaken []past.Overtaken    `json:"overtaken,omitempty"`
 }
 
 type roomsState struct {
@@ -86,6 +92,7 @@ func (f *Fold) checkpoint() ([]byte, error) {
 	body, err := json.Marshal(checkpoint{
 		Clock: f.clock, Resumed: f.resumed, Desk: f.desk.State(), Rooms: f.rooms.state(), Cohorts: cohorts, Stays: f.rooms.stays,
 		Alarms: f.alarms.State(), Link: f.own.link, Parts: f.own.parts, Limits: f.own.limits.Limits, Changes: f.own.limits.Changes,
+		Lead: f.lead, Steps: f.own.clock, Overtaken: f.overtaken,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("checkpoint: %w", err)
@@ -151,6 +158,7 @@ func (cs *cohorts) state() (cohortsState, error) {
 func (f *Fold) load(cp checkpoint) error {
 	f.clock, f.resumed, f.nextTick = cp.Clock, cp.Resumed, f.after(cp.Clock)
 	f.own.parts, f.own.limits = cp.Parts, snapshot.LimitsNoted{Limits: cp.Limits, Changes: cp.Changes}
+	f.lead, f.own.clock, f.overtaken = cp.Lead, cp.Steps, cp.Overtaken
 	f.setLink(cp.Link)
 	if err := f.desk.Restore(cp.Desk); err != nil {
 		return err

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"time"
 
+	"rearguard/daemon/past"
+	"rearguard/daemon/roomair"
 	"rearguard/sensors/desk"
 )
 
@@ -30,7 +32,10 @@ func (f *Fold) tick(ctx context.Context, at time.Time) error {
 	if err := f.settle(ctx, at.Add(-settleLag)); err != nil {
 		return err
 	}
-	due := f.limitsDue(at)
+	due := f.limitsDue(at) || f.stepped
+	if f.stepped {
+		f.startAnew()
+	}
 	if due {
 		if err := f.refreshLimits(at); err != nil {
 			return err
@@ -43,7 +48,7 @@ func (f *Fold) tick(ctx context.Context, at time.Time) error {
 		if err := f.watch.room(r, outdoorC); err != nil {
 			return err
 		}
-		r.remember(at)
+		r.recent.Remember(at, func() roomair.Air { return roomair.AirOf(r.sensors.Sensors, at) })
 	}
 	if err := errors.Join(f.watch.itself(), f.watch.lost()); err != nil {
 		return err
@@ -67,6 +72,13 @@ func (f *Fold) tick(ctx context.Context, at time.Time) error {
 // readings have changed. What cannot be read now is redone later.
 func (f *Fold) settle(ctx context.Context, at time.Time) error {
 	before := f.own.putOff
+	flags, left, err := past.FlagAll(ctx, f.past, f.overtaken)
+	f.out.batch.Reflags, f.overtaken = append(f.out.batch.Reflags, flags...), left
+	if err != nil {
+		if err := f.putOff(unreadable{err}); err != nil {
+			return err
+		}
+	}
 	for _, r := range f.rooms.kept {
 		if r.track.Late.Due(f.clock) {
 			if err := f.putOff(f.redoRoom(ctx, r)); err != nil {

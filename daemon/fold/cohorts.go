@@ -10,6 +10,7 @@ import (
 	"rearguard/alerts/conditions"
 	"rearguard/daemon/course"
 	"rearguard/daemon/limits"
+	"rearguard/daemon/outlook"
 	"rearguard/daemon/rearing/forecast"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
@@ -43,17 +44,9 @@ type cohorts struct {
 // cohort is one cohort being reared.
 type cohort struct {
 	*course.Course
-	forecast cohortForecast
+	forecast outlook.Cohort
 	// still is how long it has not developed.
 	still conditions.Standstill
-}
-
-// cohortForecast is the newest forecast of a cohort.
-type cohortForecast struct {
-	at       time.Time
-	forecast *forecast.Forecast
-	// daily are the animals expected to pass each event on the days shown.
-	daily, week []forecast.DayNumbers
 }
 
 func newCohorts(g *ground, rooms *rooms, catalog *species.Catalog) *cohorts {
@@ -75,6 +68,19 @@ func (cs *cohorts) find(id population.CohortID) (*cohort, error) {
 		}
 	}
 	return nil, fmt.Errorf("there is no cohort %q in rearing", id)
+}
+
+// Forecast is the newest forecast of a cohort being reared. It is shared and
+// must not be changed.
+func (f *Fold) Forecast(id population.CohortID) (*forecast.Forecast, error) {
+	c, err := f.cohorts.find(id)
+	if err == nil && c.forecast.Forecast == nil {
+		err = fmt.Errorf("cohort %s has no forecast", id)
+	}
+	if err != nil {
+		return nil, err
+	}
+	return c.forecast.Forecast, nil
 }
 
 // all yields every cohort being reared with its counts, watched or not.
@@ -132,7 +138,7 @@ func (f *Fold) refreshLimits(at time.Time) error {
 			set = &limits.Set{}
 			sets[room] = set
 		}
-		set.Take(c.Cohort.ID, c.Species, c.Live(), c.forecast.forecast, at)
+		set.Take(c.Cohort.ID, c.Species, c.Live(), c.forecast.Forecast, at)
 	}
 	for _, r := range f.rooms.list {
 		r.limits = limits.Set{}
@@ -146,60 +152,23 @@ func (f *Fold) refreshLimits(at time.Time) error {
 
 // refreshForecast makes a new forecast when the last one is due for it.
 func (cs *cohorts) refreshForecast(c *cohort, at time.Time) {
-	if !c.forecast.at.IsZero() && !cs.forecastDue(at) {
+	if !c.forecast.At.IsZero() && !cs.forecastDue(at) {
 		return
 	}
 	room, ok := c.Cohort.RoomAt(at)
 	if !ok {
 		return
 	}
-	next, err := cs.makeForecast(c, room)
-	if err != nil {
+	c.forecast = outlook.Cohort{At: at}
+	r := cs.rooms.by[room]
+	if r == nil || r.outlook == nil {
+		return
+	}
+	var err error
+	if c.forecast, err = r.outlook.Of(c.Live(), cs.clock, cs.facility.Site.Location); err != nil {
 		cs.logger.Debug("no forecast", slog.String("cohort", string(c.Cohort.ID)), slog.Any("error", err))
 	}
-	next.at = at
-	c.forecast = next
-}
-
-// weekDays is how many days "this week" is, today included.
-const weekDays = 7
-
-func (cs *cohorts) makeForecast(c *cohort, id sensors.RoomID) (next cohortForecast, err error) {
-	r := cs.rooms.by[id]
-	if r == nil {
-		return next, fmt.Errorf("there is no room %q", id)
-	}
-	if r.outlook == nil {
-		return next, fmt.Errorf("room %q has had no reading yet", id)
-	}
-	long, week := r.outlook.long, r.outlook.week
-	if from := c.Live().Time(); from.Before(long.From()) {
-		// The cohort's air ends earlier, for example in a blind room.
-		if long, week, err = r.outlook.view.Play(from, cs.clock.Sub(from)+dailyHorizon); err != nil {
-			return next, err
-		}
-	}
-	if next.forecast, err = forecast.Make(c.Live(), long); err != nil {
-		return next, err
-	}
-	days, sevenDays := cs.daysShown(c.Live().Time())
-	numbers, err := forecast.NumbersIn(c.Live(), week, days, sevenDays)
-	if err != nil {
-		return next, err
-	}
-	next.daily, next.week = numbers[0], numbers[1]
-	return next, nil
-}
-
-// daysShown are the bounds of the days for which animals are counted, and of
-// the week.
-func (cs *cohorts) daysShown(from time.Time) (days, week []time.Time) {
-	zone := cs.facility.Site.Location
-	y, m, d := cs.clock.In(zone).Date()
-	for i := range weekDays + 2 {
-		days = append(days, time.Date(y, m, d+i, 0, 0, 0, 0, zone))
-	}
-	return days, []time.Time{from, days[weekDays]}
+	c.forecast.At = at
 }
 
 // LearningName names the blob of the records that holds what was learned, for

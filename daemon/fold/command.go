@@ -9,7 +9,6 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/daemon/records"
-	"rearguard/sensors/desk"
 )
 
 // ErrRefused is wrapped by every command that cannot be carried out as given.
@@ -47,6 +46,7 @@ func kinds() []kind {
 		of[AdoptConstants](), of[RefuseConstants](), of[AdoptRecords](),
 		of[ClaimSensor](), of[StartBench](), of[ReadBench](), of[FinishBench](), of[LeaveBench](), of[Calibrate](), of[ReapplyCalibration](),
 		of[Configure](), of[linkEvent](), of[resumeEvent](), of[partsEvent](), of[limitsEvent](), of[presenceEvent](),
+		of[clockEvent](), of[ConfirmClock](), of[ownClockEvent](),
 		outlived("suppress"), outlived("unsuppress"), outlived("reset"),
 	}
 }
@@ -112,30 +112,43 @@ func (f *Fold) Do(ctx context.Context, c Command) error {
 
 // record carries out an event and puts it into the next commit.
 func (f *Fold) record(ctx context.Context, event Command) error {
-	arrival := f.clock.Add(time.Millisecond)
-	if resume, ok := event.(resumeEvent); ok {
-		arrival = desk.Later(arrival, resume.At)
-	}
+	return f.recordAs(ctx, event, f.lead.Recorded(f.clock.Add(time.Millisecond)))
+}
+
+// recordAs carries out an event, with its arrival in the records.
+func (f *Fold) recordAs(ctx context.Context, event Command, recorded time.Time) error {
 	body, err := json.Marshal(event)
 	if err != nil {
 		return fmt.Errorf("%w: %w", ErrRefused, err)
 	}
-	if err := f.carryOut(ctx, event, arrival); err != nil {
+	if err := f.carryOut(ctx, event, recorded); err != nil {
 		return err
 	}
 	out := f.out.batch
-	out.Journal = append(out.Journal, records.JournalEntry{Arrival: arrival, Kind: event.Kind(), Who: event.who(), Body: body})
+	out.Journal = append(out.Journal, records.JournalEntry{Arrival: recorded, Kind: event.Kind(), Who: event.who(), Body: body})
 	return nil
 }
 
 // carryOut carries out an event at its arrival; live, restart and replay all
 // come through here.
-func (f *Fold) carryOut(ctx context.Context, event Command, arrival time.Time) error {
-	if resume, ok := event.(resumeEvent); ok {
-		if err := f.AdvanceTo(ctx, resume.From); err != nil {
+func (f *Fold) carryOut(ctx context.Context, event Command, recorded time.Time) error {
+	arrival := f.lead.Arrival(recorded)
+	switch e := event.(type) {
+	case resumeEvent:
+		if err := f.AdvanceTo(ctx, e.From); err != nil {
 			return err
 		}
+		f.lead = e.Lead
+		arrival = f.lead.Arrival(recorded)
 		if err := f.resume(arrival, true); err != nil {
+			return err
+		}
+	case clockEvent:
+		if err := f.AdvanceTo(ctx, e.From); err != nil {
+			return err
+		}
+		arrival = e.To
+		if err := f.step(e); err != nil {
 			return err
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"rearguard/daemon/course"
+	"rearguard/daemon/outlook"
 	"rearguard/daemon/rearing/species"
 )
 
@@ -33,7 +34,7 @@ func (f *Fold) replace(c *cohort, next *course.Course) error {
 }
 
 // follow makes a cohort go by another course, of which nothing is forecast yet.
-func (c *cohort) follow(next *course.Course) { c.Course, c.forecast = next, cohortForecast{} }
+func (c *cohort) follow(next *course.Course) { c.Course, c.forecast = next, outlook.Cohort{} }
 
 // ahead says that a time lies in the future, beyond what clocks differ by.
 func (cs *cohorts) ahead(what string, t time.Time) error {

@@ -81,7 +81,7 @@ func (c Configure) takeOver(f *Fold, at time.Time) (*Fold, error) {
 		return nil, fmt.Errorf("hand over the state: %w", err)
 	}
 	cp.Stays = cp.Stays.After(f.facility.Sensors, o.Facility.Sensors, f.rooms.rules.Fresh, at)
-	next.given = f.given
+	next.given, next.stepped = f.given, f.stepped
 	next.configuration = f.configuration.Follows(o.Facility, standing.WithoutFit(next.cohorts.catalog, f.cohorts.all))
 	if err := next.load(cp); err != nil {
 		return nil, err

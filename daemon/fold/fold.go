@@ -58,9 +58,11 @@ type ground struct {
 	// clock is the arrival of the last event handled; nextTick the next
 	// instant of the grid; resumed when the daemon last began to listen.
 	clock, nextTick, resumed time.Time
-	desk                     *desk.Desk
-	past                     past.Past
-	out                      *output
+	// lead is by how much arrivals are recorded later than they are.
+	lead past.Lead
+	desk *desk.Desk
+	past past.Past
+	out  *output
 }
 
 // forecastDue reports whether forecasts are made at an instant of the grid.
@@ -91,6 +93,10 @@ type Fold struct {
 	kinds    map[string]kind
 	// parked are sensors of the configuration that a later event brings in.
 	parked map[sensors.SensorID]*facility.Sensor
+	// overtaken waits to be flagged, stepped is set until the next instant of
+	// the grid after the clock was moved.
+	overtaken []past.Overtaken
+	stepped   bool
 	// given is what the fold was first built from; configuration is the one in
 	// force. It holds from beginning to end when fixed is set.
 	// The records hold it when recorded is set.
@@ -149,6 +155,9 @@ func build(o Options, history past.Past, claimedLater map[sensors.SensorID]bool)
 // Clock is the arrival of the last event handled.
 func (f *Fold) Clock() time.Time { return f.clock }
 
+// recordedClock is the clock as the records have it.
+func (f *Fold) recordedClock() time.Time { return f.lead.Recorded(f.clock) }
+
 // unreadable is an error of a Past: what depends on it is put off.
 type unreadable struct{ error }
 
@@ -177,14 +186,14 @@ func (f *Fold) TakeBatch() (*records.Batch, error) {
 	if err := f.alarms.Collect(out); err != nil {
 		return nil, err
 	}
-	things := len(out.Readings) + len(out.Journal) + len(out.Alarms) + len(out.Transitions) + len(out.Outbox) + len(out.Cohorts) + len(out.Counts)
+	things := len(out.Readings) + len(out.Reflags) + len(out.Journal) + len(out.Alarms) + len(out.Transitions) + len(out.Outbox) + len(out.Cohorts) + len(out.Counts)
 	if err := f.desk.TakeMemory(things > 0, f.out.keepState); err != nil {
 		return nil, err
 	}
 	if things+len(out.State) == 0 {
 		return nil, nil
 	}
-	out.Clock = f.clock
+	out.Clock = f.recordedClock()
 	f.out.batch = &records.Batch{}
 	return out, nil
 }

@@ -15,7 +15,7 @@ func TestWithdrawnCommandsOfOldRecords(t *testing.T) {
 		"unsuppress": `{"key":{"condition":"heat","room":"nursery","subject":""},"who":"lead"}`,
 		"reset":      `{"key":{"condition":"heat","room":"nursery","subject":""},"who":"lead"}`,
 	} {
-		sandbox := newSandbox(t, testOptions(t, foldtest.Facility))
+		sandbox := newBox(t, testOptions(t, foldtest.Facility))
 		event, err := sandbox.fold.eventOf(records.JournalEntry{Seq: 1, Kind: kind, Body: []byte(body)})
 		if err != nil || event.Kind() != kind {
 			t.Fatalf("%s: %v, %v", kind, event, err)

@@ -6,26 +6,8 @@ import (
 	"time"
 
 	"rearguard/daemon/course"
-	"rearguard/daemon/rearing/forecast"
+	"rearguard/daemon/outlook"
 	"rearguard/daemon/snapshot"
-)
-
-// outlook is what is expected of a room's air, played through once for all its
-// cohorts.
-type outlook struct {
-	view    snapshot.ExpectedAir
-	long    *forecast.Outlook
-	week    *forecast.Outlook
-	bending []snapshot.BendingError
-}
-
-const (
-	// dailyHorizon is how far ahead animals are counted day by day: today and
-	// the seven days after it.
-	dailyHorizon = 8 * 24 * time.Hour
-	// outlookLead is how far an outlook begins before its making, so that it
-	// holds cohorts whose newest reading is that old.
-	outlookLead = 2 * time.Hour
 )
 
 // refreshAir makes new outlooks of the rooms' air when they are due, and sees
@@ -43,13 +25,10 @@ func (cs *cohorts) refreshAir(at time.Time) error {
 		if view.Air == nil {
 			continue
 		}
-		next := &outlook{view: view}
-		next.long, next.week, err = view.Play(at.Truncate(time.Hour).Add(-outlookLead), dailyHorizon+outlookLead+time.Hour)
-		if err != nil {
+		if r.outlook, err = outlook.Play(view, at); err != nil {
 			return fmt.Errorf("room %s: %w", r.config.ID, err)
 		}
-		next.bending = course.Bendings(cs.in(r.config.ID, at), r.track.Curve.HourlyPoints(), cs.facility.Site.Location)
-		r.outlook = next
+		r.outlook.Bending = course.Bendings(cs.in(r.config.ID, at), r.track.Curve.HourlyPoints(), cs.facility.Site.Location)
 	}
 	return nil
 }

@@ -5,8 +5,10 @@ import (
 	"time"
 
 	"rearguard/alerts/conditions"
+	"rearguard/daemon/past"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
+	"rearguard/sensors/desk"
 )
 
 // own is how rearguard's own parts stand.
@@ -15,7 +17,11 @@ type own struct {
 	// parts are those that lie outside the fold.
 	parts   snapshot.PartsState
 	notices snapshot.NoticeState
-	limits  snapshot.LimitsNoted
+	// clock is how the time was moved, doubt what speaks against the machine's
+	// clock now.
+	clock  snapshot.ClockSteps
+	doubt  string
+	limits snapshot.LimitsNoted
 	// unreadable says why the past cannot be read, empty if it can; putOff
 	// counts what was put off for that.
 	unreadable string
@@ -47,7 +53,7 @@ func (f *Fold) NoteParts(ctx context.Context, storeProblem string, found records
 	} else {
 		f.own.adopted = records.Trouble{}
 	}
-	now, differs := f.own.parts.Next(f.clock, storeProblem, found.Damage, found.Doubt, f.own.notices.Trouble)
+	now, differs := f.own.parts.Next(f.clock, storeProblem, found.Damage, found.Doubt, f.own.doubt, f.own.notices.Trouble)
 	if !differs {
 		return nil
 	}
@@ -113,6 +119,8 @@ type resumeEvent struct {
 	// From is how far the clock had come before: what time alone brought about
 	// up to then belongs to the past, also when it is replayed.
 	From time.Time `json:"from,omitzero"`
+	// Lead is that of the records from then on.
+	Lead past.Lead `json:"lead,omitempty"`
 }
 
 func (resumeEvent) Kind() string { return "resume" }
@@ -128,7 +136,10 @@ func (e resumeEvent) check(_ context.Context, f *Fold, _ time.Time) (change, err
 
 // Resume begins to listen at a time.
 func (f *Fold) Resume(ctx context.Context, at time.Time) error {
-	return f.record(ctx, resumeEvent{At: at, From: f.clock})
+	e := resumeEvent{At: at, From: f.clock}
+	var recorded time.Time
+	recorded, e.Lead = f.lead.Onward(f.clock, desk.Later(at, f.clock.Add(time.Millisecond)))
+	return f.recordAs(ctx, e, recorded)
 }
 
 // resume goes on at a time. Nobody was watching, so the instants in between
@@ -150,6 +161,7 @@ func (f *Fold) resume(at time.Time, passed bool) error {
 func (w *watch) itself() error {
 	in := w.own.parts.Condition(&w.own.link)
 	in.Now, in.Location, in.ClockOffset = w.clock, w.facility.Site.Location, w.desk.ClockOffset(w.clock)
+	in.ClockStep = w.own.clock.Condition()
 	for _, r := range w.rooms.list {
 		if len(r.sensors.Sensors) > 0 {
 			in.Rooms = append(in.Rooms, r.sign)

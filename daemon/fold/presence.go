@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 )
 
 // presenceEvent is a sensor, or its broker in its place, saying whether it is
@@ -25,5 +26,22 @@ func (e presenceEvent) check(_ context.Context, f *Fold, at time.Time) (change, 
 			return nil
 		}
 		return f.watch.roomOf(s)
+	}, nil
+}
+
+// ownClockEvent is a change of what is wrong with a sensor's own clock. It is
+// kept in the journal, since refused readings are not.
+type ownClockEvent struct{ desk.OwnClock }
+
+func (ownClockEvent) Kind() string { return "sensor-clock" }
+
+func (ownClockEvent) who() string { return "" }
+
+func (e ownClockEvent) check(_ context.Context, f *Fold, at time.Time) (change, error) {
+	return func() error {
+		if s := f.desk.SetOwnClock(e.OwnClock, at); s != nil {
+			return f.watch.roomOf(s)
+		}
+		return nil
 	}, nil
 }

@@ -45,15 +45,21 @@ func (f *Fold) Handle(ctx context.Context) error {
 		}
 	}
 	f.desk.Finish()
-	return f.desk.TakePresences(func(p desk.Presence) error {
+	err = f.desk.TakePresences(func(p desk.Presence) error {
 		return f.record(ctx, presenceEvent{Sensor: p.Sensor, Here: p.Here})
 	})
+	if err != nil {
+		return err
+	}
+	return f.desk.TakeOwnClocks(func(c desk.OwnClock) error { return f.record(ctx, ownClockEvent{c}) })
 }
 
 // take gives one reading to all that feed on it.
 func (f *Fold) take(t desk.Taken) {
 	out := f.out.batch
-	out.Readings = append(out.Readings, t.Reading)
+	stored := t.Reading
+	stored.Arrival = f.lead.Recorded(t.Arrival)
+	out.Readings = append(out.Readings, stored)
 	room := f.rooms.measuredBy(f.desk.Sensor(t.Sensor), t.Time)
 	if a := t.Amended; a != nil {
 		out.Reflags = append(out.Reflags, records.Reflag{Series: a.Series, Time: a.Time, Flag: a.Flag})

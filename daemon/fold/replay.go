@@ -28,7 +28,7 @@ func (f *Fold) replay(ctx context.Context, reader *records.Reader, s past.Span, 
 		if err != nil {
 			return fmt.Errorf("read recorded history: %w", err)
 		}
-		arrival := event.Arrival()
+		arrival := f.lead.Arrival(event.Arrival())
 		before(arrival)
 		if n, last := f.desk.Waiting(); n > 0 && (event.Entry != nil || n >= replayBatch && arrival.After(last)) {
 			if err := f.Handle(ctx); err != nil {
@@ -39,6 +39,7 @@ func (f *Fold) replay(ctx context.Context, reader *records.Reader, s past.Span, 
 			}
 		}
 		if event.Entry == nil {
+			event.Reading.Arrival = arrival
 			f.desk.Readmit(event.Reading)
 			continue
 		}
@@ -51,7 +52,7 @@ func (f *Fold) replay(ctx context.Context, reader *records.Reader, s past.Span, 
 		if err != nil {
 			return err
 		}
-		if err := f.carryOut(ctx, again, arrival); err != nil {
+		if err := f.carryOut(ctx, again, event.Entry.Arrival); err != nil {
 			err = fmt.Errorf("journal entry %d of %s (%s): %w", event.Entry.Seq, stamp(arrival), event.Entry.Kind, err)
 			if !errors.Is(err, ErrRefused) {
 				return err
@@ -107,7 +108,7 @@ func Replay(ctx context.Context, o ReplayOptions) (*Fold, error) {
 		return nil, err
 	}
 	f.fixed = !o.Follow
-	recorded.Arrived = f.Clock
+	recorded.Arrived = f.recordedClock
 	marks, err := o.Records.LoadMarks(ctx)
 	if err != nil {
 		return nil, err
@@ -136,7 +137,7 @@ func Replay(ctx context.Context, o ReplayOptions) (*Fold, error) {
 	if err := f.replay(ctx, o.Records, s, before, refused, drain); err != nil {
 		return nil, err
 	}
-	if end := marks.Clock; end.Before(o.To) {
+	if end := f.lead.Arrival(marks.Clock); end.Before(o.To) {
 		if err := f.AdvanceTo(ctx, end); err != nil {
 			return nil, err
 		}
@@ -154,7 +155,7 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 	if err != nil {
 		return nil, err
 	}
-	s := past.Span{From: cp.Clock, To: farFuture()}
+	s := past.Span{From: cp.Lead.Recorded(cp.Clock), To: farFuture()}
 	claimed, err := standing.Claims(ctx, reader, s.From, s.To, ClaimSensor{}.Kind())
 	if err != nil {
 		return nil, err
@@ -174,7 +175,7 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 	if err != nil {
 		return nil, err
 	}
-	known.Arrived = f.Clock
+	known.Arrived = f.recordedClock
 	f.given, f.configuration, f.recorded, f.fixed = o, then.Configuration, then.Recorded, o.Facility.Text == ""
 	if !cp.Clock.IsZero() {
 		if err := f.load(cp); err != nil {
@@ -224,7 +225,7 @@ func (f *Fold) refold(ctx context.Context, reader *records.Reader, s past.Span, 
 	if err := f.replay(ctx, reader, s, func(time.Time) {}, refused, drain); err != nil {
 		return err
 	}
-	if err := f.AdvanceTo(ctx, committed); err != nil {
+	if err := f.AdvanceTo(ctx, f.lead.Arrival(committed)); err != nil {
 		return err
 	}
 	f.logger.Info("state restored", slog.Time("checkpoint", s.From), slog.Time("until", committed), slog.Int("readings", n))

@@ -10,6 +10,7 @@ import (
 	"rearguard/daemon/course"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/limits"
+	"rearguard/daemon/outlook"
 	"rearguard/daemon/past"
 	"rearguard/daemon/roomair"
 	"rearguard/daemon/snapshot"
@@ -41,10 +42,10 @@ type room struct {
 	track   roomair.Track
 	limits  limits.Set
 	// outlook is what is expected of the air; nil before the first reading.
-	outlook *outlook
+	outlook *outlook.Outlook
 	memory  conditions.RoomMemory
 	sign    conditions.RoomSign
-	recent  []snapshot.RecentPoint
+	recent  snapshot.Recent
 	// blindSince is when the last usable temperature went stale, markedDay
 	// the day whose curve is kept in the records.
 	blindSince, markedDay time.Time
@@ -155,14 +156,23 @@ func (rs *rooms) curveFrom(ctx context.Context, r *room, from time.Time, emit fu
 // redoRoom folds a room's settled air again from the records, from before the
 // earliest late reading, and sends the cohorts that breathed it back as well.
 func (f *Fold) redoRoom(ctx context.Context, r *room) error {
-	from := r.track.Late.From
+	from, rewound := r.track.Late.From, r.track.Late.Rewound
 	curve, err := f.rooms.curveFrom(ctx, r, from, func(roomair.Segment) {})
 	if err != nil {
 		return err
 	}
+	var waiting []sensors.Reading
+	if rewound {
+		if waiting, err = f.rooms.unsettled(ctx, r); err != nil {
+			return unreadable{err}
+		}
+	}
 	r.track.Forget(from)
 	r.dropMarks(from, f.clock, f.out)
 	r.track.Refold(curve)
+	if rewound {
+		f.rooms.refill(r, waiting, farFuture())
+	}
 	// The late sample may lie inside a segment that began before it.
 	from = from.Add(-f.facility.Ingest.GapLimit)
 	for _, c := range f.cohorts.list {
@@ -196,25 +206,6 @@ func (r *room) dropMarks(from, clock time.Time, out *output) {
 		out.keepState(name, []byte{})
 	}
 	r.markedDay = time.Time{}
-}
-
-// recentSpan and recentStep make the small chart of a room: a day in steps of
-// ten minutes.
-const (
-	recentSpan = 24 * time.Hour
-	recentStep = 10 * time.Minute
-)
-
-// remember adds the present air to the room's recent curve.
-func (r *room) remember(now time.Time) {
-	at := now.Truncate(recentStep)
-	if n := len(r.recent); n > 0 && !r.recent[n-1].Time.Before(at) {
-		return
-	}
-	a := roomair.AirOf(r.sensors.Sensors, now)
-	r.recent = append(r.recent, snapshot.RecentPoint{Time: at, Temperature: a.TemperatureC, Humidity: a.HumidityPercent})
-	old, _ := slices.BinarySearchFunc(r.recent, now.Add(-recentSpan), func(p snapshot.RecentPoint, t time.Time) int { return p.Time.Compare(t) })
-	r.recent = slices.Delete(r.recent, 0, old)
 }
 
 func (r *room) noteBlind(blind bool, now time.Time) {

@@ -41,7 +41,7 @@ func TestDriftingSensorAmongNeighbours(t *testing.T) {
   - id: hall-a`, 1)
 	options := testOptions(t, third)
 	options.ForecastEvery = 0
-	sandbox := newSandbox(t, options)
+	sandbox := newBox(t, options)
 	noise := func(m, k int) float64 { return float64((m*7919+k*104729)%17)/100 - 0.08 }
 	days := 20
 	for m := range days * 24 * 6 {

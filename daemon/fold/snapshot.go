@@ -16,6 +16,7 @@ func (f *Fold) Snapshot() *snapshot.Snapshot {
 			Species: f.cohorts.species, Catalog: f.cohorts.catalog, Starting: f.cohorts.starting, Learning: f.cohorts.learning,
 		},
 		LimitChanges: slices.Clone(f.own.limits.Changes),
+		Clock:        snapshot.Clock{Doubt: f.own.parts.Clock, ClockSteps: f.own.clock},
 		Broker:       f.own.link, Notices: f.own.notices.Totals, Pending: f.own.notices.Pending,
 	}
 	for _, r := range f.rooms.list {
@@ -44,7 +45,7 @@ func (rs *rooms) view(r *room) snapshot.Room {
 		Limits: r.limits.Views, Recent: slices.Clone(r.recent), Disagreements: r.sensors.Disagreements(rs.clock),
 	}
 	if r.outlook != nil {
-		v.Expected, v.Bending = &r.outlook.view, r.outlook.bending
+		v.Expected, v.Bending = &r.outlook.View, r.outlook.Bending
 	}
 	v.Breathe(roomair.AirOf(r.sensors.Sensors, rs.clock))
 	return v
@@ -53,9 +54,9 @@ func (rs *rooms) view(r *room) snapshot.Room {
 func (cs *cohorts) view(c *cohort) snapshot.Cohort {
 	v := c.View(cs.clock, cs.rooms.track)
 	v.HeatInjury = cs.heatInjury(c)
-	v.Outlook = snapshot.Outlook{Daily: c.forecast.daily, Week: c.forecast.week}
-	if c.forecast.forecast != nil {
-		v.Expected = snapshot.Ahead(c.forecast.forecast)
+	v.Outlook = snapshot.Outlook{Daily: c.forecast.Daily, Week: c.forecast.Week}
+	if c.forecast.Forecast != nil {
+		v.Expected = snapshot.Ahead(c.forecast.Forecast)
 	}
 	return v
 }

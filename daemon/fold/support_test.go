@@ -1,18 +1,22 @@
 package fold
 
 import (
+	"context"
 	"fmt"
 	"log/slog"
 	"testing"
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/notify"
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/limits"
+	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/records"
+	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
 )
 
@@ -29,13 +33,70 @@ func testOptions(t testing.TB, text string) Options {
 	}
 }
 
-func newSandbox(t testing.TB, o Options) *Sandbox {
+// box is a fold whose past is in memory, with what it would have stored.
+type box struct {
+	fold   *Fold
+	past   past.Memory
+	steps  []records.AlarmTransition
+	outbox []notify.Notice
+}
+
+func newBox(t testing.TB, o Options) *box {
 	t.Helper()
-	s, err := NewSandbox(o, testStart)
+	s, err := boxOf(o)
 	if err != nil {
 		t.Fatal(err)
 	}
 	return s
+}
+
+func boxOf(o Options) (*box, error) {
+	s := &box{}
+	var err error
+	if s.fold, err = New(o, &s.past); err != nil {
+		return nil, err
+	}
+	return s, s.gather(s.fold.Resume(context.Background(), testStart))
+}
+
+func (s *box) gather(err error) error {
+	if err != nil {
+		return err
+	}
+	batch, err := s.fold.TakeBatch()
+	if err != nil || batch == nil {
+		return err
+	}
+	s.steps, s.outbox = append(s.steps, batch.Transitions...), append(s.outbox, batch.Outbox...)
+	s.past.Add(batch.Readings)
+	return nil
+}
+
+func (s *box) Messages(ms ...sensors.Message) error {
+	for _, m := range ms {
+		s.fold.Admit(m)
+	}
+	return s.gather(s.fold.Handle(context.Background()))
+}
+
+func (s *box) Advance(now time.Time) error {
+	return s.gather(s.fold.AdvanceTo(context.Background(), now))
+}
+
+func (s *box) Do(c Command) error { return s.gather(s.fold.Do(context.Background(), c)) }
+
+func (s *box) Snapshot() *snapshot.Snapshot { return s.fold.Snapshot() }
+
+func (s *box) TakeSteps() []records.AlarmTransition {
+	steps := s.steps
+	s.steps = nil
+	return steps
+}
+
+func (s *box) TakeNotices() []notify.Notice {
+	rows := s.outbox
+	s.outbox = nil
+	return rows
 }
 
 // monarchs is a cohort in the nursery from a time on.
@@ -52,9 +113,9 @@ func nursery(sensor string, at time.Time, temperature, humidity float64) sensors
 	return sensors.Message{Topic: "t/nursery/" + sensor, Received: at, Payload: body}
 }
 
-// scene is a sandbox that tests feed minute by minute.
+// scene is a box that tests feed minute by minute.
 type scene struct {
-	*Sandbox
+	*box
 	t     *testing.T
 	now   time.Time
 	steps []records.AlarmTransition
@@ -62,7 +123,7 @@ type scene struct {
 
 func newScene(t *testing.T, text string) *scene {
 	t.Helper()
-	return &scene{Sandbox: newSandbox(t, testOptions(t, text)), t: t, now: testStart}
+	return &scene{box: newBox(t, testOptions(t, text)), t: t, now: testStart}
 }
 
 func (b *scene) do(c Command) {

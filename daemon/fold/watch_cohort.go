@@ -42,7 +42,7 @@ func (w *watch) lost() error {
 
 // cohortCondition is what the conditions see of a cohort.
 func (w *watch) cohortCondition(c *cohort, r *room) conditions.CohortState {
-	in := c.Condition(c.forecast.forecast)
+	in := c.Condition(c.forecast.Forecast)
 	in.Room, in.Now, in.Location = r.config.ID, w.clock, w.facility.Site.Location
 	c.still = c.still.Follow(w.clock, c.StandsStill(roomair.AirOf(r.sensors.Sensors, w.clock).TemperatureC))
 	in.Still = c.still

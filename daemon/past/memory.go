@@ -72,6 +72,17 @@ func (m *Memory) Temperatures(_ context.Context, ids []sensors.SensorID, from, t
 	return nil
 }
 
+// Ahead yields the temperatures after a time.
+func (m *Memory) Ahead(_ context.Context, after time.Time, yield func(sensors.Reading) bool) error {
+	m.sort()
+	for _, r := range m.readings[m.after(after):] {
+		if r.Time.After(after) && !yield(r) {
+			break
+		}
+	}
+	return nil
+}
+
 // Mark remembers none.
 func (m *Memory) Mark(context.Context, sensors.RoomID, time.Time) (roomair.Mark, bool, error) {
 	return roomair.Mark{}, false, nil

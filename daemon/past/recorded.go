@@ -21,6 +21,9 @@ type Past interface {
 	// Temperatures yields the stored temperature readings of the sensors in
 	// order of event time, from from (exclusive) to to (inclusive).
 	Temperatures(ctx context.Context, ids []sensors.SensorID, from, to time.Time, yield func(sensors.Reading) bool) error
+	// Ahead yields the stored readings of all sensors after a time, in any
+	// order.
+	Ahead(ctx context.Context, after time.Time, yield func(sensors.Reading) bool) error
 	// Mark returns the newest stored curve of a room at or before t.
 	Mark(ctx context.Context, room sensors.RoomID, t time.Time) (roomair.Mark, bool, error)
 }
@@ -36,8 +39,8 @@ type Recorded struct {
 	// Unwritten are batches that are still on their way to the records, oldest
 	// first; nil for none.
 	Unwritten func() []*records.Batch
-	// Arrived bounds what has arrived: in a replay the records hold readings
-	// that were not known yet. Nil for no bound.
+	// Arrived bounds what has arrived, as arrivals are recorded: in a replay the
+	// records hold readings that were not known yet. Nil for no bound.
 	Arrived func() time.Time
 	// Marked is set when the stored daily marks belong to this fold.
 	Marked bool
@@ -92,6 +95,32 @@ func (p Recorded) Temperatures(ctx context.Context, ids []sensors.SensorID, from
 	late.rest(yield)
 	return nil
 }
+
+// Ahead yields the readings of all sensors after a time.
+func (p Recorded) Ahead(ctx context.Context, after time.Time, yield func(sensors.Reading) bool) error {
+	for _, b := range p.unwritten() {
+		for i := range b.Readings {
+			if b.Readings[i].Time.After(after) && !yield(b.Readings[i]) {
+				return nil
+			}
+		}
+	}
+	for r, err := range p.Reader.Scan(ctx, nil, after.Add(time.Millisecond), farFuture()) {
+		if err != nil {
+			return fmt.Errorf("read what lies ahead from the records: %w", err)
+		}
+		if p.Arrived != nil && r.Arrival.After(p.Arrived()) {
+			continue
+		}
+		if !yield(r) {
+			return nil
+		}
+	}
+	return nil
+}
+
+// farFuture is after every reading.
+func farFuture() time.Time { return time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC) }
 
 // Mark returns the newest stored curve of a room at or before t.
 func (p Recorded) Mark(ctx context.Context, room sensors.RoomID, t time.Time) (roomair.Mark, bool, error) {

@@ -52,10 +52,21 @@ func (r *Reader) scanArrival(ctx context.Context, from, to int64, limit int, yie
 		}); err != nil {
 			return err
 		}
+		empty := len(w.hot)+len(w.chunks) == 0
 		if !s.give(ctx, &w, yield) {
 			return nil
 		}
 		at = w.hi
+		if !empty {
+			continue
+		}
+		// Years can lie between two arrivals, where a clock was moved.
+		if err := r.look(ctx, func(q querier) (err error) {
+			at, err = s.next(ctx, q, w.hi)
+			return err
+		}); err != nil {
+			return err
+		}
 	}
 	return nil
 }
@@ -195,6 +206,14 @@ func (s *arrivalScan) read(ctx context.Context, q querier, at int64) (w window, 
 	}
 	err = s.readChunks(ctx, q, &w)
 	return w, err
+}
+
+// next gives the first time from at on at which anything may have arrived.
+func (s *arrivalScan) next(ctx context.Context, q querier, at int64) (int64, error) {
+	var hot, packed int64
+	err := q.QueryRowContext(ctx, `SELECT coalesce((SELECT min(arrival) FROM hot WHERE arrival >= ?), ?),
+		coalesce((SELECT min(max(min_arrival, ?)) FROM chunk WHERE max_arrival >= ?), ?)`, at, s.end, at, at, s.end).Scan(&hot, &packed)
+	return min(hot, packed), err
 }
 
 func (s *arrivalScan) readChunks(ctx context.Context, q querier, w *window) error {

@@ -97,6 +97,16 @@ func (s *Store) Hurry(ctx context.Context, channel string, at time.Time, within 
 	})
 }
 
+// HurryAhead makes notices due at once that are due longer after a time than any
+// pause lasts: they were made by a clock that was ahead.
+func (s *Store) HurryAhead(ctx context.Context, at time.Time, longest time.Duration) error {
+	return s.change(ctx, func(ctx context.Context) error {
+		_, err := s.conn.ExecContext(ctx, `UPDATE outbox SET due_at = ?1 WHERE state = 'pending' AND due_at > ?2`,
+			at.UnixMilli(), at.Add(longest).UnixMilli())
+		return err
+	})
+}
+
 // MarkDelivered notes that notices were handed over at the time at.
 func (s *Store) MarkDelivered(ctx context.Context, at time.Time, ids ...int64) error {
 	list, args := among(ids, at.UnixMilli())

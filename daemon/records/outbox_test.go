@@ -341,6 +341,16 @@ func TestQueuesOfTheOutbox(t *testing.T) {
 		notify.Queue{Channel: "mail", Recipient: "ada", Due: day0.Add(time.Second), Priority: alerts.Critical, Attempts: 1},
 		notify.Queue{Channel: "mail", Recipient: "ben", Due: day0.Add(time.Hour)},
 		notify.Queue{Channel: "pager", Recipient: "ada", Due: day0, Priority: alerts.Medium})
+	must(s.HurryAhead(ctx, day0.Add(2*time.Second), time.Hour))
+	queue(day0.Add(2*time.Second),
+		notify.Queue{Channel: "mail", Recipient: "ada", Due: day0.Add(time.Second), Priority: alerts.Critical, Attempts: 1},
+		notify.Queue{Channel: "mail", Recipient: "ben", Due: day0.Add(time.Hour)},
+		notify.Queue{Channel: "pager", Recipient: "ada", Due: day0, Priority: alerts.Medium})
+	must(s.HurryAhead(ctx, day0.Add(2*time.Second), 59*time.Minute))
+	queue(day0.Add(2*time.Second),
+		notify.Queue{Channel: "mail", Recipient: "ada", Due: day0.Add(time.Second), Priority: alerts.Critical, Attempts: 1},
+		notify.Queue{Channel: "mail", Recipient: "ben", Due: day0.Add(2 * time.Second), Priority: alerts.High, Attempts: 1},
+		notify.Queue{Channel: "pager", Recipient: "ada", Due: day0, Priority: alerts.Medium})
 	must(s.AddNotice(ctx, with("f", "mail", "ada", alerts.Critical)))
 	must(s.AddNotice(ctx, with("f", "mail", "ada", alerts.Critical)))
 	pending("f", "b", "c")

@@ -244,6 +244,9 @@ func (s *Store) Retain(ctx context.Context, policy Retention) (chunks, readings 
 		return 0, 0, nil
 	}
 	day := dayOf(policy.Now.UnixMilli()) - int64(policy.HistoryDays)
+	if err := enoughKept(ctx, s.Reader, day, policy); err != nil {
+		return 0, 0, err
+	}
 	// A hot reading that was sent again after its day was rolled must not come
 	// out from behind the one in the chunk.
 	readings, err = s.deleteAll(ctx, `DELETE FROM hot WHERE (time, series) IN
@@ -258,6 +261,24 @@ func (s *Store) Retain(ctx context.Context, policy Retention) (chunks, readings 
 		err = fmt.Errorf("delete old history: %w", err)
 	}
 	return chunks, readings, err
+}
+
+// enoughKept refuses to delete what is before a day while less than a quarter of
+// the days that are to be kept would be left: the clock may be wrong, or the
+// facility was closed for a season and has only just been opened again.
+func enoughKept(ctx context.Context, r *Reader, day int64, policy Retention) error {
+	var kept, old int64
+	err := r.db.QueryRowContext(ctx, `SELECT count(*), coalesce(sum(day < ?1), 0) FROM
+		(SELECT day FROM chunk GROUP BY day UNION SELECT time / ?2 FROM hot GROUP BY time / ?2)`, day, int64(dayMillis)).Scan(&kept, &old)
+	kept -= old
+	if err != nil {
+		return describe(r.path, err)
+	}
+	if old > 0 && 4*kept < min(int64(policy.HistoryDays), old+kept) {
+		return fmt.Errorf("%w: of %d days that are kept only %d would be left as of %s (if the date is right, nothing is to be done: old days are deleted once a quarter of the days that are kept have readings again)",
+			ErrNotEnoughKept, policy.HistoryDays, kept, policy.Now.UTC().Format(time.DateOnly))
+	}
+	return nil
 }
 
 // deleteAll repeats query, which deletes a limited number of rows, until none

@@ -235,6 +235,42 @@ func TestRetention(t *testing.T) {
 	}
 }
 
+// A clock that is a year ahead, or a facility that was closed for a season, must
+// not cost the history.
+func TestRetentionLeavesEnough(t *testing.T) {
+	ctx := context.Background()
+	s := openTest(t, Options{Synchronous: Normal})
+	for day := range 100 {
+		at := day0.AddDate(0, 0, day)
+		commit(t, s, &Batch{Readings: []sensors.Reading{reading("s", sensors.Temperature, at, at, 20, 20)}})
+	}
+	if _, err := s.Roll(ctx, day0.AddDate(0, 0, 99)); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		name string
+		now  time.Time
+		keep int
+	}{
+		{"a year ahead", day0.AddDate(1, 0, 100), 365},
+		{"closed for the winter", day0.AddDate(0, 0, 250), 90},
+	} {
+		// A few readings of the present are there already.
+		commit(t, s, &Batch{Readings: []sensors.Reading{reading("s", sensors.Temperature, c.now, c.now, 20, 20)}})
+		chunks, hot, err := s.Retain(ctx, Retention{Now: c.now, HistoryDays: c.keep})
+		if !errors.Is(err, ErrNotEnoughKept) || chunks+hot > 0 {
+			t.Errorf("%s: %d chunks and %d readings are gone, %v", c.name, chunks, hot, err)
+		}
+	}
+	for day := range 23 {
+		at := day0.AddDate(0, 0, 251+day)
+		commit(t, s, &Batch{Readings: []sensors.Reading{reading("s", sensors.Temperature, at, at, 20, 20)}})
+	}
+	if chunks, _, err := s.Retain(ctx, Retention{Now: day0.AddDate(0, 0, 274), HistoryDays: 90}); err != nil || chunks != 99 {
+		t.Errorf("weeks after the winter %d chunks are gone, %v; want 99", chunks, err)
+	}
+}
+
 // Readings that are ahead of the clock are neither rolled nor deleted.
 func TestRetainKeepsWhatIsNewer(t *testing.T) {
 	ctx := context.Background()

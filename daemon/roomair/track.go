@@ -32,6 +32,9 @@ type Lateness struct {
 	// First and Last are when late samples arrived.
 	First time.Time `json:"first,omitzero"`
 	Last  time.Time `json:"last,omitzero"`
+	// Rewound is set when samples were lost that wait to be settled: they are
+	// to be read again as well.
+	Rewound bool `json:"rewound,omitempty"`
 }
 
 // A backlog arrives as a stream of late samples. Going back for each of them
@@ -91,6 +94,28 @@ func (t *Track) GoBack(from, now time.Time) {
 		t.Late.From = from
 	}
 	t.Late.Last = now
+}
+
+// Step takes in that the clock was moved from one time to another. When it was
+// set back, samples ahead of it are dropped, and the curve goes back to before
+// settled, from which on it is folded again.
+func (t *Track) Step(from, to, settled time.Time) {
+	by := to.Sub(from)
+	if !t.Late.From.IsZero() {
+		t.Late.First, t.Late.Last = t.Late.First.Add(by), t.Late.Last.Add(by)
+	}
+	if by >= 0 {
+		return
+	}
+	t.version++
+	t.Tail = slices.DeleteFunc(t.Tail, func(s Sample) bool { return s.Time.After(to) })
+	if !settled.Before(t.Settled) {
+		return
+	}
+	t.Settled = settled
+	t.GoBack(settled, to.Add(-lateLongest))
+	t.Late.Rewound = true
+	t.Forget(settled)
 }
 
 // Withdraw takes a sample back that was added before.

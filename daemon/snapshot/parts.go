@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"rearguard/alerts/conditions"
+	"rearguard/sensors/desk"
 )
 
 // NoticeState counts notices by what became of them.
@@ -29,6 +30,8 @@ type PartsState struct {
 	// the right ones.
 	Damage PartTrouble `json:"damage,omitzero"`
 	Doubt  PartTrouble `json:"doubt,omitzero"`
+	// Clock is what speaks against the machine's clock.
+	Clock PartTrouble `json:"clock,omitzero"`
 }
 
 // PartTrouble is what is wrong with a part; the zero value is nothing.
@@ -38,14 +41,25 @@ type PartTrouble struct {
 }
 
 // Next is the state once the records say at a time what keeps them from being
-// written, what of them cannot be read and why they are doubted, each empty
-// for nothing, and whether that is worth an event.
-func (s PartsState) Next(at time.Time, store, damage, doubt string, delivery DeliveryTrouble) (next PartsState, differs bool) {
-	next = PartsState{Store: s.Store, Delivery: delivery, Damage: s.Damage.Becomes(damage, at), Doubt: s.Doubt.Becomes(doubt, at)}
+// written, what of them cannot be read and why they are doubted, and what speaks
+// against the machine's clock, each empty for nothing, and whether that is worth an event.
+func (s PartsState) Next(at time.Time, store, damage, doubt, clock string, delivery DeliveryTrouble) (next PartsState, differs bool) {
+	next = PartsState{
+		Store: s.Store, Delivery: delivery,
+		Damage: s.Damage.Becomes(damage, at), Doubt: s.Doubt.Becomes(doubt, at), Clock: s.Clock.Becomes(clock, at),
+	}
 	if (store == "") != (s.Store.Problem == "") {
 		next.Store = s.Store.Becomes(store, at)
 	}
-	return next, next.Store != s.Store || next.Damage != s.Damage || next.Doubt != s.Doubt || delivery.Differs(s.Delivery)
+	return next, next.Store != s.Store || next.Damage != s.Damage || next.Doubt != s.Doubt || next.Clock != s.Clock || delivery.Differs(s.Delivery)
+}
+
+// Moved is the state once the clock was moved: it has lasted as long as before.
+func (s PartsState) Moved(by time.Duration) PartsState {
+	for _, p := range []*PartTrouble{&s.Store, &s.Damage, &s.Doubt, &s.Clock} {
+		p.Since = desk.Moved(p.Since, by)
+	}
+	return s
 }
 
 // Becomes is the trouble once the part says at a time what is wrong with it,
@@ -85,6 +99,7 @@ func (s PartsState) Condition(link *Link) conditions.FacilityState {
 		BrokerCertificateEnds: link.CertificateEnds,
 		Store:                 s.Store.condition("the database file"), Damage: s.Damage.condition("the records"), Doubt: s.Doubt.condition("the records"),
 		Undelivered: s.Delivery.Waiting, OldestUndelivered: s.Delivery.Oldest, DeliveryProblem: s.Delivery.Problem,
+		ClockDoubt: s.Clock.Problem, ClockDoubtSince: s.Clock.Since,
 	}
 }
 

@@ -1,6 +1,7 @@
 package snapshot
 
 import (
+	"slices"
 	"time"
 
 	"rearguard/daemon/development"
@@ -35,7 +36,7 @@ type Room struct {
 	Limits                      []limits.View
 	// Recent is the temperature and humidity curve of the last day for a
 	// small chart, oldest first.
-	Recent []RecentPoint
+	Recent Recent
 	// Expected is what is expected of the air to come; nil before the first
 	// reading.
 	Expected *ExpectedAir
@@ -43,6 +44,36 @@ type Room struct {
 	// would be.
 	Bending []BendingError
 }
+
+// Recent is a curve of the last day, oldest first.
+type Recent []RecentPoint
+
+// recentSpan and recentStep make the small chart of a room: a day in steps of
+// ten minutes.
+const (
+	recentSpan = 24 * time.Hour
+	recentStep = 10 * time.Minute
+)
+
+// Remember adds the present air, which is only asked for where it is new.
+func (r *Recent) Remember(now time.Time, air func() roomair.Air) {
+	at := now.Truncate(recentStep)
+	if n := len(*r); n > 0 && !(*r)[n-1].Time.Before(at) {
+		return
+	}
+	a := air()
+	*r = append(*r, RecentPoint{Time: at, Temperature: a.TemperatureC, Humidity: a.HumidityPercent})
+	*r = slices.Delete(*r, 0, r.from(now.Add(-recentSpan)))
+}
+
+// from is the place of the first point at or after a time.
+func (r *Recent) from(at time.Time) int {
+	i, _ := slices.BinarySearchFunc(*r, at, func(p RecentPoint, t time.Time) int { return p.Time.Compare(t) })
+	return i
+}
+
+// Rewind drops what lies ahead of a clock that was set back.
+func (r *Recent) Rewind(now time.Time) { *r = (*r)[:r.from(now)] }
 
 // RecentPoint is one point of a room's recent curve.
 type RecentPoint struct {

@@ -34,6 +34,7 @@ type Snapshot struct {
 
 	Broker Link
 	Store  Store
+	Clock  Clock
 	// Notices counts notices that are done with by what became of them,
 	// Pending those that are not.
 	Notices []NoticeTotal

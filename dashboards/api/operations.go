@@ -116,6 +116,9 @@ func writes() []operation {
 		post("/sensors/{id}/reapply", "reapplyCalibration", "Let the newest calibration hold from an earlier time on, and correct what is stored", func(_ *snapshot.Snapshot, r *http.Request, b *ReapplyBody) (fold.Command, error) {
 			return entry.Reapply(sensors.SensorID(r.PathValue("id")), b.Quantity, b.From, b.Who)
 		}),
+		post("/clock/confirm", "confirmClock", "Say that this machine's clock is right, which is doubted", func(s *snapshot.Snapshot, _ *http.Request, b *WhoBody) (fold.Command, error) {
+			return entry.ConfirmClock(s, b.Who)
+		}),
 		post("/records/adopt", "adoptRecords", "Take the records for the right ones as they are, with what cannot be read of them", func(s *snapshot.Snapshot, _ *http.Request, b *WhoBody) (fold.Command, error) {
 			return entry.AdoptRecords(s, b.Who)
 		}),

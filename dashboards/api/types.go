@@ -25,6 +25,7 @@ type State struct {
 	Alarms       int       `json:"alarms" doc:"alarms that are not in the normal state"`
 	Broker       Broker    `json:"broker"`
 	Store        Store     `json:"store"`
+	Clock        Clock     `json:"clock"`
 	Notices      []Notice  `json:"notices"`
 	Pending      int       `json:"notices_pending"`
 	MessageCount []Message `json:"messages"`
@@ -47,6 +48,22 @@ type Broker struct {
 type Store struct {
 	OK      bool   `json:"ok"`
 	Problem string `json:"problem,omitempty"`
+}
+
+// Clock is how the time stands by which everything goes.
+type Clock struct {
+	Doubted bool       `json:"doubted" doc:"true while the machine's clock is not believed"`
+	Doubt   string     `json:"doubt,omitempty" doc:"what speaks against the machine's clock"`
+	Since   *time.Time `json:"since,omitempty" doc:"since when it is doubted"`
+	Steps   uint64     `json:"steps" doc:"how often the time was moved"`
+	Last    *ClockStep `json:"last_step,omitempty"`
+}
+
+// ClockStep is a change of the time other than by its passing.
+type ClockStep struct {
+	From time.Time `json:"from"`
+	To   time.Time `json:"to"`
+	Why  string    `json:"why"`
 }
 
 // Notice counts notices.
@@ -369,8 +386,17 @@ func facilityOf(s *snapshot.Snapshot, version string) State {
 			s.SessionsLost, instant(s.SessionLost), instant(s.Broker.CertificateEnds),
 		},
 		Store:        Store{s.Store.OK, s.Store.Problem},
+		Clock:        clockOf(&s.Clock),
 		Pending:      s.Pending,
 		Notices:      each(s.Notices, func(n *snapshot.NoticeTotal) Notice { return Notice{n.Channel, string(n.Outcome), n.Count} }),
 		MessageCount: each(s.Messages, func(m *desk.MessageTotal) Message { return Message{string(m.Outcome), m.Count} }),
 	}
+}
+
+func clockOf(c *snapshot.Clock) Clock {
+	out := Clock{Doubted: c.Doubt.Problem != "", Doubt: c.Doubt.Problem, Since: instant(c.Doubt.Since), Steps: c.Steps}
+	if c.Steps > 0 {
+		out.Last = &ClockStep{c.Last.From.UTC(), c.Last.To.UTC(), c.Last.Why}
+	}
+	return out
 }

@@ -55,6 +55,8 @@ func (e *emitter) maybe(f family, value *float64, scale float64, labels ...strin
 func (e *emitter) facility(s *snapshot.Snapshot) {
 	e.gauge(engineTime, seconds(s.Time))
 	e.gauge(storeOK, one(s.Store.OK))
+	e.gauge(clockDoubted, one(s.Clock.Doubt.Problem != ""))
+	e.counter(clockSteps, float64(s.Clock.Steps))
 	e.gauge(brokerUp, one(s.Broker.Connected))
 	e.gauge(brokerSubs, one(s.Broker.Subscribed))
 	e.counter(brokerLost, float64(s.SessionsLost))

@@ -17,12 +17,14 @@ func define(name, help string, labels ...string) family {
 var (
 	buildInfo = define("rearguard_build_info", "Always 1, with the version of rearguard and of Go.", "version", "goversion")
 
-	engineTime = define("rearguard_engine_event_timestamp_seconds", "The engine's clock: time of the last event it handled.")
-	storeOK    = define("rearguard_store_ok", "1 while the records can be written, 0 otherwise.")
-	brokerUp   = define("rearguard_broker_connected", "1 while the link to the MQTT broker is up, 0 otherwise.")
-	brokerSubs = define("rearguard_broker_subscribed", "1 while the broker has accepted every subscription, 0 otherwise.")
-	brokerLost = define("rearguard_broker_sessions_lost_total", "How often the broker had forgotten rearguard's session, and with it the messages that it should have kept.")
-	brokerEnds = define("rearguard_broker_certificate_end_timestamp_seconds", "When the broker's certificate, or one that vouches for it, ends. Absent without TLS and before the first connection.")
+	engineTime   = define("rearguard_engine_event_timestamp_seconds", "The engine's clock: time of the last event it handled.")
+	storeOK      = define("rearguard_store_ok", "1 while the records can be written, 0 otherwise.")
+	clockDoubted = define("rearguard_clock_doubted", "1 while this machine's clock is not believed, 0 otherwise.")
+	clockSteps   = define("rearguard_clock_steps_total", "How often the time was moved, forward or back, since the records began.")
+	brokerUp     = define("rearguard_broker_connected", "1 while the link to the MQTT broker is up, 0 otherwise.")
+	brokerSubs   = define("rearguard_broker_subscribed", "1 while the broker has accepted every subscription, 0 otherwise.")
+	brokerLost   = define("rearguard_broker_sessions_lost_total", "How often the broker had forgotten rearguard's session, and with it the messages that it should have kept.")
+	brokerEnds   = define("rearguard_broker_certificate_end_timestamp_seconds", "When the broker's certificate, or one that vouches for it, ends. Absent without TLS and before the first connection.")
 
 	sensorTemperature = define("rearguard_sensor_temperature_celsius", "Newest fresh temperature of the sensor, calibrated. Absent while the sensor is silent or fails its quality checks.", "room", "sensor")
 	sensorHumidity    = define("rearguard_sensor_relative_humidity_ratio", "Newest fresh relative humidity of the sensor, calibrated, 0 to 1. Absent while the sensor is silent or fails its quality checks.", "room", "sensor")

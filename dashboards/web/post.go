@@ -133,6 +133,7 @@ func doneText(q url.Values) string {
 		"calibrated":     "Calibrated. The correction holds from now on; the certificate is below.",
 		"left":           "Back in its room.",
 		"reapplied":      "Re-applied. Stored values and thermal time are being corrected.",
+		"clock":          "Confirmed. The time goes by this machine's clock within a second.",
 		"reloaded":       "Read again and in force. What holds only after a restart is listed under Configuration.",
 		"who":            "Name kept on this device.",
 	}[q.Get("done")]

@@ -81,9 +81,15 @@ type Desk struct {
 	deaf       time.Time
 	lost       time.Time
 	losses     uint64
-	// presences wait to be told to the fold, requests to go to the broker.
+	// presences and clocks wait to be told to the fold, requests to go to the
+	// broker.
 	presences []Presence
+	clocks    []*Sensor
 	requests  []payload.Request
+	// doubted is set while the clock by which messages arrive is doubted. Up to
+	// taken, times may be taken by readings of a clock that was ahead.
+	doubted bool
+	taken   time.Time
 }
 
 // Room are the sensors of one room.
@@ -123,7 +129,8 @@ func (d *Desk) Sensor(id sensors.SensorID) *Sensor { return d.byID[id] }
 // have forgotten the session, with what it should have kept in it; zero for
 // never. Either way messages may have been lost.
 func (d *Desk) NoteLink(at time.Time, subscribed bool, lost time.Time) {
-	forgotten := lost.After(d.lost)
+	// Not earlier or later: the clock may have been moved in between.
+	forgotten := !lost.IsZero() && !lost.Equal(d.lost)
 	if forgotten {
 		d.lost = lost
 		d.losses++

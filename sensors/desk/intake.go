@@ -185,11 +185,17 @@ func (d *Desk) admitValue(s *Sensor, v payload.Measurement, m sensors.Message, a
 	one := s.series[v.Quantity]
 	r := sensors.Reading{Series: one.key, Time: v.Time.Truncate(time.Millisecond), Arrival: arrival, Raw: v.Value}
 	own := !v.Time.IsZero()
+	if own && !v.FromReceipt {
+		s.clock.sight.see(r.Time, arrival)
+	}
+	if own && d.doubted {
+		r.Time = d.placed(s, r.Time, arrival)
+	}
 	switch {
-	case m.Retained && (!own || v.FromReceipt):
+	case m.Retained && (r.Time.IsZero() || v.FromReceipt):
 		// A retained value without a time of its own is of unknown age.
 		return Retained
-	case !own:
+	case r.Time.IsZero():
 		r.Time = arrival
 		if newest := one.newestAdmitted(); !r.Time.After(newest) {
 			// Two values in one millisecond of a draining queue are still
@@ -197,14 +203,20 @@ func (d *Desk) admitValue(s *Sensor, v payload.Measurement, m sensors.Message, a
 			r.Time = newest.Add(time.Millisecond)
 		}
 		r.Flag = s.ageOf(m)
+	case d.doubted:
 	case r.Time.After(arrival.Add(d.rules.FutureTolerance)):
+		d.noteRefused(s, r.Time.Sub(arrival), arrival)
 		d.intake.reject(m, arrival, Future, fmt.Sprintf("%s says %s, which is %s ahead of this clock; set the sensor's clock, or ingest.future_tolerance",
 			one.key.Sensor, stamp(r.Time), r.Time.Sub(arrival).Round(time.Second)))
 		return Future
 	case r.Time.Before(arrival.Add(-d.rules.AgeLimit)):
+		d.noteRefused(s, r.Time.Sub(arrival), arrival)
 		d.intake.reject(m, arrival, Ancient, fmt.Sprintf("%s says %s, which is older than ingest.age_limit (%s); set the sensor's clock",
 			one.key.Sensor, stamp(r.Time), d.rules.AgeLimit))
 		return Ancient
+	}
+	if own {
+		d.noteTaken(s, arrival)
 	}
 	if v.FromReceipt {
 		r.Flag = s.ageOf(m)

@@ -176,6 +176,9 @@ func (s *Sensor) detail(d *Desk, v *View, now time.Time) {
 		v.LastReading = time.Time{}
 	}
 	v.Health = s.healthView(now)
+	if s.clock.fault != "" {
+		v.Findings = append(v.Findings, FindingView{Check: quality.CheckClockSkew, Text: "its " + s.clock.fault, Since: s.clock.since})
+	}
 	for _, f := range s.health.findings(now) {
 		v.Findings = append(v.Findings, FindingView{Check: f.Check, Text: f.String(), Since: f.Since})
 	}

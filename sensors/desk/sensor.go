@@ -24,6 +24,7 @@ type Sensor struct {
 	// when its configuration says where.
 	ownTime, stamps bool
 	health          health
+	clock           clockWatch
 	// undated are the readings of unknown age since the last whose age is known.
 	undated undated
 	// bench is set while the sensor is on the calibration bench.
@@ -170,6 +171,9 @@ func (s *Sensor) Newest(q sensors.Quantity) (sensors.Reading, bool) {
 
 // Fault says what is wrong with the readings of the sensor, empty if nothing.
 func (s *Sensor) Fault(now time.Time) string {
+	if s.clock.fault != "" {
+		return s.clock.fault
+	}
 	if missing := s.missing(); missing != "" {
 		return missing
 	}
@@ -283,6 +287,14 @@ func (s *series) newestAdmitted() time.Time { return Later(s.admitted, s.newest.
 // Later is the later of two times.
 func Later(a, b time.Time) time.Time {
 	if b.After(a) {
+		return b
+	}
+	return a
+}
+
+// Earlier is the earlier of two times.
+func Earlier(a, b time.Time) time.Time {
+	if b.Before(a) {
 		return b
 	}
 	return a

@@ -18,6 +18,7 @@ type State struct {
 	Certificates []InForce                                    `json:"certificates,omitempty"`
 	Unclaimed    []unclaimedState                             `json:"unclaimed,omitempty"`
 	LetGo        int                                          `json:"unclaimed_let_go,omitempty"`
+	Taken        time.Time                                    `json:"taken,omitzero"`
 	Deaf         time.Time                                    `json:"deaf,omitzero"`
 	SessionLost  time.Time                                    `json:"session_lost,omitzero"`
 	SessionsLost uint64                                       `json:"sessions_lost,omitempty"`
@@ -28,6 +29,10 @@ type sensorState struct {
 	Heard  time.Time        `json:"heard,omitzero"`
 	Told   time.Time        `json:"told,omitzero"`
 	Health health           `json:"health"`
+	// Clock says what is wrong with the sensor's own clock, ClockSince since
+	// when.
+	Clock      string    `json:"clock,omitempty"`
+	ClockSince time.Time `json:"clock_since,omitzero"`
 	// Undated is nil where there is none.
 	Undated *undated                `json:"undated,omitempty"`
 	Series  []seriesState           `json:"series,omitempty"`
@@ -62,7 +67,7 @@ type unclaimedState struct {
 func (d *Desk) State() State {
 	st := State{
 		Neighbours:   make(map[sensors.RoomID][]quality.NeighboursState, len(d.rooms)),
-		Certificates: d.calibrations.certificates, LetGo: d.unclaimed.letGo, Deaf: d.deaf, SessionLost: d.lost, SessionsLost: d.losses,
+		Certificates: d.calibrations.certificates, LetGo: d.unclaimed.letGo, Deaf: d.deaf, SessionLost: d.lost, SessionsLost: d.losses, Taken: d.taken,
 	}
 	for _, s := range d.sensors {
 		st.Sensors = append(st.Sensors, s.state())
@@ -77,7 +82,7 @@ func (d *Desk) State() State {
 }
 
 func (s *Sensor) state() sensorState {
-	st := sensorState{ID: s.config.ID, Heard: s.heard, Told: s.told, Health: s.health}
+	st := sensorState{ID: s.config.ID, Heard: s.heard, Told: s.told, Health: s.health, Clock: s.clock.fault, ClockSince: s.clock.since}
 	for q, one := range s.series {
 		if one != nil {
 			st.Series = append(st.Series, seriesState{
@@ -103,6 +108,7 @@ func (d *Desk) Restore(st State) error {
 	if d.calibrations, err = with(st.Certificates); err != nil {
 		return fmt.Errorf("calibrations: %w", err)
 	}
+	d.taken = st.Taken
 	for _, one := range st.Sensors {
 		if s := d.byID[one.ID]; s != nil {
 			if err := s.restore(one); err != nil {
@@ -132,6 +138,7 @@ func (d *Desk) Restore(st State) error {
 
 func (s *Sensor) restore(st sensorState) error {
 	s.heard, s.told, s.health = st.Heard, st.Told, st.Health
+	s.clock.fault, s.clock.since = st.Clock, st.ClockSince
 	if st.Undated != nil {
 		s.undated = *st.Undated
 	}

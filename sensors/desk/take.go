@@ -55,6 +55,9 @@ func (d *Desk) Order(clock time.Time, stored func(sensors.Series, time.Time) (bo
 	if slices.ContainsFunc(in.waiting, func(p arrived) bool { return p.late && !p.known }) {
 		err = in.dropDuplicates(stored)
 	}
+	if clock.Before(d.taken) && err == nil {
+		err = in.makeWay(d.taken, stored)
+	}
 	in.order, in.taken = in.order[:0], 0
 	for i := range in.waiting {
 		in.order = append(in.order, &in.waiting[i])
@@ -120,6 +123,27 @@ func (in *intake) dropDuplicates(stored func(sensors.Series, time.Time) (bool, e
 		return double
 	})
 	return failed
+}
+
+// makeWay finds another time, a little later, for readings whose own is taken by
+// one from when the clock was ahead: two readings of a series cannot have the
+// same.
+func (in *intake) makeWay(until time.Time, stored func(sensors.Series, time.Time) (bool, error)) error {
+	for i := range in.waiting {
+		p := &in.waiting[i]
+		for !p.late && !p.known && !p.Time.After(until) {
+			double, err := stored(p.Series, p.Time)
+			if err != nil {
+				return err
+			}
+			if !double {
+				break
+			}
+			p.Time = p.Time.Add(time.Millisecond)
+			p.series.admitted = Later(p.series.admitted, p.Time)
+		}
+	}
+	return nil
 }
 
 // Next is the arrival of the readings to take next, and false when all are

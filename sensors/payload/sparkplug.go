@@ -115,7 +115,8 @@ func (d *sparkplug) Requests(now time.Time) []Request {
 		return nil
 	}
 	if !d.asked.IsZero() {
-		if now.Sub(d.asked) < d.patience {
+		// One that asked by a clock that was ahead asks again.
+		if passed := now.Sub(d.asked); passed >= 0 && passed < d.patience {
 			return nil
 		}
 		d.patience = min(2*d.patience, lastPatience)

@@ -85,6 +85,16 @@ func (a *Assessor) Interrupt() {
 	a.s.Unit = unitState{}
 }
 
+// Rewind takes in that the clock was set back to now: what is newer than that
+// was never so, and is not compared with.
+func (a *Assessor) Rewind(now time.Time) {
+	if a.s.Newest <= now.UnixMilli() {
+		return
+	}
+	a.s.Newest, a.s.Late, a.s.LateAt = 0, 0, 0
+	a.Interrupt()
+}
+
 // Amendment returns the correction that the last call of Assess made to the
 // reading before, if any.
 func (a *Assessor) Amendment() (amendment Amendment, ok bool) {

@@ -62,6 +62,14 @@ func (b *BatteryWatch) Observe(t time.Time, percent float64) {
 	}
 }
 
+// Rewind takes in that the clock was set back to now: of a battery that was
+// seen later than that nothing is known.
+func (b *BatteryWatch) Rewind(now time.Time) {
+	if b.Day > now.UnixMilli()/dayMillis || b.LowSince > now.UnixMilli() {
+		*b = BatteryWatch{}
+	}
+}
+
 func (b *BatteryWatch) closeDay() {
 	if len(b.Today) == 0 {
 		return

@@ -67,6 +67,13 @@ func (h *Habit) Observe(t time.Time) {
 	}
 }
 
+// Move takes in that the clock was moved: the newest time moves with it.
+func (h *Habit) Move(by time.Duration) {
+	if h.Newest != 0 {
+		h.Newest += by.Milliseconds()
+	}
+}
+
 func (h *Habit) quantile(q float64) time.Duration {
 	want := int(math.Ceil(q * float64(h.Seen)))
 	for i, n := range h.Bins {
@@ -188,6 +195,15 @@ func (f *Flap) Leave(t time.Time) {
 		f.Left[flapLimit-1] = t.UnixMilli()
 	}
 	f.Up = false
+}
+
+// Move takes in that the clock was moved: the departures move with it.
+func (f *Flap) Move(by time.Duration) {
+	for i := range f.Left {
+		if f.Left[i] != 0 {
+			f.Left[i] += by.Milliseconds()
+		}
+	}
 }
 
 // Check complains when the sensor left four times within six hours before now.

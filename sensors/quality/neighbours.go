@@ -314,6 +314,20 @@ func (n *Neighbours) Rebase(id sensors.SensorID) {
 	}
 }
 
+// Rewind takes in that the clock was set back to now: sensors that were heard
+// later than that are heard anew. Where they usually stand is kept.
+func (n *Neighbours) Rewind(now time.Time) {
+	at := now.UnixMilli()
+	for _, m := range n.members {
+		if m.At > at {
+			m.Seen, m.FarSince, m.UnitSince, m.Aparts = false, 0, 0, 0
+		}
+	}
+	if n.centerAt > at {
+		n.centerAt = 0
+	}
+}
+
 // Remove forgets a sensor that left the room.
 func (n *Neighbours) Remove(id sensors.SensorID) {
 	if i, ok := n.find(id); ok {

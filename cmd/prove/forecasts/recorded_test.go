@@ -16,6 +16,7 @@ import (
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/records"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 )
 
@@ -54,11 +55,11 @@ func TestRecordedCountsOfFinishedCohorts(t *testing.T) {
 	begin := time.Date(2026, 5, 1, 0, 0, 0, 0, time.UTC)
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
-	engine, err := daemon.New(ctx, daemon.Options{Options: fold.Options{Facility: f, Catalog: catalog, Logger: slog.New(slog.DiscardHandler)}, Store: store, Now: begin})
+	engine, err := daemon.New(ctx, daemon.Options{Options: fold.Options{Facility: f, Catalog: catalog, Logger: slog.New(slog.DiscardHandler)}, Store: store, Now: timekeeping.Right(begin)})
 	if err != nil {
 		t.Fatal(err)
 	}
-	messages, ticks, done := make(chan sensors.Message), make(chan time.Time), make(chan error, 1)
+	messages, ticks, done := make(chan sensors.Message), make(chan timekeeping.Beat), make(chan error, 1)
 	go func() { done <- engine.Run(ctx, daemon.Sources{Messages: messages, Ticks: ticks}) }()
 	do := func(commands ...fold.Command) {
 		t.Helper()
@@ -80,7 +81,7 @@ func TestRecordedCountsOfFinishedCohorts(t *testing.T) {
 	for step := range 24 * 6 {
 		at := begin.Add(time.Duration(step) * 10 * time.Minute)
 		messages <- sensors.Message{Topic: "s", Payload: []byte("25"), Received: at, Ack: func() {}}
-		ticks <- at.Add(5 * time.Second)
+		ticks <- timekeeping.Right(at.Add(5 * time.Second))
 		switch step {
 		case 36:
 			do(fold.ClaimSensor{Sensor: grown.Sensors[1], Who: "technician"})

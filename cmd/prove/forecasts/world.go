@@ -15,6 +15,7 @@ import (
 	"rearguard/daemon/fold"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/sandbox"
 	"rearguard/daemon/study"
 	"rearguard/sensors"
 )
@@ -52,13 +53,13 @@ func Simulate(ctx context.Context, catalog *species.Catalog, cohorts int, seed u
 	if err != nil {
 		return nil, err
 	}
-	sandbox, err := fold.NewSandbox(fold.Options{
+	box, err := sandbox.New(fold.Options{
 		Facility: f, Catalog: catalog, Logger: slog.New(slog.DiscardHandler), ForecastEvery: forecastEvery,
 	}, begin)
 	if err != nil {
 		return nil, err
 	}
-	c := &world{sandbox: sandbox, rng: rng, begin: begin}
+	c := &world{sandbox: box, rng: rng, begin: begin}
 	for range rooms {
 		c.air = append(c.air, c.weather())
 	}
@@ -95,7 +96,7 @@ func simulatedFacility() (*facility.Facility, error) {
 
 // world is a simulated facility with the engine in front of it.
 type world struct {
-	sandbox *fold.Sandbox
+	sandbox *sandbox.Sandbox
 	rng     *rand.Rand
 	begin   time.Time
 	// air is the true hourly temperature of each room.

@@ -15,6 +15,7 @@ import (
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
 	"rearguard/daemon/rehearsal"
+	"rearguard/daemon/sandbox"
 	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
 )
@@ -51,7 +52,7 @@ type world struct {
 	rng     *rand.Rand
 	climate *rehearsal.Climate
 	rooms   []*room
-	sandbox *fold.Sandbox
+	sandbox *sandbox.Sandbox
 	now     time.Time
 	every   time.Duration
 	broker  bool
@@ -118,7 +119,7 @@ func newWorld(p plan, catalog *species.Catalog) (*world, error) {
 	if p.meanC != 0 {
 		w.climate.MeanC = p.meanC
 	}
-	w.sandbox, err = fold.NewSandbox(fold.Options{
+	w.sandbox, err = sandbox.New(fold.Options{
 		Facility: f, Catalog: catalog, Logger: slog.New(slog.DiscardHandler), ForecastEvery: 24 * time.Hour, Grid: p.grid,
 	}, p.begin)
 	if err != nil {

@@ -101,7 +101,7 @@ func (b *broker) hand(m *message) sensors.Message {
 	}
 	process := b.run.process
 	return sensors.Message{
-		Topic: m.topic, Payload: slices.Clone(m.body), Retained: m.retained, Received: b.run.wall(),
+		Topic: m.topic, Payload: slices.Clone(m.body), Retained: m.retained, Received: b.run.believed(),
 		Delivery: sensors.Delivery{Packet: m.packet, Again: m.again, Queued: m.queued || m.again},
 		Ack: func() {
 			if b.run.process != process {
@@ -119,7 +119,7 @@ func (b *broker) hand(m *message) sensors.Message {
 
 // link is the state of the link as the daemon is told of it.
 func (b *broker) link() snapshot.Link {
-	l := snapshot.Link{Address: "tcp://127.0.0.1:1883", Connected: b.connected, Subscribed: b.connected, Since: b.run.wall(), SessionLost: b.lost}
+	l := snapshot.Link{Address: "tcp://127.0.0.1:1883", Connected: b.connected, Subscribed: b.connected, Since: b.run.believed(), SessionLost: b.lost}
 	if !b.connected {
 		l.Problem = "the broker does not answer"
 	}

@@ -12,6 +12,7 @@ import (
 	"rearguard/daemon/fold"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 	"rearguard/sensors/payload"
 )
@@ -25,6 +26,7 @@ const grid = 2 * time.Minute
 
 // process is one life of the daemon, from its start to its end.
 type process struct {
+	clock    timekeeping.Keeper
 	engine   *daemon.Engine
 	steps    daemon.Steps
 	store    *records.Store
@@ -65,7 +67,7 @@ func (r *run) start() {
 	p := &process{store: store, facility: f, began: r.now, packed: r.now}
 	p.engine, err = daemon.New(r.ctx, daemon.Options{
 		Options: fold.Options{Facility: f, Catalog: r.catalogs.of(r.site), Logger: slog.New(slog.DiscardHandler), Invented: true, ForecastEvery: forecastEvery, Grid: grid},
-		Store:   store, Now: r.wall(), Ask: r.asked, NoticesDue: func() { p.deliverAt = r.now },
+		Store:   store, Clock: &p.clock, Now: r.look(), Ask: r.asked, NoticesDue: func() { p.deliverAt = r.now },
 	})
 	if err != nil {
 		_ = store.Close() // err says why
@@ -73,7 +75,7 @@ func (r *run) start() {
 		return
 	}
 	p.steps = p.engine.Steps()
-	telling := notify.Options{Now: r.wall, Random: func() float64 { return 0.5 }, Logger: slog.New(slog.DiscardHandler)}
+	telling := notify.Options{Now: r.believed, Random: func() float64 { return 0.5 }, Logger: slog.New(slog.DiscardHandler)}
 	channels := map[string]notify.Channel{"phone": r.phone}
 	p.deliver = notify.NewWorker(failingOutbox{store, r.disk}, channels, telling).InTurn()
 	p.deliverDirectly = notify.NewUnrecorded(p.engine.Waiting(), channels, telling).InTurn()
@@ -238,7 +240,7 @@ func (r *run) notices() {
 		}
 		state.Totals = append(state.Totals, snapshot.NoticeTotal{Channel: t.Channel, Outcome: t.State, Count: uint64(t.Count)})
 	}
-	rows, err := p.store.FailedNotices(r.ctx, r.wall().Add(-24*time.Hour))
+	rows, err := p.store.FailedNotices(r.ctx, r.believed().Add(-24*time.Hour))
 	if err != nil {
 		r.fail(err)
 		return
@@ -269,11 +271,14 @@ func (r *run) pack() {
 		return
 	}
 	p.packed = r.now
-	if _, err := p.store.Roll(r.ctx, r.wall().Add(-hotFor)); err != nil {
+	if _, err := p.store.Roll(r.ctx, r.believed().Add(-hotFor)); err != nil {
 		r.breach("pack", "history cannot be packed: %v", err)
 		return
 	}
-	_, _, err := p.store.Retain(r.ctx, records.Retention{Now: r.wall(), HistoryDays: p.facility.Records.KeepDays})
+	if !p.clock.Settled() {
+		return
+	}
+	_, _, err := p.store.Retain(r.ctx, records.Retention{Now: r.believed(), HistoryDays: p.facility.Records.KeepDays})
 	if err != nil {
 		r.breach("pack", "old history cannot be removed: %v", err)
 	}

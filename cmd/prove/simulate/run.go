@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 )
 
@@ -117,6 +118,16 @@ type Breach struct {
 func (r *run) trueTime() time.Time { return epoch.Add(time.Duration(r.now) * time.Minute) }
 
 func (r *run) wall() time.Time { return r.trueTime().Add(r.clock.ahead) }
+
+// look is what the machine's clocks say, believed the time that the daemon goes
+// by.
+func (r *run) look() timekeeping.Beat {
+	b := timekeeping.Right(r.trueTime())
+	b.Wall, b.Disciplined = r.wall(), false
+	return b
+}
+
+func (r *run) believed() time.Time { return r.process.clock.At(r.look().Elapsed) }
 
 // chance is true with a probability.
 func (r *run) chance(p float64, what purpose, a, b int) bool { return r.share(what, a, b) < p }
@@ -312,7 +323,7 @@ const stuckAfter = 10 * time.Second
 // tick lets the daemon's time pass.
 func (r *run) tick() {
 	began := time.Now() //nolint:forbidigo // that the loop is not stuck is about the real clock
-	if err := r.process.steps.Tick(r.ctx, r.wall()); err != nil {
+	if err := r.process.steps.Tick(r.ctx, r.look()); err != nil {
 		r.breach("engine", "the engine ended at a tick: %v", err)
 		return
 	}

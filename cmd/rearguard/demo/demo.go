@@ -24,6 +24,7 @@ import (
 	"rearguard/daemon/facility"
 	"rearguard/daemon/records"
 	"rearguard/daemon/rehearsal"
+	"rearguard/daemon/timekeeping"
 	"rearguard/sensors/broker/embedded"
 )
 
@@ -167,7 +168,7 @@ func (d *showing) service(at rehearsal.Addresses) (service.Options, error) {
 	}
 	return service.Options{
 		Facility: f, Catalog: catalog, Version: d.options.Version, Logger: d.logger,
-		Clock: d.clock, TickEvery: tickEvery, Listener: d.options.Pages,
+		Clocks: func() timekeeping.Beat { return timekeeping.Right(d.clock()) }, TickEvery: tickEvery, Listener: d.options.Pages,
 		Invented: true, ForecastEvery: forecastEvery, Committed: d.noteStored,
 	}, nil
 }

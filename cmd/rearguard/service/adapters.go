@@ -128,7 +128,7 @@ const givenUpFor = 24 * time.Hour
 
 // deliveryTrouble is what stands in the way of notices now.
 func (s *service) deliveryTrouble(ctx context.Context) (snapshot.DeliveryTrouble, error) {
-	rows, err := s.store.FailedNotices(ctx, s.Clock().Add(-givenUpFor))
+	rows, err := s.store.FailedNotices(ctx, s.now().Add(-givenUpFor))
 	var trouble snapshot.DeliveryTrouble
 	for _, row := range rows {
 		if trouble.Waiting == 0 || row.CreatedAt.Before(trouble.Oldest) {

@@ -21,14 +21,11 @@ func (s *service) packHistory(ctx context.Context) {
 	ticker := time.NewTicker(packEvery)
 	defer ticker.Stop()
 	for {
-		now := s.Clock()
-		keep := s.site.now.Load().facility.Records.KeepDays
+		now := s.now()
 		_, err := s.store.Roll(ctx, now.Add(-hotFor))
-		if err == nil && keep > 0 {
-			_, _, err = s.store.Retain(ctx, records.Retention{Now: now, HistoryDays: keep})
-		}
-		if err == nil {
-			err = upkeep.Condense(ctx, s.store, upkeep.Keep{Now: now, DetailDays: s.Facility.Records.KeepDetailDays})
+		// What is deleted does not come back: not by a clock that is doubted.
+		if err == nil && s.clock.Settled() {
+			err = s.deleteOld(ctx, now)
 		}
 		if err == nil {
 			err = upkeep.Shrink(ctx, s.store)
@@ -42,4 +39,14 @@ func (s *service) packHistory(ctx context.Context) {
 		case <-ticker.C:
 		}
 	}
+}
+
+// deleteOld deletes and condenses what is past its keeping.
+func (s *service) deleteOld(ctx context.Context, now time.Time) error {
+	if keep := s.site.now.Load().facility.Records.KeepDays; keep > 0 {
+		if _, _, err := s.store.Retain(ctx, records.Retention{Now: now, HistoryDays: keep}); err != nil {
+			return err
+		}
+	}
+	return upkeep.Condense(ctx, s.store, upkeep.Keep{Now: now, DetailDays: s.Facility.Records.KeepDetailDays})
 }

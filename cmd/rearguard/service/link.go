@@ -38,7 +38,7 @@ func (s *service) linkConfig() (broker.Config, error) {
 		Availability: b.AvailabilityTopic,
 		MaxPayload:   b.PayloadLimitBytes,
 		Unusable:     s.refused,
-		Clock:        s.Clock,
+		Clock:        s.now,
 	}, err
 }
 

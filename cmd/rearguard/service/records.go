@@ -40,7 +40,7 @@ func (s *service) openRecords(ctx context.Context) (err error) {
 // is, and nobody hears of it: now an alarm tells them.
 func (s *service) beginAnew(ctx context.Context, why error) error {
 	path := s.Facility.Records.Path
-	aside, err := disk.SetAside(path, "damaged-"+s.Clock().UTC().Format("20060102T150405Z"))
+	aside, err := disk.SetAside(path, "damaged-"+s.Clocks().Wall.UTC().Format("20060102T150405Z"))
 	if err != nil {
 		return errors.Join(why, err)
 	}

@@ -22,6 +22,7 @@ import (
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
+	"rearguard/daemon/timekeeping"
 	"rearguard/dashboards"
 	"rearguard/dashboards/web"
 	"rearguard/dashboards/web/technician"
@@ -47,9 +48,9 @@ type Options struct {
 	// Version is that of the program, as pages and metrics show it.
 	Version string
 	Logger  *slog.Logger
-	// Clock is the time the whole service lives in; ticks come from it every
-	// TickEvery of the wall clock.
-	Clock     func() time.Time
+	// Clocks looks at the clocks the whole service goes by; the engine does so
+	// every TickEvery of the wall clock.
+	Clocks    func() timekeeping.Beat
 	TickEvery time.Duration
 	// Hangup, if set, brings the signals on which the configuration file is read
 	// again.
@@ -70,6 +71,7 @@ type Options struct {
 // service is a running daemon.
 type service struct {
 	Options
+	clock  timekeeping.Keeper
 	store  *records.Store
 	engine *daemon.Engine
 	link   *broker.Link
@@ -134,13 +136,13 @@ func (s *service) build(hard context.Context) (err error) {
 	if s.channels, err = channels(s.Facility); err != nil {
 		return err
 	}
-	telling := notify.Options{Now: s.Clock, Random: rand.Float64, Logger: s.Logger, Roster: s.roster, Round: s.noteRound}
+	telling := notify.Options{Now: s.now, Random: rand.Float64, Logger: s.Logger, Roster: s.roster, Round: s.noteRound}
 	s.notifier = notify.NewWorker(s.store, s.channels, telling)
 	if s.engine, err = daemon.New(hard, daemon.Options{
 		Options: fold.Options{
 			Facility: s.Facility, Catalog: s.Catalog, Logger: s.Logger, Invented: s.Invented, ForecastEvery: s.ForecastEvery,
 		},
-		Store: s.store, Now: s.Clock(), NoticesDue: s.notifier.Wake, Evaluated: s.Evaluated, Committed: s.Committed, Ask: s.ask,
+		Store: s.store, Clock: &s.clock, Now: s.Clocks(), NoticesDue: s.notifier.Wake, Evaluated: s.Evaluated, Committed: s.Committed, Ask: s.ask,
 		Progress: s.progress,
 	}); err != nil {
 		return err
@@ -161,10 +163,10 @@ func (s *service) connect() error {
 		return err
 	}
 	s.site = &claimingEngine{
-		Engine: s.engine, link: s.link, config: s.Config, clock: s.Clock, started: s.Facility,
+		Engine: s.engine, link: s.link, config: s.Config, clock: s.now, started: s.Facility,
 		useChannels: []func(map[string]notify.Channel){s.notifier.UseChannels, s.unrecorded.UseChannels},
 	}
-	s.site.now.Store(&inForce{s.Facility, s.Catalog, technician.Configuration{File: s.Config, ReadAt: s.Clock(), By: "start"}})
+	s.site.now.Store(&inForce{s.Facility, s.Catalog, technician.Configuration{File: s.Config, ReadAt: s.now(), By: "start"}})
 	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}, Progress: s.progress.Report, Access: s.access()}
 	if s.Config != "" {
 		pages.Configuration = s.site.Configuration
@@ -176,7 +178,7 @@ func (s *service) connect() error {
 // start starts the parts. All end with ctx, but the engine, which ends when
 // the link has handed over its last message or hard ends.
 func (s *service) start(ctx, hard context.Context, running *parts) {
-	ticks := make(chan time.Time)
+	ticks := make(chan timekeeping.Beat)
 	links := make(chan snapshot.Link)
 	oversize := make(chan desk.Refused)
 	notices := make(chan snapshot.NoticeState)
@@ -197,9 +199,10 @@ func (s *service) start(ctx, hard context.Context, running *parts) {
 		func() { s.relayRefused(ctx, oversize) },
 		func() { s.relayNotices(ctx, notices) },
 		func() { s.notifier.Run(ctx) },
+		func() { s.followClock(ctx) },
 		func() { s.unrecorded.Run(ctx) },
 		func() { s.askSensors(ctx) },
-		func() { s.eachTick(ctx, func() { handOver(ctx, ticks, s.Clock()) }) },
+		func() { s.eachTick(ctx, func() { handOver(ctx, ticks, s.Clocks()) }) },
 		func() { s.packHistory(ctx) },
 		func() { s.reloadOn(ctx, s.Hangup) },
 		func() { s.tendRecords(ctx) },

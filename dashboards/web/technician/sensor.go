@@ -14,7 +14,7 @@ import (
 // Pages are the pages about sensors. History gives what was stored of them.
 func Pages(history History, configuration func() Configuration) []page.Page {
 	return []page.Page{
-		overviewPage(configuration), searchPage(), claimPage(), sensorPage(), benchPage(),
+		overviewPage(configuration), clockPage(), searchPage(), claimPage(), sensorPage(), benchPage(),
 		{Path: "/sensors/{id}/history", Sections: []page.Section{page.Fixed("position-history")}, Build: history.page},
 		{Path: "/certificates/{number}", Sections: []page.Section{page.Fixed("certificate")}, Build: buildCertificate},
 	}
@@ -24,6 +24,7 @@ func Pages(history History, configuration func() Configuration) []page.Page {
 func Actions(configuration func() Configuration) []page.Action {
 	return []page.Action{
 		{Path: "/technician/reload", Take: reload, Again: overviewPage(configuration)},
+		{Path: "/clock/confirm", Take: confirmClock, Again: clockPage()},
 		{Path: "/technician/find", Take: startSearch},
 		{Path: "/technician/claim", Take: claim, Again: claimPage()},
 		{Path: "/sensors/{id}/bench/start", Take: startBench, Again: benchPage()},

@@ -1,11 +1,12 @@
-package fold
+// Package sandbox is the fold without a broker, a clock or a disk.
+package sandbox
 
 import (
 	"context"
-	"fmt"
 	"time"
 
 	"rearguard/alerts/notify"
+	"rearguard/daemon/fold"
 	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/forecast"
 	"rearguard/daemon/rearing/population"
@@ -14,21 +15,21 @@ import (
 	"rearguard/sensors"
 )
 
-// Sandbox is the fold without a broker, a clock or a disk: it takes messages
-// and the time, and keeps what follows from them in memory.
+// Sandbox takes messages and the time, and keeps what follows from them in
+// memory.
 type Sandbox struct {
-	fold *Fold
+	fold *fold.Fold
 	past past.Memory
 	// steps and outbox are what was not taken yet.
 	steps  []records.AlarmTransition
 	outbox []notify.Notice
 }
 
-// NewSandbox returns a sandbox that begins at a time.
-func NewSandbox(o Options, begin time.Time) (*Sandbox, error) {
+// New returns a sandbox that begins at a time.
+func New(o fold.Options, begin time.Time) (*Sandbox, error) {
 	s := &Sandbox{}
 	var err error
-	if s.fold, err = New(o, &s.past); err != nil {
+	if s.fold, err = fold.New(o, &s.past); err != nil {
 		return nil, err
 	}
 	err = s.gather(s.fold.Resume(unhurried(), begin))
@@ -54,7 +55,7 @@ func (s *Sandbox) Advance(now time.Time) error {
 }
 
 // Do carries out a command.
-func (s *Sandbox) Do(c Command) error { return s.gather(s.fold.Do(unhurried(), c)) }
+func (s *Sandbox) Do(c fold.Command) error { return s.gather(s.fold.Do(unhurried(), c)) }
 
 // Snapshot is the state now.
 func (s *Sandbox) Snapshot() *snapshot.Snapshot { return s.fold.Snapshot() }
@@ -95,12 +96,5 @@ func unhurried() context.Context { return context.Background() }
 // Forecast is the newest forecast of a cohort being reared. It is shared and
 // must not be changed.
 func (s *Sandbox) Forecast(id population.CohortID) (*forecast.Forecast, error) {
-	c, err := s.fold.cohorts.find(id)
-	if err != nil {
-		return nil, err
-	}
-	if c.forecast.forecast == nil {
-		return nil, fmt.Errorf("cohort %s has no forecast", id)
-	}
-	return c.forecast.forecast, nil
+	return s.fold.Forecast(id)
 }
