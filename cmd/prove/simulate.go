@@ -81,7 +81,7 @@ func (c *simulateCommand) faults(ctx context.Context, e *cli.Env) error {
 	list := []faulty.Fault{}
 	w := tabwriter.NewWriter(e.Out, 0, 0, 2, ' ', 0)
 	missed := 0
-	err = faulty.Measure(ctx, faulty.Options{Root: root, Seed: c.Seed, Most: c.Runs, Only: c.Only, Folder: c.Folder}, func(f faulty.Fault) {
+	err = faulty.Measure(ctx, faulty.Options{Root: root, Seed: c.Seed, Most: c.Runs, Only: c.Only, Without: c.Without, Folder: c.Folder}, func(f faulty.Fault) {
 		list = append(list, f)
 		if f.Runs == 0 {
 			missed++

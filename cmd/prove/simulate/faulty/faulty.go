@@ -43,6 +43,8 @@ type Options struct {
 	Most int
 	// Only, if set, are words of which a fault's name must contain one.
 	Only []string
+	// Without are kinds of events that are left out of the runs.
+	Without []string
 	// Folder holds the records of runs, the system's own when empty.
 	Folder string
 }
@@ -129,6 +131,9 @@ func (o *Options) search(ctx context.Context, program string, f *Fault) error {
 	args := []string{
 		"simulate", "--json", "--as-found", "--most", "1", "--workers", "1",
 		"--seed", strconv.FormatUint(o.Seed, 10), "--runs", strconv.Itoa(o.Most), "--folder", o.Folder,
+	}
+	for _, kind := range o.Without {
+		args = append(args, "--without", kind)
 	}
 	body, err := output(ctx, "", program, args...)
 	var report simulate.Report
