@@ -22,12 +22,12 @@ type OutboxTotal struct {
 
 // putNotice enters a notice: as delivered when its State says so, which then
 // counts as one attempt, and as pending otherwise.
-func (w *statements) putNotice(ctx context.Context, n *notify.Notice) error {
+func (s *statements) putNotice(ctx context.Context, n *notify.Notice) error {
 	state, attempts, done := notify.Pending, 0, time.Time{}
 	if n.State == notify.Delivered {
 		state, attempts, done = n.State, max(n.Attempts, 1), n.DoneAt
 	}
-	_, err := w.notice.ExecContext(ctx, n.Key, n.Occurrence, int64(n.Priority), n.Channel, n.Recipient, text(n.Payload),
+	_, err := s.notice.ExecContext(ctx, n.Key, n.Occurrence, int64(n.Priority), n.Channel, n.Recipient, text(n.Payload),
 		n.CreatedAt.UnixMilli(), n.DueAt.UnixMilli(), string(state), attempts, millis(done))
 	return err
 }

@@ -12,8 +12,8 @@ import (
 	"rearguard/sensors"
 )
 
-// Bounds that keep each write transaction of Roll to a few
-// milliseconds, since the engine's commits wait for it.
+// Bounds that keep each write transaction of Roll to a few milliseconds, since the
+// engine's commits wait for it.
 const (
 	rollChunks = 16
 	rollRows   = 1500
