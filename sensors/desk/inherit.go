@@ -15,6 +15,7 @@ import (
 func Inherit(d, from *Desk) {
 	d.intake.outcomes, d.intake.rejected, d.intake.miscounted = from.intake.outcomes, from.intake.rejected, from.intake.miscounted
 	d.deliveries, d.subscribed, d.requests = from.deliveries, from.subscribed, from.requests
+	d.doubted = from.doubted
 	for _, s := range d.sensors {
 		was := from.byID[s.config.ID]
 		if was == nil || len(was.inputs) != len(s.inputs) || !reflect.DeepEqual(was.config.Inputs, s.config.Inputs) {
