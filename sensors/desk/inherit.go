@@ -3,6 +3,7 @@ package desk
 import (
 	"reflect"
 	"slices"
+	"time"
 
 	"rearguard/sensors/payload"
 )
@@ -10,14 +11,17 @@ import (
 // Inherit has a desk take over what another desk has learned from messages and
 // no state holds: how many there were of each outcome, the latest that were of no
 // use, what was last taken under each identifier of the broker, and what the
-// decoders of sensors that are still configured alike know. The other desk must
-// not be used any more.
-func Inherit(d, from *Desk) {
+// decoders of sensors that are still configured alike know. Sensors that were not
+// listened to are from now on. The other desk must not be used any more.
+func Inherit(d, from *Desk, now time.Time) {
 	d.intake.outcomes, d.intake.rejected, d.intake.miscounted = from.intake.outcomes, from.intake.rejected, from.intake.miscounted
 	d.deliveries, d.subscribed, d.requests = from.deliveries, from.subscribed, from.requests
 	d.doubted = from.doubted
 	for _, s := range d.sensors {
 		was := from.byID[s.config.ID]
+		if was == nil || was.config.Retired {
+			s.joined = now
+		}
 		if was == nil || len(was.inputs) != len(s.inputs) || !reflect.DeepEqual(was.config.Inputs, s.config.Inputs) {
 			continue
 		}
