@@ -161,6 +161,23 @@ func TestLearnedUnitsSurviveAKill(t *testing.T) {
 	}
 }
 
+// What was learned on a sensor's topics holds under another name, at once and
+// over a restart.
+func TestRenamedSensorKeepsWhatItsTopicsTaught(t *testing.T) {
+	r := newRigOf(t, homieHouse)
+	r.send("homie/store/air/temperature/$unit", "°F", minute(1))
+	r.facility = foldtest.Parse(t, strings.Replace(homieHouse, "id: store", "id: larder", 1))
+	r.do(fold.NewConfigure(r.facility, r.catalog, "lead"))
+	r.send("homie/store/air/temperature", "45", minute(2))
+	r.tick(minute(2))
+	r.stop()
+	r.start(minute(3))
+	r.send("homie/store/air/temperature", "45", minute(3))
+	if s, got := r.tick(minute(3)), r.stored("larder", sensors.Temperature); len(got) != 2 {
+		t.Errorf("%d of 2 readings are stored; refused: %+v", len(got), s.Rejected)
+	}
+}
+
 // delivered sends a message of the hall's sensor, which has no clock, as a
 // broker delivers it.
 func (r *rig) delivered(payload string, at time.Time, d sensors.Delivery) {

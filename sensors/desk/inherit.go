@@ -21,6 +21,7 @@ func Inherit(d, from *Desk, now time.Time) {
 		was := from.byID[s.config.ID]
 		if was == nil || was.config.Retired {
 			s.joined = now
+			was = d.renamed(s, from)
 		}
 		if was == nil || len(was.inputs) != len(s.inputs) || !reflect.DeepEqual(was.config.Inputs, s.config.Inputs) {
 			continue
@@ -31,6 +32,24 @@ func Inherit(d, from *Desk, now time.Time) {
 				d.routes.conversers[at], _ = old.decoder.(payload.Converser)
 			}
 			in.decoder, in.presence, in.memory, in.touched = old.decoder, old.presence, old.memory, old.touched
+			if was.config.ID != s.config.ID {
+				// It is to be kept under the new name.
+				in.memory, in.touched = nil, true
+			}
+		}
+		was.inputs = nil
+	}
+}
+
+// renamed is the sensor that a new one was until now: one with the same inputs
+// that is no longer listened to; nil for none. What was learned on its topics
+// holds whatever it is called.
+func (d *Desk) renamed(s *Sensor, from *Desk) *Sensor {
+	for _, was := range from.sensors {
+		now := d.byID[was.config.ID]
+		if (now == nil || now.config.Retired) && len(was.inputs) > 0 && reflect.DeepEqual(was.config.Inputs, s.config.Inputs) {
+			return was
 		}
 	}
+	return nil
 }
