@@ -51,8 +51,7 @@ func (c ClaimSensor) check(_ context.Context, f *Fold, at time.Time) (change, er
 				return err
 			}
 		}
-		// It was seen on the broker a moment ago, though not as a sensor.
-		f.desk.Sensor(config.ID).Seen(at)
+		f.desk.Sensor(config.ID).Claimed(at)
 		return nil
 	}, nil
 }

@@ -99,7 +99,7 @@ func (f *Fold) become(next *Fold) error {
 	}
 	next.ground.out = f.out
 	*next.own = *f.own
-	desk.Inherit(next.desk, f.desk)
+	desk.Inherit(next.desk, f.desk, f.clock)
 	next.cohorts.finished = f.cohorts.finished
 	for _, r := range f.rooms.list {
 		if now := next.rooms.by[r.config.ID]; now != nil {

@@ -184,6 +184,7 @@ func (s *Sensor) step(by time.Duration, to time.Time) {
 	s.clock.sight.Arrived = Moved(s.clock.sight.Arrived, by)
 	s.undated.Since = Moved(s.undated.Since, by)
 	s.clock.refused, s.clock.since = Moved(s.clock.refused, by), Moved(s.clock.since, by)
+	s.joined = Moved(s.joined, by)
 	s.heard, h.Gone, h.Arrived = Moved(s.heard, by), Moved(h.Gone, by), Moved(h.Arrived, by)
 	h.Flap.Move(by)
 	h.Battery.Rewind(to)

@@ -127,10 +127,11 @@ func (d *Desk) Admit(m sensors.Message, clock time.Time) {
 		d.intake.fates = append(d.intake.fates, fate{})
 		outcome := d.admitInput(in, m, arrival)
 		d.intake.fates[len(d.intake.fates)-1].outcome = outcome
-		undated = undated || outcome == Stored && !in.dated
+		undated = undated || !in.dated
 	}
-	// A late reading may still be held back, and then its message must come
-	// again after a kill.
+	// Also one without a value of ours, as a birth, counts in the session of its
+	// decoder. A late reading may still be held back, and then its message must
+	// come again after a kill.
 	if undated && !slices.ContainsFunc(d.intake.waiting[before:], func(p arrived) bool { return p.late }) {
 		d.deliveries.note(&m, d.lost)
 	}

@@ -28,6 +28,7 @@ type sensorState struct {
 	ID     sensors.SensorID `json:"id"`
 	Heard  time.Time        `json:"heard,omitzero"`
 	Told   time.Time        `json:"told,omitzero"`
+	Joined time.Time        `json:"joined,omitzero"`
 	Health health           `json:"health"`
 	// Clock says what is wrong with the sensor's own clock, ClockSince since
 	// when.
@@ -82,7 +83,7 @@ func (d *Desk) State() State {
 }
 
 func (s *Sensor) state() sensorState {
-	st := sensorState{ID: s.config.ID, Heard: s.heard, Told: s.told, Health: s.health, Clock: s.clock.fault, ClockSince: s.clock.since}
+	st := sensorState{ID: s.config.ID, Heard: s.heard, Told: s.told, Joined: s.joined, Health: s.health, Clock: s.clock.fault, ClockSince: s.clock.since}
 	for q, one := range s.series {
 		if one != nil {
 			st.Series = append(st.Series, seriesState{
@@ -137,7 +138,7 @@ func (d *Desk) Restore(st State) error {
 }
 
 func (s *Sensor) restore(st sensorState) error {
-	s.heard, s.told, s.health = st.Heard, st.Told, st.Health
+	s.heard, s.told, s.joined, s.health = st.Heard, st.Told, st.Joined, st.Health
 	s.clock.fault, s.clock.since = st.Clock, st.ClockSince
 	if st.Undated != nil {
 		s.undated = *st.Undated

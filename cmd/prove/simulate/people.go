@@ -290,7 +290,6 @@ func renameSensor(r *run, e event) begun {
 	one := &r.site.sensors[e.A%len(r.site.sensors)]
 	old := one.id
 	one.id = old + "x"
-	one.device.spoiltUntil = r.now + 30
 	r.sensorGone(one.room)
 	return r.edited(e, one.room, "%s is now called %s", old, one.id)
 }
