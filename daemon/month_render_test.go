@@ -15,6 +15,7 @@ import (
 	"rearguard/sensors/calibration"
 	"rearguard/sensors/desk"
 	"rearguard/sensors/quality"
+	"rearguard/sensors/unclaimed"
 )
 
 // page renders state as text, one fact a line, so that a difference names the
@@ -304,7 +305,7 @@ func (p *page) totals(s *snapshot.Snapshot) {
 	}
 }
 
-func (p *page) unclaimed(u *desk.UnclaimedTopic) {
+func (p *page) unclaimed(u *unclaimed.TopicView) {
 	name := "unclaimed " + u.Topic
 	p.line(name, "first", u.First, "last", u.Last, "count", u.Count, "per_minute", u.PerMinute, "format", u.Format)
 	for _, e := range u.Payloads {

@@ -9,6 +9,7 @@ import (
 	"rearguard/daemon/rearing/species"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
+	"rearguard/sensors/unclaimed"
 )
 
 // Source gives the state to those who only show it.
@@ -64,8 +65,8 @@ func (s *Snapshot) Certificate(number string) (*desk.InForce, error) {
 }
 
 // UnclaimedTopic returns the topic that no sensor claims.
-func (s *Snapshot) UnclaimedTopic(topic string) (*desk.UnclaimedTopic, error) {
-	if t := first(s.Unclaimed, topic, func(t *desk.UnclaimedTopic) string { return t.Topic }); t != nil {
+func (s *Snapshot) UnclaimedTopic(topic string) (*unclaimed.TopicView, error) {
+	if t := first(s.Unclaimed, topic, func(t *unclaimed.TopicView) string { return t.Topic }); t != nil {
 		return t, nil
 	}
 	return nil, fmt.Errorf("topic %q is %w: it may be a sensor's by now, or was not seen since the last start", topic, ErrUnknown)

@@ -9,6 +9,7 @@ import (
 	"rearguard/sensors/desk"
 	"rearguard/sensors/payload"
 	"rearguard/sensors/quality"
+	"rearguard/sensors/unclaimed"
 )
 
 // Technician returns the sample facility with everything a technician can
@@ -18,10 +19,10 @@ func Technician() *snapshot.Snapshot {
 	s := Sample()
 	cert := sampleCertificate(s.Sensors[0].ID)
 	s.Certificates = []desk.InForce{cert}
-	s.Unclaimed = []desk.UnclaimedTopic{
-		unclaimed("site/new/attic-window-left", "json", 12, payload.GuessedField{At: "/temperature", Quantity: sensors.Temperature, Unit: "°C", Value: 23.41}),
-		unclaimed("homie/5/greenhouse-device-with-a-long-name", "homie", 1, payload.GuessedField{At: "air/humidity", Quantity: sensors.RelativeHumidity, Unit: "%", Sure: true, Value: 61}),
-		{Topic: "site/lamp", First: now.Add(-time.Hour), Last: now, Count: 3, Payloads: []desk.PayloadExcerpt{{Time: now, Topic: "site/lamp", Excerpt: `"ON"`}}},
+	s.Unclaimed = []unclaimed.TopicView{
+		unclaimedTopic("site/new/attic-window-left", "json", 12, payload.GuessedField{At: "/temperature", Quantity: sensors.Temperature, Unit: "°C", Value: 23.41}),
+		unclaimedTopic("homie/5/greenhouse-device-with-a-long-name", "homie", 1, payload.GuessedField{At: "air/humidity", Quantity: sensors.RelativeHumidity, Unit: "%", Sure: true, Value: 61}),
+		{Topic: "site/lamp", First: now.Add(-time.Hour), Last: now, Count: 3, Payloads: []unclaimed.Excerpt{{Time: now, Topic: "site/lamp", Excerpt: `"ON"`}}},
 	}
 	skew, perDay, left := 3*time.Minute, -1.4, 21.0
 	first := &s.Sensors[0]
@@ -54,15 +55,15 @@ func Technician() *snapshot.Snapshot {
 	return s
 }
 
-func unclaimed(topic string, format payload.Format, count uint64, f payload.GuessedField) desk.UnclaimedTopic {
-	v := desk.UnclaimedTopic{
+func unclaimedTopic(topic string, format payload.Format, count uint64, f payload.GuessedField) unclaimed.TopicView {
+	v := unclaimed.TopicView{
 		Topic: topic, Format: format, First: now.Add(-11 * time.Minute), Last: now.Add(-20 * time.Second), Count: count,
-		Payloads: []desk.PayloadExcerpt{{Time: now, Topic: topic, Excerpt: `"{\"temperature\":23.41,\"humidity\":61,\"id\":\"0x00158d0003f1a2b4\"}"`}},
+		Payloads: []unclaimed.Excerpt{{Time: now, Topic: topic, Excerpt: `"{\"temperature\":23.41,\"humidity\":61,\"id\":\"0x00158d0003f1a2b4\"}"`}},
 	}
 	if count > 1 {
 		v.PerMinute = 1
 	}
-	field := desk.UnclaimedField{GuessedField: f}
+	field := unclaimed.FieldView{GuessedField: f}
 	for i := range 12 {
 		value := f.Value
 		if i > 9 && format == "json" {
@@ -70,7 +71,7 @@ func unclaimed(topic string, format payload.Format, count uint64, f payload.Gues
 		}
 		field.Trace = append(field.Trace, quality.TracePoint{Time: now.Add(time.Duration(i-11) * time.Minute), Value: value})
 	}
-	v.Fields = []desk.UnclaimedField{field}
+	v.Fields = []unclaimed.FieldView{field}
 	return v
 }
 

@@ -167,9 +167,7 @@ func (d *Desk) Step(from, to time.Time) {
 			n.Rewind(to)
 		}
 	}
-	for _, t := range d.unclaimed.topics {
-		t.first, t.last, t.view = Moved(t.first, by), Moved(t.last, by), nil
-	}
+	d.unclaimed.Move(by)
 	d.deaf = Moved(d.deaf, by)
 	if by >= 0 {
 		return

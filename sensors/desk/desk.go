@@ -16,6 +16,7 @@ import (
 	"rearguard/sensors/calibration"
 	"rearguard/sensors/payload"
 	"rearguard/sensors/quality"
+	"rearguard/sensors/unclaimed"
 )
 
 // Rules bound what is believed about the time of a reading.
@@ -71,7 +72,7 @@ type Desk struct {
 	routes           routes
 	intake           intake
 	deliveries       deliveries
-	unclaimed        unclaimed
+	unclaimed        unclaimed.Topics
 	calibrations     calibrations
 	swaps            []quality.Swap
 	// subscribed is set while the broker delivers: only then can a sensor be
@@ -110,7 +111,7 @@ func New(rules Rules, rooms []sensors.RoomID) *Desk {
 		routes:       newRoutes(),
 		intake:       intake{outcomes: make(map[Outcome]uint64)},
 		deliveries:   newDeliveries(),
-		unclaimed:    unclaimed{topics: make(map[string]*unclaimedTopic), left: make(map[uint64]bool)},
+		unclaimed:    unclaimed.New(),
 		calibrations: calibrations{set: &calibration.Set{}},
 	}
 	for _, id := range rooms {
@@ -184,11 +185,11 @@ func (d *Desk) Add(config Config) error {
 		dated := in.Time != nil
 		s.inputs = append(s.inputs, &input{sensor: s, topic: in.Topic, decoder: decoders[i], dated: dated})
 		d.routes.add(in.Topic, s.inputs[i])
-		d.unclaimed.forget(in.Topic)
+		d.unclaimed.Forget(in.Topic)
 	}
 	if a := config.Announces; a != nil {
 		d.routes.watch(s, a)
-		d.unclaimed.forget(a.Topic)
+		d.unclaimed.Forget(a.Topic)
 	}
 	return nil
 }

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strconv"
 	"time"
 
 	"rearguard/sensors"
@@ -37,17 +36,8 @@ type Rejected struct {
 	Excerpt string
 }
 
-// rejectedKept bounds the ring of messages kept for inspection, excerptKept
-// the bytes kept of each payload.
-const (
-	rejectedKept = 100
-	excerptKept  = 120
-)
-
-// Excerpt is the start of a payload, escaped for display.
-func Excerpt(payload []byte) string {
-	return strconv.QuoteToASCII(string(payload[:min(len(payload), excerptKept)]))
-}
+// rejectedKept bounds the ring of messages kept for inspection.
+const rejectedKept = 100
 
 // intake is what was admitted and waits for its instant.
 type intake struct {
@@ -115,7 +105,7 @@ func (d *Desk) Admit(m sensors.Message, clock time.Time) {
 	}
 	if len(inputs) == 0 {
 		d.intake.count(Unclaimed, 1)
-		d.unclaimed.note(m, arrival, d.routes.claimed)
+		d.unclaimed.Note(m, arrival, d.routes.claimed)
 		return
 	}
 	if d.deliveries.repeated(&m, d.lost) {
@@ -257,7 +247,7 @@ func (in *intake) reject(m sensors.Message, arrival time.Time, outcome Outcome, 
 		}
 		in.fates[n-1].listed = true
 	}
-	in.keep(Rejected{Time: arrival, Topic: m.Topic, Outcome: outcome, Reason: reason, Excerpt: Excerpt(m.Payload)})
+	in.keep(Rejected{Time: arrival, Topic: m.Topic, Outcome: outcome, Reason: reason, Excerpt: sensors.Excerpt(m.Payload)})
 }
 
 func (in *intake) keep(m Rejected) {

@@ -10,6 +10,7 @@ import (
 
 	"rearguard/sensors"
 	"rearguard/sensors/quality"
+	"rearguard/sensors/unclaimed"
 )
 
 // Picture is all that there is to show of the sensors. It shares nothing that
@@ -19,7 +20,7 @@ type Picture struct {
 	// Retired are sensors that are no longer listened to.
 	Retired []View
 	// Unclaimed are the topics seen on the broker that no sensor claims.
-	Unclaimed []UnclaimedTopic
+	Unclaimed []unclaimed.TopicView
 	// UnclaimedLetGo is how often one of them had to make room for another.
 	UnclaimedLetGo int
 	// Swaps are pairs of sensors that look exchanged.
@@ -121,7 +122,7 @@ type MessageTotal struct {
 // Picture shows the sensors as they are now.
 func (d *Desk) Picture(now time.Time) Picture {
 	p := Picture{
-		Unclaimed: d.unclaimed.list(), UnclaimedLetGo: d.unclaimed.letGo, SessionLost: d.lost, SessionsLost: d.losses, Swaps: d.swaps, Certificates: d.calibrations.newestFirst(),
+		Unclaimed: d.unclaimed.List(), UnclaimedLetGo: d.unclaimed.LetGo(), SessionLost: d.lost, SessionsLost: d.losses, Swaps: d.swaps, Certificates: d.calibrations.newestFirst(),
 		Rejected: slices.Clone(d.intake.rejected),
 	}
 	for _, s := range d.sensors {
