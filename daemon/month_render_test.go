@@ -235,7 +235,7 @@ func (p *page) amendment(name string, a *quality.Amendment) {
 	p.line(name+" amended", "at", a.Time, "value", a.Value, "was", a.Was, "flag", a.Flag, "size", a.Size, "limit", a.Limit)
 }
 
-func (p *page) bench(name string, b *desk.BenchView) {
+func (p *page) bench(name string, b *calibration.BenchView) {
 	p.line(name+" bench", "quantity", b.Quantity, "since", b.Since, "by", b.By, "wanted", b.Wanted, "problem", b.Problem, "curve", len(b.Curve))
 	p.measurement(name+" bench now", b.Now)
 	for _, r := range b.Curve {
@@ -264,7 +264,7 @@ func (p *page) result(name string, r *calibration.Result) {
 	p.points(name+" result", r.Points)
 }
 
-func (p *page) certificate(kind string, f *desk.InForce) {
+func (p *page) certificate(kind string, f *calibration.InForce) {
 	c := &f.Certificate
 	name := kind + " " + c.Number
 	p.line(name, "sensor", string(c.Series.Sensor), "quantity", c.Series.Quantity, "at", c.At, "by", c.By, "from", c.From, "due", c.Due,

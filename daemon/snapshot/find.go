@@ -8,6 +8,7 @@ import (
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/sensors"
+	"rearguard/sensors/calibration"
 	"rearguard/sensors/desk"
 	"rearguard/sensors/unclaimed"
 )
@@ -60,8 +61,8 @@ func (s *Snapshot) SpeciesOf(id species.ID) (*Species, error) {
 }
 
 // Certificate returns the calibration with the number.
-func (s *Snapshot) Certificate(number string) (*desk.InForce, error) {
-	return named("certificate", number, first(s.Certificates, number, func(f *desk.InForce) string { return f.Certificate.Number }))
+func (s *Snapshot) Certificate(number string) (*calibration.InForce, error) {
+	return named("certificate", number, first(s.Certificates, number, func(f *calibration.InForce) string { return f.Certificate.Number }))
 }
 
 // UnclaimedTopic returns the topic that no sensor claims.

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"rearguard/sensors"
+	"rearguard/sensors/calibration"
 	"rearguard/sensors/desk"
 	"rearguard/sensors/unclaimed"
 )
@@ -90,7 +91,7 @@ type Calibration struct {
 	UncertaintyP *float64 `json:"expanded_uncertainty_ratio,omitempty" doc:"k = 2, of relative humidity"`
 }
 
-func calibrationOf(f *desk.InForce) Calibration {
+func calibrationOf(f *calibration.InForce) Calibration {
 	c := &f.Certificate
 	out := Calibration{
 		Number: c.Number, Sensor: string(c.Series.Sensor), Quantity: c.Series.Quantity.String(), HoldsFrom: f.Holds,

@@ -2,7 +2,6 @@ package desk
 
 import (
 	"fmt"
-	"slices"
 	"time"
 
 	"rearguard/sensors"
@@ -174,7 +173,9 @@ func (d *Desk) Step(from, to time.Time) {
 	}
 	d.taken = Later(d.taken, from.Add(d.rules.FutureTolerance))
 	d.swaps = nil
-	d.rewindCalibrations(to)
+	if next, err := d.calibrations.Rewound(to); err == nil {
+		d.calibrations = next
+	}
 }
 
 func (s *Sensor) step(by time.Duration, to time.Time) {
@@ -199,8 +200,7 @@ func (s *Sensor) step(by time.Duration, to time.Time) {
 		}
 	}
 	if b := s.bench; b != nil {
-		b.Since = Moved(b.Since, by)
-		b.bench.Reset()
+		b.Move(by)
 	}
 }
 
@@ -225,20 +225,6 @@ func (s *series) step(ownTime bool, by time.Duration, to time.Time) {
 	if by < 0 {
 		s.findings, s.amended = nil, nil
 		s.assess.Rewind(to)
-	}
-}
-
-// rewindCalibrations has corrections hold from now that held from later on: they
-// were put into force before the clock was set back.
-func (d *Desk) rewindCalibrations(to time.Time) {
-	certificates := slices.Clone(d.calibrations.certificates)
-	for i := range certificates {
-		if certificates[i].Holds.After(to) {
-			certificates[i].Holds = to
-		}
-	}
-	if next, err := with(certificates); err == nil {
-		d.calibrations = next
 	}
 }
 

@@ -73,7 +73,7 @@ type Desk struct {
 	intake           intake
 	deliveries       deliveries
 	unclaimed        unclaimed.Topics
-	calibrations     calibrations
+	calibrations     calibration.Register
 	swaps            []quality.Swap
 	// subscribed is set while the broker delivers: only then can a sensor be
 	// missed or asked. Deaf is when it last ceased to. Lost is when the broker was last found to have forgotten
@@ -105,14 +105,13 @@ type Room struct {
 // yet.
 func New(rules Rules, rooms []sensors.RoomID) *Desk {
 	d := &Desk{
-		rules:        rules,
-		byID:         make(map[sensors.SensorID]*Sensor),
-		rooms:        make(map[sensors.RoomID]*Room, len(rooms)),
-		routes:       newRoutes(),
-		intake:       intake{outcomes: make(map[Outcome]uint64)},
-		deliveries:   newDeliveries(),
-		unclaimed:    unclaimed.New(),
-		calibrations: calibrations{set: &calibration.Set{}},
+		rules:      rules,
+		byID:       make(map[sensors.SensorID]*Sensor),
+		rooms:      make(map[sensors.RoomID]*Room, len(rooms)),
+		routes:     newRoutes(),
+		intake:     intake{outcomes: make(map[Outcome]uint64)},
+		deliveries: newDeliveries(),
+		unclaimed:  unclaimed.New(),
 	}
 	for _, id := range rooms {
 		d.rooms[id] = &Room{id: id, neighbours: newNeighbours()}

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"rearguard/sensors"
+	"rearguard/sensors/calibration"
 	"rearguard/sensors/quality"
 	"rearguard/sensors/unclaimed"
 )
@@ -26,7 +27,7 @@ type Picture struct {
 	// Swaps are pairs of sensors that look exchanged.
 	Swaps []quality.Swap
 	// Certificates are all calibrations, newest first.
-	Certificates []InForce
+	Certificates []calibration.InForce
 	Messages     []MessageTotal
 	// SessionLost is when the broker was last found to have forgotten the
 	// session and the messages kept in it, zero for never; SessionsLost is how
@@ -63,7 +64,7 @@ type View struct {
 	Series   []SeriesView
 	Health   HealthView
 	// Bench is set while it is on the calibration bench.
-	Bench *BenchView
+	Bench *calibration.BenchView
 }
 
 // FindingView is one complaint about a sensor.
@@ -93,7 +94,7 @@ type SeriesView struct {
 	// Amended is the last single spike found after the fact.
 	Amended *quality.Amendment
 	// Calibration is the one in force, nil if there is none.
-	Calibration *InForce
+	Calibration *calibration.InForce
 }
 
 // HealthView is the device behind the readings.
@@ -122,7 +123,7 @@ type MessageTotal struct {
 // Picture shows the sensors as they are now.
 func (d *Desk) Picture(now time.Time) Picture {
 	p := Picture{
-		Unclaimed: d.unclaimed.List(), UnclaimedLetGo: d.unclaimed.LetGo(), SessionLost: d.lost, SessionsLost: d.losses, Swaps: d.swaps, Certificates: d.calibrations.newestFirst(),
+		Unclaimed: d.unclaimed.List(), UnclaimedLetGo: d.unclaimed.LetGo(), SessionLost: d.lost, SessionsLost: d.losses, Swaps: d.swaps, Certificates: d.calibrations.NewestFirst(),
 		Rejected: slices.Clone(d.intake.rejected),
 	}
 	for _, s := range d.sensors {
@@ -204,7 +205,7 @@ func (s *Sensor) detail(d *Desk, v *View, now time.Time) {
 		}
 		shown := SeriesView{
 			Quantity: sensors.Quantity(q), FlaggedSince: one.flagged, Amended: one.amended,
-			Offset: s.offset(sensors.Quantity(q), now), Calibration: d.calibrations.inForce(one.key),
+			Offset: s.offset(sensors.Quantity(q), now), Calibration: d.calibrations.InForce(one.key),
 		}
 		for _, f := range one.findings {
 			text := f.String()
@@ -221,7 +222,7 @@ func (s *Sensor) detail(d *Desk, v *View, now time.Time) {
 		v.Series = append(v.Series, shown)
 	}
 	if s.bench != nil {
-		v.Bench = s.bench.view()
+		v.Bench = s.bench.View()
 	}
 }
 

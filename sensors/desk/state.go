@@ -15,7 +15,7 @@ import (
 type State struct {
 	Sensors      []sensorState                                `json:"sensors,omitempty"`
 	Neighbours   map[sensors.RoomID][]quality.NeighboursState `json:"neighbours,omitempty"`
-	Certificates []InForce                                    `json:"certificates,omitempty"`
+	Certificates []calibration.InForce                        `json:"certificates,omitempty"`
 	Unclaimed    []unclaimed.State                            `json:"unclaimed,omitempty"`
 	LetGo        int                                          `json:"unclaimed_let_go,omitempty"`
 	Taken        time.Time                                    `json:"taken,omitzero"`
@@ -36,7 +36,7 @@ type sensorState struct {
 	// Undated is nil where there is none.
 	Undated *undated                `json:"undated,omitempty"`
 	Series  []seriesState           `json:"series,omitempty"`
-	Bench   *bench                  `json:"bench,omitempty"`
+	Bench   *calibration.Session    `json:"bench,omitempty"`
 	Seen    *calibration.BenchState `json:"seen_on_bench,omitempty"`
 }
 
@@ -55,7 +55,7 @@ type seriesState struct {
 func (d *Desk) State() State {
 	st := State{
 		Neighbours:   make(map[sensors.RoomID][]quality.NeighboursState, len(d.rooms)),
-		Certificates: d.calibrations.certificates, Unclaimed: d.unclaimed.State(), LetGo: d.unclaimed.LetGo(), Deaf: d.deaf, SessionLost: d.lost, SessionsLost: d.losses, Taken: d.taken,
+		Certificates: d.calibrations.Certificates(), Unclaimed: d.unclaimed.State(), LetGo: d.unclaimed.LetGo(), Deaf: d.deaf, SessionLost: d.lost, SessionsLost: d.losses, Taken: d.taken,
 	}
 	for _, s := range d.sensors {
 		st.Sensors = append(st.Sensors, s.state())
@@ -80,7 +80,7 @@ func (s *Sensor) state() sensorState {
 		st.Undated = &s.undated
 	}
 	if s.bench != nil {
-		seen := s.bench.bench.State()
+		seen := s.bench.Seen()
 		st.Bench, st.Seen = s.bench, &seen
 	}
 	return st
@@ -90,7 +90,7 @@ func (s *Sensor) state() sensorState {
 // nothing. What is about sensors that are no longer there is left out.
 func (d *Desk) Restore(st State) error {
 	var err error
-	if d.calibrations, err = with(st.Certificates); err != nil {
+	if d.calibrations, err = calibration.NewRegister(st.Certificates); err != nil {
 		return fmt.Errorf("calibrations: %w", err)
 	}
 	d.taken = st.Taken
@@ -134,6 +134,5 @@ func (s *Sensor) restore(st sensorState) error {
 		return nil
 	}
 	s.bench = st.Bench
-	s.bench.bench = calibration.NewBench(calibration.DefaultStability(st.Bench.Quantity))
-	return s.bench.bench.Restore(*st.Seen)
+	return s.bench.Resume(*st.Seen)
 }

@@ -192,7 +192,7 @@ func (d *Desk) Finish() {
 // take flags one reading and keeps it as the newest of its series.
 func (d *Desk) take(p *arrived) Taken {
 	r := &p.Reading
-	r.Value = d.calibrations.set.Apply(r.Series, r.Time, r.Raw)
+	r.Value = d.calibrations.Apply(r.Series, r.Time, r.Raw)
 	out := Taken{}
 	if r.Flag == sensors.AgeUnknown {
 		p.sensor.undated.note(r.Arrival)
@@ -225,8 +225,8 @@ func (p *arrived) judge() (sensors.Flag, *Amendment) {
 	r, one := &p.Reading, p.series
 	if b := p.sensor.bench; b != nil {
 		one.keepFindings([]quality.Finding{{Check: checkBench, Flag: sensors.Fail, Since: b.Since}}, nil, sensors.Fail, r.Time)
-		if r.Quantity == b.Quantity && !p.late && r.Time.After(b.Since) {
-			b.bench.Observe(r.Time, r.Raw)
+		if r.Quantity == b.Quantity && !p.late {
+			b.Observe(r.Time, r.Raw)
 		}
 		return sensors.Fail, nil
 	}
