@@ -98,7 +98,7 @@ func (f *Fold) settle(ctx context.Context, at time.Time) error {
 			return err
 		}
 	}
-	if f.own.unreadable != "" && f.own.putOff == before && f.desk.Held() == 0 {
+	if f.own.unreadable != "" && f.own.putOff == before && f.desk.Intake.Held() == 0 {
 		f.logger.Info("records can be read again")
 		f.own.unreadable = ""
 	}

@@ -208,8 +208,8 @@ func (f *Fold) TakeRequests() []payload.Request { return f.desk.TakeRequests() }
 func (f *Fold) Converse(now time.Time) { f.desk.Converse(now) }
 
 // NoteRefused counts messages that were refused before they came here.
-func (f *Fold) NoteRefused(r desk.Refused) { f.desk.NoteRefused(r) }
+func (f *Fold) NoteRefused(r desk.Refused) { f.desk.Intake.NoteRefused(r) }
 
 // PutOff reports what stands in the way of reading the past, empty if nothing
 // does, and whether messages are held back for it.
-func (f *Fold) PutOff() (problem string, held int) { return f.own.unreadable, f.desk.Held() }
+func (f *Fold) PutOff() (problem string, held int) { return f.own.unreadable, f.desk.Intake.Held() }

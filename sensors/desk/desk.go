@@ -63,6 +63,12 @@ type Announcement struct {
 
 // Desk is the state of all sensors. It belongs to one goroutine.
 type Desk struct {
+	// Intake are the readings that wait for their instant, Presences and
+	// OwnClocks changes that wait to be believed.
+	Intake    Intake
+	Presences Presences
+	OwnClocks OwnClocks
+
 	rules Rules
 	// sensors are those listened to, retired the others, each in the order in
 	// which they were added.
@@ -70,7 +76,6 @@ type Desk struct {
 	byID             map[sensors.SensorID]*Sensor
 	rooms            map[sensors.RoomID]*Room
 	routes           routes
-	intake           intake
 	deliveries       deliveries
 	unclaimed        unclaimed.Topics
 	calibrations     calibration.Register
@@ -82,15 +87,10 @@ type Desk struct {
 	deaf       time.Time
 	lost       time.Time
 	losses     uint64
-	// presences and clocks wait to be told to the fold, requests to go to the
-	// broker.
-	presences []Presence
-	clocks    []*Sensor
-	requests  []payload.Request
-	// doubted is set while the clock by which messages arrive is doubted. Up to
-	// taken, times may be taken by readings of a clock that was ahead.
-	doubted bool
-	taken   time.Time
+	// requests wait to go to the broker.
+	requests []payload.Request
+	// Up to taken, times may be taken by readings of a clock that was ahead.
+	taken time.Time
 }
 
 // Room are the sensors of one room.
@@ -109,7 +109,7 @@ func New(rules Rules, rooms []sensors.RoomID) *Desk {
 		byID:       make(map[sensors.SensorID]*Sensor),
 		rooms:      make(map[sensors.RoomID]*Room, len(rooms)),
 		routes:     newRoutes(),
-		intake:     intake{outcomes: make(map[Outcome]uint64)},
+		Intake:     Intake{outcomes: make(map[Outcome]uint64)},
 		deliveries: newDeliveries(),
 		unclaimed:  unclaimed.New(),
 	}

@@ -13,7 +13,7 @@ import (
 // decoders of sensors that are still configured alike know. The other desk must
 // not be used any more.
 func Inherit(d, from *Desk) {
-	d.intake.outcomes, d.intake.rejected, d.intake.miscounted = from.intake.outcomes, from.intake.rejected, from.intake.miscounted
+	d.Intake.outcomes, d.Intake.rejected, d.Intake.miscounted = from.Intake.outcomes, from.Intake.rejected, from.Intake.miscounted
 	d.deliveries, d.subscribed, d.requests = from.deliveries, from.subscribed, from.requests
 	for _, s := range d.sensors {
 		was := from.byID[s.config.ID]

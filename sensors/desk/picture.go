@@ -124,7 +124,7 @@ type MessageTotal struct {
 func (d *Desk) Picture(now time.Time) Picture {
 	p := Picture{
 		Unclaimed: d.unclaimed.List(), UnclaimedLetGo: d.unclaimed.LetGo(), SessionLost: d.lost, SessionsLost: d.losses, Swaps: d.swaps, Certificates: d.calibrations.NewestFirst(),
-		Rejected: slices.Clone(d.intake.rejected),
+		Rejected: slices.Clone(d.Intake.rejected),
 	}
 	for _, s := range d.sensors {
 		v := s.view(now)
@@ -136,8 +136,8 @@ func (d *Desk) Picture(now time.Time) Picture {
 		s.detail(d, &v, now)
 		p.Retired = append(p.Retired, v)
 	}
-	for _, outcome := range slices.Sorted(maps.Keys(d.intake.outcomes)) {
-		p.Messages = append(p.Messages, MessageTotal{outcome, d.intake.outcomes[outcome]})
+	for _, outcome := range slices.Sorted(maps.Keys(d.Intake.outcomes)) {
+		p.Messages = append(p.Messages, MessageTotal{outcome, d.Intake.outcomes[outcome]})
 	}
 	return p
 }
