@@ -14,6 +14,7 @@ import (
 
 	"rearguard/cmd/internal/cli"
 	"rearguard/cmd/prove/simulate"
+	"rearguard/cmd/prove/simulate/faulty"
 )
 
 type simulateCommand struct {
@@ -77,10 +78,10 @@ func (c *simulateCommand) faults(ctx context.Context, e *cli.Env) error {
 	if err != nil || root == "." {
 		return cli.Unusable("--faults must be run within the source of this program, with Go installed")
 	}
-	list := []simulate.Fault{}
+	list := []faulty.Fault{}
 	w := tabwriter.NewWriter(e.Out, 0, 0, 2, ' ', 0)
 	missed := 0
-	err = simulate.Faults(ctx, simulate.FaultOptions{Root: root, Seed: c.Seed, Most: c.Runs, Only: c.Only, Folder: c.Folder}, func(f simulate.Fault) {
+	err = faulty.Measure(ctx, faulty.Options{Root: root, Seed: c.Seed, Most: c.Runs, Only: c.Only, Without: c.Without, Folder: c.Folder}, func(f faulty.Fault) {
 		list = append(list, f)
 		if f.Runs == 0 {
 			missed++

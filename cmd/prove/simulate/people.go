@@ -214,7 +214,7 @@ func editLimit(r *run, e event) begun {
 		return begun{}
 	}
 	m := &r.site.rooms[e.A%len(r.site.rooms)]
-	m.heatC += float64(2 + e.B%8)
+	m.heatC = min(m.heatC+float64(2+e.B%8), 55)
 	return r.edited(e, m.id, "the heat limit of %s is now %g °C", m.id, m.heatC)
 }
 

@@ -1,4 +1,6 @@
-package simulate
+// Package faulty puts known faults back into a copy of the module, and counts
+// the simulated runs until each is found.
+package faulty
 
 import (
 	"bytes"
@@ -12,6 +14,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"rearguard/cmd/prove/simulate"
 )
 
 // faultsFolder is where the known faults stand, each as a patch that puts it
@@ -30,8 +34,8 @@ type Fault struct {
 	Problem string `json:"problem,omitempty"`
 }
 
-// FaultOptions say how to look for faults.
-type FaultOptions struct {
+// Options say how to look for faults.
+type Options struct {
 	// Root is the folder of the module.
 	Root string
 	// Seed is the first seed of each search, Most how many runs it may take.
@@ -39,13 +43,15 @@ type FaultOptions struct {
 	Most int
 	// Only, if set, are words of which a fault's name must contain one.
 	Only []string
+	// Without are kinds of events that are left out of the runs.
+	Without []string
 	// Folder holds the records of runs, the system's own when empty.
 	Folder string
 }
 
-// Faults puts each known fault back into a copy of the module and counts the
+// Measure puts each known fault back into a copy of the module and counts the
 // runs until it is found. Each is passed to found as soon as it is known.
-func Faults(ctx context.Context, o FaultOptions, found func(Fault)) error {
+func Measure(ctx context.Context, o Options, found func(Fault)) error {
 	patches, err := filepath.Glob(filepath.Join(o.Root, faultsFolder, "*.patch"))
 	if err != nil {
 		return err
@@ -97,7 +103,7 @@ func copyModule(ctx context.Context, from, to string) error {
 }
 
 // measure puts one fault back and looks for it.
-func (o *FaultOptions) measure(ctx context.Context, scratch, patch string) (Fault, error) {
+func (o *Options) measure(ctx context.Context, scratch, patch string) (Fault, error) {
 	text, err := os.ReadFile(patch)
 	if err != nil {
 		return Fault{}, err
@@ -121,13 +127,16 @@ func (o *FaultOptions) measure(ctx context.Context, scratch, patch string) (Faul
 }
 
 // search plays runs with the faulty program until one breaks a rule.
-func (o *FaultOptions) search(ctx context.Context, program string, f *Fault) error {
+func (o *Options) search(ctx context.Context, program string, f *Fault) error {
 	args := []string{
 		"simulate", "--json", "--as-found", "--most", "1", "--workers", "1",
 		"--seed", strconv.FormatUint(o.Seed, 10), "--runs", strconv.Itoa(o.Most), "--folder", o.Folder,
 	}
+	for _, kind := range o.Without {
+		args = append(args, "--without", kind)
+	}
 	body, err := output(ctx, "", program, args...)
-	var report Report
+	var report simulate.Report
 	if json.Unmarshal(body, &report) != nil {
 		return err
 	}

@@ -1,0 +1,79 @@
+package simulate
+
+import (
+	"rearguard/alerts"
+	"rearguard/daemon/snapshot"
+)
+
+// missed is for how many minutes the daemon may have missed the device when an
+// alarm came on that tells so.
+func (d *device) missed(now int) int {
+	if now-d.over <= 4 {
+		return max(d.pause, now-d.heard)
+	}
+	return now - d.heard
+}
+
+// falseAlarm checks an alarm that came on.
+func (f *reference) falseAlarm(a *snapshot.Alarm) {
+	r := f.run
+	v := f.view(a.Key.Room)
+	if r.now-f.forgot <= forgottenFor {
+		return
+	}
+	switch a.Key.Condition {
+	case "heat":
+		// The delay may have run out just before the air came back.
+		said := v.over
+		if r.now-v.ended <= 2 {
+			said = max(said, v.was)
+		}
+		if need := r.site.onDelay() - 2; said < need && r.now > v.settled+r.site.onDelay() {
+			r.breach("heat invented", "heat is told of in %s, where it was said to be too hot for %d min", a.Key.Room, said)
+		}
+	case "sensor_silent":
+		for _, one := range r.site.sensorsIn(a.Key.Room) {
+			d := &f.devices[one.device.index]
+			if string(one.id) == a.Key.Subject && d.known && !d.vague && one.device.trusted(r.now) && d.missed(r.now) < one.device.silentAfter()-1 {
+				r.breach("silence invented", "%s is called silent (%s), and was heard %d min ago", one.id, a.Detail, r.now-d.heard)
+			}
+		}
+	case "room_blind":
+		list := r.site.sensorsIn(a.Key.Room)
+		sound := len(list) > 0
+		for _, one := range list {
+			d := &f.devices[one.device.index]
+			sound = sound && d.known && !d.vague && one.device.trusted(r.now) && d.missed(r.now) < one.device.silentAfter()-1
+		}
+		if sound {
+			r.breach("blind invented", "%s is called blind (%s), and all of its sensors are heard", a.Key.Room, a.Detail)
+		}
+	case "broker_lost":
+		if f.linked > linkOnDelay+2 {
+			r.breach("link invented", "the broker is called lost, and has been there for %d min", f.linked)
+		}
+	case "store_failing":
+		if f.healthy > storeOnDelay+3 && !r.world.damaged {
+			r.breach("disk invented", "the records are said to fail, and the disk has been good for %d min", f.healthy)
+		}
+	}
+}
+
+// cleared checks an alarm that went off: heat is over only when the sensors
+// that found it say so.
+func (f *reference) cleared(key alerts.Key, v *alarmView) {
+	r := f.run
+	m := r.site.room(key.Room)
+	if key.Condition != "heat" || m == nil {
+		return
+	}
+	if _, possible := r.occupied(key.Room); !possible || r.now <= f.view(key.Room).settled+1 {
+		return
+	}
+	for _, one := range r.site.sensorsIn(key.Room) {
+		d := &f.devices[one.device.index]
+		if v.hot[one.device.index] && d.valueC > m.heatC && r.now-d.cool > coolWithin && r.now >= one.device.spoiltUntil {
+			r.breach("heat forgotten", "heat in %s is said to be over, and the last that %s said, %d min ago, was %.1f °C", key.Room, one.id, r.now-d.heard, d.valueC)
+		}
+	}
+}
