@@ -162,8 +162,7 @@ func TestWorkerDoesNotWaitForAClockThatWasAhead(t *testing.T) {
 		time.Sleep(time.Second)
 		stop()
 		if diff := gocmp.Diff([]sending{{0, 1, notify.Raised}}, mail.sendings()); diff != "" {
-			t.Errorf("attempts (-want +got):
-%s", diff)
+			t.Errorf("attempts (-want +got):\n%s", diff)
 		}
 	})
 }
