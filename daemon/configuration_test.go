@@ -433,6 +433,27 @@ func TestComplaint19ReloadTouchesNoAlarm(t *testing.T) {
 	}
 }
 
+// A sensor that a reload brings in has the time to speak that one has after a
+// start, and no more.
+func TestReloadGivesANewSensorItsChance(t *testing.T) {
+	r := newRig(t)
+	at := testStart
+	r.links <- snapshot.Link{Connected: true, Subscribed: true, Since: at}
+	for range 30 {
+		r.send("t/hall/a", "21", at)
+		r.pass(&at, 1, 25)
+	}
+	r.facility = foldtest.Parse(t, edited(t, "id: hall-a", "id: hall-b"))
+	r.do(fold.NewConfigure(r.facility, r.catalog, "lead"))
+	blind := alerts.Key{Condition: conditions.RoomBlind, Room: "hall"}
+	if a := alarmOf(r.pass(&at, 4, 25), blind); a != nil {
+		t.Errorf("blind 4 min after its sensor was brought in, which may be silent for 5: %+v", a)
+	}
+	if a := alarmOf(r.pass(&at, 8, 25), blind); a == nil || !a.Active {
+		t.Errorf("not blind 12 min after a sensor was brought in that says nothing: %+v", a)
+	}
+}
+
 // A faulty configuration is refused as a whole, and what was goes on.
 func TestFaultyReloadChangesNothing(t *testing.T) {
 	r := newRig(t)

@@ -2,10 +2,13 @@ package daemon
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"google.golang.org/protobuf/encoding/protowire"
 
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
@@ -13,6 +16,7 @@ import (
 	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
+	"rearguard/sensors/unclaimed"
 )
 
 // counted is how many messages had an outcome.
@@ -80,8 +84,8 @@ func TestUnclaimedTopicsMakeRoom(t *testing.T) {
 			r.send(fmt.Sprintf(topic, i), body, at)
 		}
 	}
-	has := func(s *snapshot.Snapshot, topic string) *desk.UnclaimedTopic {
-		i := slices.IndexFunc(s.Unclaimed, func(u desk.UnclaimedTopic) bool { return u.Topic == topic })
+	has := func(s *snapshot.Snapshot, topic string) *unclaimed.TopicView {
+		i := slices.IndexFunc(s.Unclaimed, func(u unclaimed.TopicView) bool { return u.Topic == topic })
 		if i < 0 {
 			return nil
 		}
@@ -155,6 +159,23 @@ func TestLearnedUnitsSurviveAKill(t *testing.T) {
 	}
 	if v := sensorNamed(t, r.tick(minute(10)), "store"); len(got) != 8 || len(v.Findings) != 0 {
 		t.Errorf("%d readings, findings %+v", len(got), v.Findings)
+	}
+}
+
+// What was learned on a sensor's topics holds under another name, at once and
+// over a restart.
+func TestRenamedSensorKeepsWhatItsTopicsTaught(t *testing.T) {
+	r := newRigOf(t, homieHouse)
+	r.send("homie/store/air/temperature/$unit", "°F", minute(1))
+	r.facility = foldtest.Parse(t, strings.Replace(homieHouse, "id: store", "id: larder", 1))
+	r.do(fold.NewConfigure(r.facility, r.catalog, "lead"))
+	r.send("homie/store/air/temperature", "45", minute(2))
+	r.tick(minute(2))
+	r.stop()
+	r.start(minute(3))
+	r.send("homie/store/air/temperature", "45", minute(3))
+	if s, got := r.tick(minute(3)), r.stored("larder", sensors.Temperature); len(got) != 2 {
+		t.Errorf("%d of 2 readings are stored; refused: %+v", len(got), s.Rejected)
 	}
 }
 
@@ -352,5 +373,69 @@ func TestComplaint2ChangeOnlySensorKeepsItsPromise(t *testing.T) {
 	}
 	if s := r.tick(minute(242)); !s.Rooms[1].Blind || !sensorNamed(t, s, "hall-a").Silent {
 		t.Errorf("beyond its promise, one message lost: %+v", s.Rooms[1])
+	}
+}
+
+// plugHouse has a sensor of a Sparkplug network.
+const plugHouse = `
+facility: {name: Test House, timezone: UTC}
+broker: {address: "tcp://127.0.0.1:1883", client_id: test}
+rooms:
+  - {id: hall, name: Hall}
+sensors:
+  - id: plug
+    room: hall
+    interval: 60s
+    inputs:
+      - topic: spBv1.0/farm/+/edge/plug
+        format: sparkplug
+        values: [{quantity: temperature, at: Air/Temperature}]
+`
+
+// sparkplug is a payload of one metric; a value that is nil is null.
+func sparkplug(seq uint64, name string, at time.Time, value *float32) []byte {
+	number := func(b []byte, n protowire.Number, v uint64) []byte {
+		return protowire.AppendVarint(protowire.AppendTag(b, n, protowire.VarintType), v)
+	}
+	var metric []byte
+	if name != "" {
+		metric = protowire.AppendString(protowire.AppendTag(metric, 1, protowire.BytesType), name)
+	}
+	metric = number(number(metric, 2, 7), 3, uint64(at.UnixMilli()))
+	if value == nil {
+		metric = number(number(metric, 4, 9), 7, 1)
+	} else {
+		metric = protowire.AppendFixed32(protowire.AppendTag(metric, 12, protowire.Fixed32Type), math.Float32bits(*value))
+	}
+	body := number(nil, 1, uint64(at.UnixMilli()))
+	body = protowire.AppendBytes(protowire.AppendTag(body, 2, protowire.BytesType), metric)
+	return number(body, 3, seq)
+}
+
+// A kill between the commit and the acknowledgements has the broker deliver a
+// session's births again, before what came since. A birth that has no value yet
+// ends the session as little as one that has.
+func TestSparkplugSessionGoesOnAfterAKill(t *testing.T) {
+	r := newRigOf(t, plugHouse)
+	send := func(kind string, body []byte, m int, d sensors.Delivery) {
+		r.messages <- sensors.Message{Topic: "spBv1.0/farm/" + kind, Payload: body, Received: minute(m), Delivery: d, Ack: func() {}}
+	}
+	celsius := func(v float32) *float32 { return &v }
+	births := func(m int, again bool) {
+		send("NBIRTH/edge", sparkplug(0, "Uptime", minute(0), celsius(1)), m, sensors.Delivery{Packet: 1, Again: again})
+		send("DBIRTH/edge/plug", sparkplug(1, "Air/Temperature", minute(0), nil), m, sensors.Delivery{Packet: 2, Again: again})
+		send("DDATA/edge/plug", sparkplug(2, "", minute(1), celsius(21)), m, sensors.Delivery{Packet: 3, Again: again})
+	}
+	births(1, false)
+	r.tick(minute(1))
+	r.stop()
+	r.start(minute(9))
+	births(9, true)
+	for m := 2; m < 9; m++ {
+		send("DDATA/edge/plug", sparkplug(uint64(m+1), "", minute(m), celsius(21)), 9, sensors.Delivery{Packet: uint16(m + 2), Queued: true})
+	}
+	s := r.tick(minute(9))
+	if got := r.stored("plug", sensors.Temperature); len(got) != 8 {
+		t.Errorf("of 8 readings %d are stored; messages %+v, refused %+v", len(got), s.Messages, s.Rejected)
 	}
 }

@@ -45,7 +45,7 @@ func (c Configure) check(_ context.Context, f *Fold, at time.Time) (change, erro
 	if c.Text == f.configuration.Text && len(f.configuration.Claimed) == 0 {
 		return f.keepConfiguration, nil
 	}
-	if f.desk.Held() > 0 {
+	if f.desk.Intake.Held() > 0 {
 		return nil, errUnread
 	}
 	next, err := c.takeOver(f, at)
@@ -82,7 +82,7 @@ func (c Configure) takeOver(f *Fold, at time.Time) (*Fold, error) {
 	}
 	cp.Stays = cp.Stays.After(f.facility.Sensors, o.Facility.Sensors, f.rooms.rules.Fresh, at)
 	next.given, next.stepped = f.given, f.stepped
-	next.configuration = f.configuration.Follows(o.Facility, standing.WithoutFit(next.cohorts.catalog, f.cohorts.all))
+	next.configuration = f.configuration.Follows(o.Facility, standing.WithoutFit(next.cohorts.Catalog, f.cohorts.all))
 	if err := next.load(cp); err != nil {
 		return nil, err
 	}
@@ -99,7 +99,7 @@ func (f *Fold) become(next *Fold) error {
 	}
 	next.ground.out = f.out
 	*next.own = *f.own
-	desk.Inherit(next.desk, f.desk)
+	desk.Inherit(next.desk, f.desk, f.clock)
 	next.cohorts.finished = f.cohorts.finished
 	for _, r := range f.rooms.list {
 		if now := next.rooms.by[r.config.ID]; now != nil {

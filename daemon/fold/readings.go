@@ -4,6 +4,7 @@ import (
 	"context"
 	"time"
 
+	"rearguard/daemon/past"
 	"rearguard/daemon/records"
 	"rearguard/daemon/roomair"
 	"rearguard/sensors"
@@ -11,7 +12,7 @@ import (
 )
 
 // Admit takes one message in. It is handled with the next Handle.
-func (f *Fold) Admit(m sensors.Message) { f.desk.Admit(m, f.clock) }
+func (g *ground) Admit(m sensors.Message) { g.desk.Admit(m, g.clock) }
 
 // Handle handles what was admitted, in order of arrival, each instant after
 // the time up to it has passed.
@@ -19,15 +20,15 @@ func (f *Fold) Handle(ctx context.Context) error {
 	err := f.desk.Order(f.clock, func(series sensors.Series, at time.Time) (bool, error) {
 		stored, err := f.past.Has(ctx, series, at)
 		if err != nil {
-			err = unreadable{err}
+			err = past.Unreadable{Err: err}
 		}
 		return stored, err
 	})
-	if err := f.putOff(err); err != nil {
+	if err := f.own.arrears.PutOff(err, f.logger); err != nil {
 		return err
 	}
 	for {
-		arrival, more := f.desk.Next()
+		arrival, more := f.desk.Intake.Next()
 		if !more {
 			break
 		}
@@ -45,13 +46,13 @@ func (f *Fold) Handle(ctx context.Context) error {
 		}
 	}
 	f.desk.Finish()
-	err = f.desk.TakePresences(func(p desk.Presence) error {
+	err = f.desk.Presences.Take(func(p desk.Presence) error {
 		return f.record(ctx, presenceEvent{Sensor: p.Sensor, Here: p.Here})
 	})
 	if err != nil {
 		return err
 	}
-	return f.desk.TakeOwnClocks(func(c desk.OwnClock) error { return f.record(ctx, ownClockEvent{c}) })
+	return f.desk.OwnClocks.Take(func(c desk.OwnClock) error { return f.record(ctx, ownClockEvent{c}) })
 }
 
 // take gives one reading to all that feed on it.

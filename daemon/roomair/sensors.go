@@ -10,7 +10,7 @@ import (
 )
 
 // SensorsOf is what the conditions see of a room's sensors. Listening is since
-// when they could be heard. The last value is for people, and only written
+// when any could be heard. The last value is for people, and only written
 // where somebody will read it: of a blind room, or of a sensor that is silent
 // or at fault.
 func SensorsOf(list []*desk.Sensor, now, listening time.Time, blind bool) []conditions.SensorState {
@@ -18,7 +18,7 @@ func SensorsOf(list []*desk.Sensor, now, listening time.Time, blind bool) []cond
 	for i, s := range list {
 		state := conditions.SensorState{
 			ID: s.Config().ID, Position: s.Config().Position, LastReading: s.Spoke(),
-			Interval: s.Habit(), ExpectedSince: listening, Fault: s.Fault(now), FaultUnknown: s.FaultUnknown(now), Away: s.OnBench(),
+			Interval: s.Habit(), ExpectedSince: s.ExpectedSince(listening), Fault: s.Fault(now), FaultUnknown: s.FaultUnknown(now), Away: s.OnBench(),
 			Temperature: measured(s, sensors.Temperature, now), Humidity: measured(s, sensors.RelativeHumidity, now),
 		}
 		t, known := s.Newest(sensors.Temperature)

@@ -19,16 +19,16 @@ func StateOf(air *Air, in []*desk.Sensor, at, resumed time.Time) conditions.Room
 		full := 100.0
 		s.HumidityPercent = &full
 	}
-	s.Listening = s.Blind && listening(in, at.Sub(resumed))
+	s.Listening = s.Blind && listening(in, at, resumed)
 	s.Sensors = SensorsOf(in, at, resumed, s.Blind)
 	return s
 }
 
 // listening reports whether some sensor has not had the time in which it should
 // have reported.
-func listening(in []*desk.Sensor, heard time.Duration) bool {
+func listening(in []*desk.Sensor, at, resumed time.Time) bool {
 	for _, s := range in {
-		if heard < s.HeardWithin() {
+		if at.Sub(s.ExpectedSince(resumed)) < s.HeardWithin() {
 			return true
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"rearguard/sensors"
+	"rearguard/sensors/calibration"
 	"rearguard/sensors/quality"
 )
 
@@ -20,6 +21,8 @@ type Sensor struct {
 	inputs []*input
 	// heard is the arrival of the newest message, told the newest event time.
 	heard, told time.Time
+	// joined is when a changed configuration brought it in, zero for always.
+	joined time.Time
 	// ownTime is set when its messages can carry a time of their own, stamps
 	// when its configuration says where.
 	ownTime, stamps bool
@@ -28,7 +31,7 @@ type Sensor struct {
 	// undated are the readings of unknown age since the last whose age is known.
 	undated undated
 	// bench is set while the sensor is on the calibration bench.
-	bench *bench
+	bench *calibration.Session
 }
 
 // undated counts readings of unknown age.
@@ -92,9 +95,13 @@ const DefaultFresh = freshFactor * defaultInterval
 // Config is the sensor's configuration. It must not be changed.
 func (s *Sensor) Config() *Config { return &s.config }
 
-// Seen notes that the sensor was noticed on the broker, though not as a
-// sensor.
-func (s *Sensor) Seen(at time.Time) { s.told = at }
+// Claimed notes that the sensor is listened to from now on. It was noticed on
+// the broker a moment ago, though not as a sensor.
+func (s *Sensor) Claimed(at time.Time) { s.told, s.joined = at, at }
+
+// ExpectedSince is from when the sensor can have been heard by a program that
+// listens since a time.
+func (s *Sensor) ExpectedSince(listening time.Time) time.Time { return Later(s.joined, listening) }
 
 // OnBench reports whether the sensor is on the calibration bench.
 func (s *Sensor) OnBench() bool { return s.bench != nil }
