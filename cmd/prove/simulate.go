@@ -93,13 +93,17 @@ func (c *simulateCommand) faults(ctx context.Context, e *cli.Env) error {
 	if c.JSON {
 		err = json.NewEncoder(e.Out).Encode(list)
 	} else {
-		fmt.Fprintln(w, "fault\truns until found\trule broken")
+		fmt.Fprintln(w, "fault\tlooked for with\truns until found\trule broken")
 		for _, f := range list {
 			runs := fmt.Sprint(f.Runs)
 			if f.Runs == 0 {
 				runs = "not found"
 			}
-			fmt.Fprintf(w, "%s\t%s\t%s%s\n", f.What, runs, f.Rule, f.Problem)
+			with := strings.Join(f.Needs, ", ")
+			if with == "" {
+				with = "everything"
+			}
+			fmt.Fprintf(w, "%s\t%s\t%s\t%s%s\n", f.What, with, runs, f.Rule, f.Problem)
 		}
 		err = w.Flush()
 	}

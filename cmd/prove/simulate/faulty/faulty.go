@@ -27,6 +27,9 @@ type Fault struct {
 	// Name is that of the patch, What the first line of it.
 	Name string `json:"name"`
 	What string `json:"what"`
+	// Needs are the kinds of events that it was looked for with, from the
+	// patch's second line; empty for all.
+	Needs []string `json:"needs,omitempty"`
 	// Runs is how many runs it took; 0 when it was not found.
 	Runs int `json:"runs"`
 	// Rule is the rule that it broke, Problem why it could not be measured.
@@ -109,7 +112,7 @@ func (o *Options) measure(ctx context.Context, scratch, patch string) (Fault, er
 		return Fault{}, err
 	}
 	what, _, _ := strings.Cut(string(text), "\n")
-	f := Fault{Name: strings.TrimSuffix(filepath.Base(patch), ".patch"), What: what}
+	f := Fault{Name: strings.TrimSuffix(filepath.Base(patch), ".patch"), What: what, Needs: needs(string(text))}
 	if _, err := output(ctx, scratch, "git", "apply", patch); err != nil {
 		f.Problem = "the patch does not apply: " + err.Error()
 		return f, nil
@@ -126,11 +129,25 @@ func (o *Options) measure(ctx context.Context, scratch, patch string) (Fault, er
 	return f, err
 }
 
+// needs are the kinds of events that a patch names after its first line.
+func needs(patch string) []string {
+	_, rest, _ := strings.Cut(patch, "\n")
+	line, _, _ := strings.Cut(rest, "\n")
+	list, named := strings.CutPrefix(line, "Needs: ")
+	if !named {
+		return nil
+	}
+	return strings.Split(list, ", ")
+}
+
 // search plays runs with the faulty program until one breaks a rule.
 func (o *Options) search(ctx context.Context, program string, f *Fault) error {
 	args := []string{
 		"simulate", "--json", "--as-found", "--most", "1", "--workers", "1",
 		"--seed", strconv.FormatUint(o.Seed, 10), "--runs", strconv.Itoa(o.Most), "--folder", o.Folder,
+	}
+	for _, kind := range f.Needs {
+		args = append(args, "--only", kind)
 	}
 	for _, kind := range o.Without {
 		args = append(args, "--without", kind)
