@@ -140,9 +140,7 @@ func (l *lanes) try(of lane, due, now time.Time, attempt func(context.Context) r
 	if rest := l.rests[of.channel]; rest.After(due) {
 		due = rest
 	}
-	if due.Sub(now) > LongestPause {
-		due = now
-	}
+	due = dueBy(due, now)
 	switch {
 	case l.busy[of] || l.using[of.channel] >= atOnce:
 		return idlePoll, false
@@ -153,6 +151,15 @@ func (l *lanes) try(of lane, due, now time.Time, attempt func(context.Context) r
 	l.using[of.channel]++
 	l.start(attempt)
 	return idlePoll, true
+}
+
+// dueBy is when something is due by a clock that says now: at once if a clock
+// that was ahead made it due.
+func dueBy(due, now time.Time) time.Time {
+	if due.Sub(now) > LongestPause {
+		return now
+	}
+	return due
 }
 
 // transmit makes one attempt at a channel.

@@ -191,7 +191,8 @@ func (w *Worker) newest(ctx context.Context, row Notice) (c collapsed, due bool,
 		return c, false, err
 	}
 	// Otherwise the newest waits for its own next attempt.
-	return c, !c.lead.DueAt.After(w.options.Now()), nil
+	now := w.options.Now()
+	return c, !dueBy(c.lead.DueAt, now).After(now), nil
 }
 
 // withdraw notes that the newer notice makes others stale.

@@ -153,6 +153,20 @@ func TestWorkerObeysTheChannel(t *testing.T) {
 	})
 }
 
+// What a clock that was ahead by hours made due is told at once when the clock
+// has been set right.
+func TestWorkerDoesNotWaitForAClockThatWasAhead(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o, mail := newOutbox(at(t, notify.Raised, 2, 2*time.Hour, []string{"lead"}, "mail")...), &recorder{}
+		_, stop := work(o, map[string]notify.Channel{"mail": mail})
+		time.Sleep(time.Second)
+		stop()
+		if diff := gocmp.Diff([]sending{{0, 1, notify.Raised}}, mail.sendings()); diff != "" {
+			t.Errorf("attempts (-want +got):\n%s", diff)
+		}
+	})
+}
+
 func TestWorkerGivesUpOldNews(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		o := newOutbox(at(t, notify.Raised, 2, 0, []string{"lead"}, "mail")...)
