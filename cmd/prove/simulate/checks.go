@@ -94,7 +94,7 @@ func (r *run) checkHistory() {
 			r.breach("history lost", "%s said %.5f °C at %s; it was acknowledged at %s and is not in history", one.sensor.id, one.valueC, clockText(one.trueAt), clockText(one.heard))
 			return
 		}
-		if one.sensor.plan.Form.ownTime() && one.acked && one.binding && !one.sensorTimeIn(stored[at]) {
+		if one.sensor.plan.Form.ownTime() && one.acked && one.binding && one.placed && !one.sensorTimeIn(stored[at]) {
 			r.breach("history moved", "%s said %.5f °C at %s, and history has it at another time", one.sensor.id, one.valueC, clockText(one.trueAt))
 			return
 		}

@@ -14,6 +14,12 @@ func (d *device) missed(now int) int {
 	return now - d.heard
 }
 
+// sound reports whether a sensor is heard, as anybody would see.
+func (f *reference) sound(s *sensor) bool {
+	r, d := f.run, &f.devices[s.index]
+	return d.known && !d.vague && s.trusted(r.now) && d.missed(r.now) < s.silentAfter()-1 && !(s.plan.Form.ownTime() && r.unsure())
+}
+
 // falseAlarm checks an alarm that came on.
 func (f *reference) falseAlarm(a *snapshot.Alarm) {
 	r := f.run
@@ -34,7 +40,7 @@ func (f *reference) falseAlarm(a *snapshot.Alarm) {
 	case "sensor_silent":
 		for _, one := range r.site.sensorsIn(a.Key.Room) {
 			d := &f.devices[one.device.index]
-			if string(one.id) == a.Key.Subject && d.known && !d.vague && one.device.trusted(r.now) && d.missed(r.now) < one.device.silentAfter()-1 {
+			if string(one.id) == a.Key.Subject && f.sound(one.device) {
 				r.breach("silence invented", "%s is called silent (%s), and was heard %d min ago", one.id, a.Detail, r.now-d.heard)
 			}
 		}
@@ -42,8 +48,7 @@ func (f *reference) falseAlarm(a *snapshot.Alarm) {
 		list := r.site.sensorsIn(a.Key.Room)
 		sound := len(list) > 0
 		for _, one := range list {
-			d := &f.devices[one.device.index]
-			sound = sound && d.known && !d.vague && one.device.trusted(r.now) && d.missed(r.now) < one.device.silentAfter()-1
+			sound = sound && f.sound(one.device)
 		}
 		if sound {
 			r.breach("blind invented", "%s is called blind (%s), and all of its sensors are heard", a.Key.Room, a.Detail)

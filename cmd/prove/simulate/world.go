@@ -99,6 +99,8 @@ type said struct {
 	// binding is set when it must be in the records once it is acknowledged.
 	binding bool
 	acked   bool
+	// placed is set when it must be there with the time that the message says.
+	placed bool
 	// handed counts how often it was given to the daemon, heard when first.
 	handed int
 	heard  int
@@ -133,7 +135,7 @@ func (r *run) report(s *sensor) {
 	at := wall.Add(s.clock)
 	m := &message{
 		topic: s.topic(), body: s.encode(v, at), retained: s.plan.Form == homieForm,
-		said: &said{sensor: s, valueC: v, at: at, trueAt: r.now, binding: s.clock == 0},
+		said: &said{sensor: s, valueC: v, at: at, trueAt: r.now, binding: s.clock == 0, placed: true},
 	}
 	r.ledger = append(r.ledger, m.said)
 	if s.late {
