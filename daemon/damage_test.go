@@ -10,7 +10,6 @@ import (
 
 	_ "modernc.org/sqlite"
 
-	"rearguard/alerts"
 	"rearguard/alerts/conditions"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
@@ -43,9 +42,9 @@ func (r *rig) quarters(at *time.Time, n int) {
 	}
 }
 
-func standing(s *snapshot.Snapshot, c alerts.Condition) *snapshot.Alarm {
+func damageTold(s *snapshot.Snapshot) *snapshot.Alarm {
 	for i := range s.Alarms {
-		if a := &s.Alarms[i]; a.Key.Condition == c && a.Active {
+		if a := &s.Alarms[i]; a.Key.Condition == conditions.RecordsDamaged && a.Active {
 			return a
 		}
 	}
@@ -65,7 +64,7 @@ func TestDamagedDayAndLateReading(t *testing.T) {
 		t.Fatal(err)
 	}
 	before := r.tick(at)
-	if a := standing(before, conditions.RecordsDamaged); a != nil {
+	if a := damageTold(before); a != nil {
 		t.Fatalf("damage is told before there is any: %s", a.Detail)
 	}
 	r.tamper(`UPDATE chunk SET data = CAST(substr(data, 1, length(data)-3) || x'010203' AS BLOB)
@@ -86,7 +85,7 @@ func TestDamagedDayAndLateReading(t *testing.T) {
 	if !found {
 		t.Error("the late reading is not stored")
 	}
-	alarm := standing(s, conditions.RecordsDamaged)
+	alarm := damageTold(s)
 	if alarm == nil {
 		t.Fatalf("nothing tells of the damage: %+v", s.Alarms)
 	}
@@ -106,7 +105,7 @@ func TestDamagedDayAndLateReading(t *testing.T) {
 	r.stop()
 	r.start(at.Add(time.Minute))
 	at = at.Add(time.Minute)
-	if standing(r.tick(at.Add(time.Second)), conditions.RecordsDamaged) == nil {
+	if damageTold(r.tick(at.Add(time.Second))) == nil {
 		t.Error("after a restart nothing tells of the damage")
 	}
 	if err := r.engine.Do(t.Context(), fold.AdoptRecords{}); !errors.Is(err, fold.ErrRefused) {
@@ -115,7 +114,7 @@ func TestDamagedDayAndLateReading(t *testing.T) {
 	r.do(fold.AdoptRecords{Who: "lead"})
 	at = at.Add(15 * time.Minute)
 	r.quarters(&at, 2)
-	if a := standing(r.tick(at.Add(time.Second)), conditions.RecordsDamaged); a != nil {
+	if a := damageTold(r.tick(at.Add(time.Second))); a != nil {
 		t.Errorf("adopted, and it still stands: %s", a.Detail)
 	}
 	if err := r.engine.Do(t.Context(), fold.AdoptRecords{Who: "lead"}); !errors.Is(err, fold.ErrRefused) {
@@ -123,7 +122,7 @@ func TestDamagedDayAndLateReading(t *testing.T) {
 	}
 	r.stop()
 	r.start(at.Add(time.Minute))
-	if a := standing(r.tick(at.Add(time.Minute)), conditions.RecordsDamaged); a != nil {
+	if a := damageTold(r.tick(at.Add(time.Minute))); a != nil {
 		t.Errorf("adopted, and after a restart it stands again: %s", a.Detail)
 	}
 }
@@ -146,7 +145,7 @@ func TestDamagedCheckpointAndJournal(t *testing.T) {
 	if len(s.Cohorts) != 1 || s.Cohorts[0].Room != "nursery" || s.Cohorts[0].ThermalTime != want {
 		t.Errorf("cohorts %+v, want one in the nursery with %v", s.Cohorts, want)
 	}
-	alarm := standing(s, conditions.RecordsDamaged)
+	alarm := damageTold(s)
 	if alarm == nil || !strings.Contains(alarm.Detail, "the kept state fold") || !strings.Contains(alarm.Detail, `"move-cohort" by "keeper"`) {
 		t.Errorf("the alarm: %+v", alarm)
 	}

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"rearguard/alerts"
+	"rearguard/alerts/conditions/trend"
 )
 
 const (
@@ -17,7 +18,7 @@ const (
 
 // approach says whether the temperature is on its way to a limit that it has
 // not reached, and in how many minutes it will be there.
-func (e evaluation) approach(c alerts.Condition, limit *Limit, extreme *Point, tr *Trend, sign float64, memory *RoomMemory) alerts.Observation {
+func (e evaluation) approach(c alerts.Condition, limit *Limit, extreme *Point, tr *trend.Trend, sign float64, memory *RoomMemory) alerts.Observation {
 	o := e.found(c, "°C")
 	if limit == nil {
 		memory.dismiss(c)
@@ -31,7 +32,7 @@ func (e evaluation) approach(c alerts.Condition, limit *Limit, extreme *Point, t
 	return e.rest(o, memory, shown(&o, extreme))
 }
 
-func (e evaluation) sayApproach(o *alerts.Observation, limit *Limit, extreme *Point, tr *Trend, sign float64) {
+func (e evaluation) sayApproach(o *alerts.Observation, limit *Limit, extreme *Point, tr *trend.Trend, sign float64) {
 	o.Value = extreme.Value
 	gap := sign * (limit.Value - extreme.Value)
 	if gap <= 0 {
@@ -59,23 +60,15 @@ func (e evaluation) sayApproach(o *alerts.Observation, limit *Limit, extreme *Po
 // unusual reports whether a value on its way in the direction of sign is
 // beyond where the room goes every day. While a day is not known, the way
 // behind must be as long as the way ahead.
-func (e evaluation) unusual(tr *Trend, value, sign, gap float64) bool {
-	if usual, known := tr.usual(e.in.Now); known {
-		return sign*value > sign*usual.end(sign)
+func (e evaluation) unusual(tr *trend.Trend, value, sign, gap float64) bool {
+	if usual, known := tr.Usual(e.in.Now); known {
+		return sign*value > sign*usual.End(sign)
 	}
 	start := math.Inf(1)
 	for _, s := range tr.Samples {
 		start = min(start, sign*s.C)
 	}
 	return sign*tr.Samples[len(tr.Samples)-1].C-start >= gap
-}
-
-// end is the warm end of the range for a positive sign, else the cold one.
-func (r Range) end(sign float64) float64 {
-	if sign > 0 {
-		return r.HighC
-	}
-	return r.LowC
 }
 
 // projection is when a limit will be reached, in minutes from now.
@@ -94,7 +87,7 @@ func (p projection) latestText() string {
 // project follows the trend on towards a limit that lies gap °C away in the
 // direction of sign. A change that slows down is followed along an exponential
 // to where it levels off; one that speeds up or stays is followed straight on.
-func project(tr *Trend, sign, gap float64) projection {
+func project(tr *trend.Trend, sign, gap float64) projection {
 	slope, low, high := sign*tr.Temperature.PerHour, sign*tr.Temperature.Low, sign*tr.Temperature.High
 	if sign < 0 {
 		low, high = high, low
@@ -108,9 +101,9 @@ func project(tr *Trend, sign, gap float64) projection {
 		return projection{}
 	}
 	if late < early {
-		// The middles of the two halves lie slopeWindow/2 apart, and the
-		// later one slopeWindow/4 before now.
-		tau := (slopeWindow / 2).Hours() / math.Log(early/late)
+		// The middles of the two halves lie trend.SlopeWindow/2 apart, and the
+		// later one trend.SlopeWindow/4 before now.
+		tau := (trend.SlopeWindow / 2).Hours() / math.Log(early/late)
 		rise := late * math.Sqrt(late/early) * tau
 		if rise <= gap {
 			return projection{}

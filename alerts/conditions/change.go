@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/conditions/trend"
 )
 
 func durationOfMinutes(m float64) time.Duration { return time.Duration(m * float64(time.Minute)) }
@@ -18,7 +19,7 @@ const (
 )
 
 // swing judges the range of the centre temperature over the last day.
-func (e evaluation) swing(tr *Trend) alerts.Observation {
+func (e evaluation) swing(tr *trend.Trend) alerts.Observation {
 	o := e.found(DaySwing, "°C")
 	limit := e.in.Limits.DaySwing
 	if limit == nil {
@@ -49,18 +50,9 @@ func (e evaluation) swing(tr *Trend) alerts.Observation {
 	return o
 }
 
-// leaving reports whether a temperature that changes is outside of where the
-// room goes every day, on the side it is changing to.
-func (r Range) leaving(temperatureC, perHour float64) bool {
-	if perHour > 0 {
-		return temperatureC > r.HighC
-	}
-	return temperatureC < r.LowC
-}
-
 // fast judges how fast the centre temperature changes, by the bound nearer
 // to no change: noise alone must not look fast.
-func (e evaluation) fast(tr *Trend, memory *RoomMemory) alerts.Observation {
+func (e evaluation) fast(tr *trend.Trend, memory *RoomMemory) alerts.Observation {
 	o := e.found(FastChange, "°C/h")
 	limit := e.in.Limits.FastChange
 	if limit == nil {
@@ -79,7 +71,7 @@ func (e evaluation) fast(tr *Trend, memory *RoomMemory) alerts.Observation {
 	return e.rest(o, memory, shown(&o, foremost))
 }
 
-func (e evaluation) sayChange(o *alerts.Observation, limit *Limit, tr *Trend) {
+func (e evaluation) sayChange(o *alerts.Observation, limit *Limit, tr *trend.Trend) {
 	s := tr.Temperature
 	o.Value = math.Abs(s.PerHour)
 	surely := 0.0
@@ -90,7 +82,7 @@ func (e evaluation) sayChange(o *alerts.Observation, limit *Limit, tr *Trend) {
 		surely = -s.High
 	}
 	o.Truth = alerts.Above(surely, limit.Value, e.rules.deadband[FastChange])
-	if usual, known := tr.usual(e.in.Now); known && o.Truth == alerts.True && !usual.leaving(*e.in.TemperatureC, s.PerHour) {
+	if usual, known := tr.Usual(e.in.Now); known && o.Truth == alerts.True && !usual.Leaving(*e.in.TemperatureC, s.PerHour) {
 		// The room goes this way every day, when its set point changes.
 		o.Truth = alerts.Between
 	}

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/conditions/trend"
 )
 
 // Evaluator judges rooms by definitions as they are in force, with the
@@ -31,30 +32,30 @@ func NewEvaluator(definitions []alerts.Definition) *Evaluator {
 // found false, so that an alarm left from before the room was emptied ends.
 func (v *Evaluator) Room(in *RoomState, memory RoomMemory) ([]alerts.Observation, RoomMemory) {
 	e := evaluation{in, v}
-	memory.Trend = memory.Trend.add(in)
-	trend := &memory.Trend
+	memory.Trend = memory.Trend.Add(in.air())
+	tr := &memory.Trend
 	if in.Limits.empty() {
 		memory.Trouble = Trouble{}
 	} else {
-		memory.Trouble = memory.Trouble.follow(trend, in.Now, in.OutdoorC)
+		memory.Trouble = memory.Trouble.follow(tr, in.Now, in.OutdoorC)
 	}
 	// Causes come before what they explain, so that they are its root from
 	// the beginning.
 	out := make([]alerts.Observation, 0, len(causeConditions)+13+2*len(in.Sensors))
-	out = e.causes(out, &memory, trend)
+	out = e.causes(out, &memory, tr)
 	add := func(o alerts.Observation) { out = append(out, e.explain(o, &memory.Trouble)) }
 	add(e.level(Heat, in.Limits.Heat, in.Warmest, alerts.Above, &memory))
 	add(e.level(Chill, in.Limits.Chill, in.Coldest, alerts.Below, &memory))
 	add(e.drying(&memory))
 	add(e.damp(&memory))
 	add(e.mould(&memory))
-	add(e.injury(trend, &memory))
-	add(e.approach(HeatApproaching, in.Limits.Heat, in.Warmest, trend, 1, &memory))
-	add(e.approach(ChillApproaching, in.Limits.Chill, in.Coldest, trend, -1, &memory))
-	add(e.swing(trend))
-	add(e.fast(trend, &memory))
+	add(e.injury(tr, &memory))
+	add(e.approach(HeatApproaching, in.Limits.Heat, in.Warmest, tr, 1, &memory))
+	add(e.approach(ChillApproaching, in.Limits.Chill, in.Coldest, tr, -1, &memory))
+	add(e.swing(tr))
+	add(e.fast(tr, &memory))
 	add(e.condensation(&memory))
-	out = append(out, e.disagree(trend, &memory))
+	out = append(out, e.disagree(tr, &memory))
 	if in.Blind {
 		e.sayBlindness(out)
 	}
@@ -95,4 +96,17 @@ func (e evaluation) sayBlindness(out []alerts.Observation) {
 // before that is a finding.
 func SilentAfter(interval time.Duration) time.Duration {
 	return max(silentIntervals*interval, silentFloor)
+}
+
+// air is the air of the room of which its trend is made; nothing is known of
+// that of a blind room.
+func (in *RoomState) air() *trend.Air {
+	now := trend.Air{Time: in.Now, HumidityPercent: in.HumidityPercent, OutdoorC: in.OutdoorC, PressurePa: in.PressurePa}
+	if !in.Blind {
+		now.TemperatureC = in.TemperatureC
+	}
+	if in.Warmest != nil && in.Coldest != nil {
+		now.SpreadC = in.Warmest.Value - in.Coldest.Value
+	}
+	return &now
 }

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/conditions/trend"
 	"rearguard/alerts/harm"
 )
 
@@ -63,7 +64,7 @@ func (x Injury) count(line harm.Line, now time.Time, temperatureC float64) Injur
 
 // injury judges the cohort with the least time left. The warmest sensor
 // counts, since some animals are there.
-func (e evaluation) injury(tr *Trend, memory *RoomMemory) alerts.Observation {
+func (e evaluation) injury(tr *trend.Trend, memory *RoomMemory) alerts.Observation {
 	o := e.found(HeatInjury, "")
 	o.Limit = 100 * injuryShare
 	if len(e.in.Cohorts) == 0 {
@@ -141,7 +142,7 @@ func (e evaluation) sayUncountedInjury(o *alerts.Observation, memory map[string]
 
 // minutesLeft follows the present trend of the room, if it is upwards: to
 // reckon with cooling that may not last would be hope.
-func (e evaluation) minutesLeft(line harm.Line, x Injury, tr *Trend) float64 {
+func (e evaluation) minutesLeft(line harm.Line, x Injury, tr *trend.Trend) float64 {
 	perMinute := 0.0
 	if tr.Temperature.Known && tr.Temperature.Low > 0 && e.in.Warmest.Value >= line.BoundaryC {
 		perMinute = tr.Temperature.PerHour / 60

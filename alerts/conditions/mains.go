@@ -51,7 +51,7 @@ func (in *RoomState) heard() bool {
 // cooling.
 func (m *RoomMemory) cooling() bool {
 	tr := &m.Trend
-	return tr.Temperature.Known && tr.Temperature.High < 0 && len(tr.Samples) > 0 && m.Trouble.Range.cold(tr.now(), 0.5)
+	return tr.Temperature.Known && tr.Temperature.High < 0 && len(tr.Samples) > 0 && m.Trouble.Range.Cold(tr.Now(), 0.5)
 }
 
 // mainsTogether is how close together rooms must have begun to fail for one

@@ -23,7 +23,7 @@ func (m RoomMemory) Resume(from, at time.Time, passed bool) RoomMemory {
 		return m
 	}
 	m.Drying, m.Damp, m.Mould.At = m.Drying.move(by), m.Damp.move(by), moved(m.Mould.At, by)
-	m.Trend = m.Trend.move(by)
+	m.Trend = m.Trend.Move(by)
 	m.Trouble.Since = moved(m.Trouble.Since, by)
 	if !passed {
 		m.Trouble.ToldAt = moved(m.Trouble.ToldAt, by)
@@ -51,17 +51,6 @@ func (m RoomMemory) Resume(from, at time.Time, passed bool) RoomMemory {
 func (x Exposure) move(by time.Duration) Exposure {
 	x.At, x.Since, x.UnseenSince = moved(x.At, by), moved(x.Since, by), moved(x.UnseenSince, by)
 	return x
-}
-
-func (tr Trend) move(by time.Duration) Trend {
-	tr.Samples, tr.Hours = slices.Clone(tr.Samples), slices.Clone(tr.Hours)
-	for i := range tr.Samples {
-		tr.Samples[i].Time = tr.Samples[i].Time.Add(by)
-	}
-	for i := range tr.Hours {
-		tr.Hours[i].Start = tr.Hours[i].Start.Add(by)
-	}
-	return tr
 }
 
 // moved is a time moved by a span; one that is not set stays so.

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/conditions/trend"
 	"rearguard/sensors"
 )
 
@@ -130,10 +131,10 @@ type RoomState struct {
 // RoomMemory is what must be remembered of a room between evaluations. The
 // zero value remembers nothing.
 type RoomMemory struct {
-	Drying Exposure `json:"drying,omitzero"`
-	Damp   Exposure `json:"damp,omitzero"`
-	Mould  Mould    `json:"mould,omitzero"`
-	Trend  Trend    `json:"trend,omitzero"`
+	Drying Exposure    `json:"drying,omitzero"`
+	Damp   Exposure    `json:"damp,omitzero"`
+	Mould  Mould       `json:"mould,omitzero"`
+	Trend  trend.Trend `json:"trend,omitzero"`
 	// Trouble is how the room has left its usual range, if it has.
 	Trouble Trouble `json:"trouble,omitzero"`
 	// Injuries is the heat injury by cohort.
@@ -254,16 +255,16 @@ func (e evaluation) silent(s SensorState) alerts.Observation {
 // disagree says whether the sensors of a room differ more than they did on
 // the day before. Of two nobody can say which is wrong, so it is about the
 // room.
-func (e evaluation) disagree(tr *Trend, memory *RoomMemory) alerts.Observation {
+func (e evaluation) disagree(tr *trend.Trend, memory *RoomMemory) alerts.Observation {
 	o := e.found(SensorFault, "")
-	if usual, known := tr.usual(e.in.Now); known && !e.in.Blind && len(tr.Samples) > 0 {
+	if usual, known := tr.Usual(e.in.Now); known && !e.in.Blind && len(tr.Samples) > 0 {
 		e.sayDisagreement(&o, tr, usual)
 	}
 	return e.rest(o, memory, shown(&o, e.in.Warmest, e.in.Coldest))
 }
 
-func (e evaluation) sayDisagreement(o *alerts.Observation, tr *Trend, usual Range) {
-	now := tr.now().D
+func (e evaluation) sayDisagreement(o *alerts.Observation, tr *trend.Trend, usual trend.Range) {
+	now := tr.Now().D
 	o.Value, o.Limit = now, usual.LowD+faultyC
 	o.Truth = alerts.Above(now, o.Limit, faultyC/2)
 	if o.Truth != alerts.False && e.in.Warmest != nil && e.in.Coldest != nil {

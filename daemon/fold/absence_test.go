@@ -44,6 +44,15 @@ func (b *scene) shelves(minutes int, first, second float64) {
 	b.wait(0)
 }
 
+// resume lets time pass in which nobody watches.
+func (b *scene) resume(down time.Duration) {
+	b.t.Helper()
+	b.now = b.now.Add(down)
+	if err := b.gather(b.fold.Resume(b.t.Context(), b.now)); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
 // hotShelf is a nursery whose heater has stuck beside shelf 1.
 func hotShelf(t *testing.T) *scene {
 	b := newScene(t, foldtest.Facility)
@@ -154,8 +163,7 @@ func TestSilenceOverARestart(t *testing.T) {
 	if b.active(conditions.SensorSilent) == nil {
 		t.Fatalf("no silent sensor: %v", b.raised())
 	}
-	b.now = b.now.Add(time.Hour)
-	b.do(resumeEvent{At: b.now, From: b.now.Add(-time.Hour)})
+	b.resume(time.Hour)
 	for range 30 {
 		b.shelves(1, 0, 25)
 		if b.active(conditions.SensorSilent) == nil {
@@ -167,23 +175,18 @@ func TestSilenceOverARestart(t *testing.T) {
 // One minute over the limit, then nobody watches for five hours: nothing was
 // found for as long as the alarm waits.
 func TestDelaysDoNotRunWhileNobodyWatches(t *testing.T) {
-	resume := func(b *scene, down time.Duration) {
-		from := b.now
-		b.now = b.now.Add(down)
-		b.do(resumeEvent{At: b.now, From: from})
-	}
 	b := newScene(t, foldtest.Facility)
 	b.cohort("larva-3")
 	b.shelves(60, 30, 30)
 	b.shelves(2, 34, 34)
-	resume(b, 5*time.Hour)
+	b.resume(5 * time.Hour)
 	b.shelves(30, 30, 30)
 	if b.raised()[conditions.Heat] != 0 {
 		t.Error("two minutes over the limit and five hours off raised heat")
 	}
 	b.shelves(20, 35, 35)
 	b.shelves(2, 30, 30)
-	resume(b, 5*time.Hour)
+	b.resume(5 * time.Hour)
 	if a := b.active(conditions.Heat); a == nil || !a.Held() {
 		t.Errorf("heat when watching begins again: %+v, want it held", a)
 	}

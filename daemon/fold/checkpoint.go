@@ -129,7 +129,7 @@ func (rs *rooms) restore(st roomsState) {
 		}
 		r := rs.by[one.ID]
 		if r == nil {
-			r = &room{config: &facility.Room{ID: one.ID}}
+			r = &room{config: &facility.Room{ID: one.ID}, marks: past.Marks{Room: one.ID}}
 			r.track.Rules = rs.rules
 			r.track.Rules.MarkAfter = desk.DefaultFresh
 			rs.kept = append(rs.kept, r)
@@ -142,7 +142,7 @@ func (rs *rooms) restore(st roomsState) {
 }
 
 func (cs *cohorts) state() (cohortsState, error) {
-	st := cohortsState{Used: slices.Sorted(maps.Keys(cs.used)), LastCount: cs.lastCount, Learning: cs.learning}
+	st := cohortsState{Used: slices.Sorted(maps.Keys(cs.used)), LastCount: cs.lastCount, Learning: cs.Learning}
 	for _, c := range cs.list {
 		one, err := c.State()
 		if err != nil {
@@ -165,7 +165,7 @@ func (f *Fold) load(cp checkpoint) error {
 	}
 	f.rooms.stays = cp.Stays
 	f.rooms.restore(cp.Rooms)
-	f.cohorts.lost = f.configuration.Lost(cp.Cohorts.Learning)
+	f.cohorts.Lost = f.configuration.Lost(cp.Cohorts.Learning)
 	if err := f.cohorts.restore(cp.Cohorts); err != nil {
 		return err
 	}
@@ -183,16 +183,13 @@ func (cs *cohorts) restore(st cohortsState) error {
 	}
 	cs.lastCount = st.LastCount
 	if st.Learning != nil {
-		catalog, err := st.Learning.Apply(cs.starting)
-		if err != nil {
+		if err := cs.Learn(st.Learning); err != nil {
 			// The cohorts go by what is left; the page says what is not in force.
 			cs.logger.Warn("adopted constants are left out", "reason", err)
 		}
-		cs.learning = st.Learning
-		cs.use(catalog)
 	}
 	for _, one := range st.Cohorts {
-		sp := cs.speciesOf(one)
+		sp := cs.SpeciesOf(&one.Cohort, one.Counts)
 		if sp == nil {
 			cs.logger.Error("a cohort is of a species that nobody knows and is not watched; put its entry back", "cohort", one.Cohort.ID, "species", one.Cohort.Species)
 			cs.asleep = append(cs.asleep, one)

@@ -71,17 +71,17 @@ func (f *Fold) tick(ctx context.Context, at time.Time) error {
 // settle folds the air up to at into rooms and cohorts, and redoes what late
 // readings have changed. What cannot be read now is redone later.
 func (f *Fold) settle(ctx context.Context, at time.Time) error {
-	before := f.own.putOff
+	before := f.own.arrears.Times
 	flags, left, err := past.FlagAll(ctx, f.past, f.overtaken)
 	f.out.batch.Reflags, f.overtaken = append(f.out.batch.Reflags, flags...), left
 	if err != nil {
-		if err := f.putOff(unreadable{err}); err != nil {
+		if err := f.own.arrears.PutOff(past.Unreadable{Err: err}, f.logger); err != nil {
 			return err
 		}
 	}
 	for _, r := range f.rooms.kept {
 		if r.track.Late.Due(f.clock) {
-			if err := f.putOff(f.redoRoom(ctx, r)); err != nil {
+			if err := f.own.arrears.PutOff(f.redoRoom(ctx, r), f.logger); err != nil {
 				return err
 			}
 		}
@@ -94,13 +94,12 @@ func (f *Fold) settle(ctx context.Context, at time.Time) error {
 		if err := c.Settle(settled, f.rooms.track, at); err != nil {
 			return err
 		}
-		if err := f.putOff(c.Redo(f.rooms.pastOf(ctx), f.rooms.track, at)); err != nil {
+		if err := f.own.arrears.PutOff(c.Redo(f.rooms.pastOf(ctx), f.rooms.track, at), f.logger); err != nil {
 			return err
 		}
 	}
-	if f.own.unreadable != "" && f.own.putOff == before && f.desk.Held() == 0 {
-		f.logger.Info("records can be read again")
-		f.own.unreadable = ""
+	if f.own.arrears.Times == before && f.desk.Held() == 0 {
+		f.own.arrears.MadeUp(f.logger)
 	}
 	return nil
 }

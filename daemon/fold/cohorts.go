@@ -14,7 +14,6 @@ import (
 	"rearguard/daemon/rearing/forecast"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
-	"rearguard/daemon/snapshot"
 	"rearguard/daemon/standing"
 	"rearguard/daemon/study"
 	"rearguard/sensors"
@@ -28,14 +27,8 @@ type cohorts struct {
 	// used are the names of all cohorts there ever were.
 	used      map[population.CohortID]bool
 	lastCount population.CountID
-	// starting are the species as the library and the configuration have them;
-	// catalog has what people adopted laid over them.
-	starting, catalog *species.Catalog
-	species           []snapshot.Species
-	learning          *study.Learning
-	// lost are the species that the configuration has lost, as cohorts go by
-	// them; asleep are cohorts whose species nobody knows any more.
-	lost   map[species.ID]*species.Species
+	standing.Knowledge
+	// asleep are cohorts whose species nobody knows any more.
 	asleep []cohortState
 	// finished, if set, takes the progress of each cohort that is closed.
 	finished func(population.CohortID, *population.Progress)
@@ -50,14 +43,7 @@ type cohort struct {
 }
 
 func newCohorts(g *ground, rooms *rooms, catalog *species.Catalog) *cohorts {
-	cs := &cohorts{ground: g, rooms: rooms, used: make(map[population.CohortID]bool), starting: catalog, learning: &study.Learning{}}
-	cs.use(catalog)
-	return cs
-}
-
-// use makes a catalog the one in force.
-func (cs *cohorts) use(catalog *species.Catalog) {
-	cs.catalog, cs.species = catalog, snapshot.SpeciesIn(catalog)
+	return &cohorts{ground: g, rooms: rooms, used: make(map[population.CohortID]bool), Knowledge: standing.NewKnowledge(catalog)}
 }
 
 // find returns a cohort being reared.
@@ -108,13 +94,19 @@ func (cs *cohorts) in(room sensors.RoomID, at time.Time) []*course.Course {
 	return list
 }
 
-// speciesOf is the species that a cohort goes by: that of the configuration, or
-// where it has lost it, the one that was in force last. It is nil for neither.
-func (cs *cohorts) speciesOf(c cohortState) *species.Species {
-	if sp, ok := cs.catalog.Species(c.Cohort.Species); ok && standing.Fits(sp, &c.Cohort, c.Counts) {
-		return sp
+// refreshAir makes new outlooks of the rooms' air when they are due, and sees
+// what they mean for the cohorts in them.
+func (cs *cohorts) refreshAir(at time.Time) (err error) {
+	for _, r := range cs.rooms.list {
+		if r.outlook != nil && !cs.forecastDue(at) {
+			continue
+		}
+		r.outlook, err = outlook.Expect(r.config, &r.track.Curve, cs.in(r.config.ID, at), at, cs.facility.Site.Location, cs.logger)
+		if err != nil {
+			return err
+		}
 	}
-	return cs.lost[c.Cohort.Species]
+	return nil
 }
 
 // refreshLimits brings live progress, forecasts and the limits of every room
@@ -181,7 +173,7 @@ func (cs *cohorts) keepLearning(l *study.Learning) error {
 	if err != nil {
 		return fmt.Errorf("what was learned: %w", err)
 	}
-	cs.learning = l
+	cs.Learning = l
 	cs.out.keepState(LearningName, body)
 	return nil
 }

@@ -79,17 +79,20 @@ func (outlivedEvent) who() string { return "" }
 
 func (outlivedEvent) check(context.Context, *Fold, time.Time) (change, error) { return nothing, nil }
 
-func kindsByName() map[string]kind {
-	by := make(map[string]kind)
-	for _, k := range kinds() {
+// kindsByName reads events back by the name of their kind.
+type kindsByName map[string]kind
+
+func byName(list []kind) kindsByName {
+	by := make(kindsByName, len(list))
+	for _, k := range list {
 		by[k.name] = k
 	}
 	return by
 }
 
 // eventOf reads an event back from the journal.
-func (f *Fold) eventOf(e records.JournalEntry) (Command, error) {
-	k, known := f.kinds[e.Kind]
+func (by kindsByName) eventOf(e records.JournalEntry) (Command, error) {
+	k, known := by[e.Kind]
 	if !known {
 		return nil, fmt.Errorf("journal entry %d has the unknown kind %q; was it written by a newer version?", e.Seq, e.Kind)
 	}

@@ -25,7 +25,7 @@ func (c AddCohort) check(ctx context.Context, f *Fold, _ time.Time) (change, err
 	if err != nil {
 		return nil, err
 	}
-	sp, ok := f.cohorts.catalog.Species(entry.Species)
+	sp, ok := f.cohorts.Catalog.Species(entry.Species)
 	if !ok {
 		return nil, fmt.Errorf("there is no species %q; rearguard species lists them", entry.Species)
 	}

@@ -87,5 +87,5 @@ func (c FinishBench) who() string { return c.Who }
 
 func (c FinishBench) check(_ context.Context, f *Fold, at time.Time) (change, error) {
 	finish, err := f.desk.FinishBench(c.Sensor, c.Who, c.Note, c.Due, at)
-	return func() error { return f.keepCalibration(finish()) }, err
+	return func() error { return f.out.keepCalibration(finish()) }, err
 }

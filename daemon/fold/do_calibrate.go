@@ -26,18 +26,17 @@ func (c Calibrate) who() string { return c.Who }
 
 func (c Calibrate) check(_ context.Context, f *Fold, at time.Time) (change, error) {
 	calibrate, err := f.desk.Calibrate(c.Certificate, at)
-	return func() error { return f.keepCalibration(calibrate()) }, err
+	return func() error { return f.out.keepCalibration(calibrate()) }, err
 }
 
 // keepCalibration puts a correction into the records' own table.
-func (f *Fold) keepCalibration(in desk.InForce) error {
+func (o *output) keepCalibration(in desk.InForce) error {
 	details, err := json.Marshal(in.Certificate)
 	if err != nil {
 		return fmt.Errorf("certificate %s: %w", in.Certificate.Number, err)
 	}
 	k := in.Correction()
-	out := f.out.batch
-	out.Calibrations = append(out.Calibrations, records.Calibration{Series: k.Series, From: k.From, Offset: k.Offset, Gain: k.Gain, Details: details})
+	o.batch.Calibrations = append(o.batch.Calibrations, records.Calibration{Series: k.Series, From: k.From, Offset: k.Offset, Gain: k.Gain, Details: details})
 	return nil
 }
 
@@ -74,7 +73,7 @@ func (c ReapplyCalibration) check(ctx context.Context, f *Fold, at time.Time) (c
 	return func() error {
 		done := reapply()
 		for _, in := range done.Kept {
-			if err := f.keepCalibration(in); err != nil {
+			if err := f.out.keepCalibration(in); err != nil {
 				return err
 			}
 		}

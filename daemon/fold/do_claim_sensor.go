@@ -39,7 +39,7 @@ func (c ClaimSensor) check(_ context.Context, f *Fold, at time.Time) (change, er
 	}
 	return func() error {
 		delete(f.parked, config.ID)
-		if err := f.addSensor(&config); err != nil {
+		if err := f.rooms.addSensor(&config); err != nil {
 			return err
 		}
 		f.facility = f.facility.With(&config)
@@ -58,14 +58,14 @@ func (c ClaimSensor) check(_ context.Context, f *Fold, at time.Time) (change, er
 
 // addSensor takes up one configured sensor. After an error nothing of it is
 // left.
-func (f *Fold) addSensor(config *facility.Sensor) error {
-	if err := f.desk.Add(f.facility.Desk(config)); err != nil {
+func (rs *rooms) addSensor(config *facility.Sensor) error {
+	if err := rs.desk.Add(rs.facility.Desk(config)); err != nil {
 		return err
 	}
-	if r := f.rooms.by[config.Room]; r != nil {
+	if r := rs.by[config.Room]; r != nil {
 		// A stretch without readings longer than any sensor's freshness is a
 		// gap in the room's air.
-		r.track.Rules.MarkAfter = max(r.track.Rules.MarkAfter, f.desk.Sensor(config.ID).Fresh())
+		r.track.Rules.MarkAfter = max(r.track.Rules.MarkAfter, rs.desk.Sensor(config.ID).Fresh())
 	}
 	return nil
 }

@@ -8,6 +8,7 @@ import (
 
 	"rearguard/daemon/course"
 	"rearguard/daemon/outlook"
+	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/species"
 )
 
@@ -15,9 +16,9 @@ import (
 // changed by it.
 func (cs *cohorts) redone(ctx context.Context, c *course.Course) (*course.Course, error) {
 	if err := c.Redo(cs.rooms.pastOf(ctx), cs.rooms.track, cs.rooms.settled); err != nil {
-		var e unreadable
+		var e past.Unreadable
 		if errors.As(err, &e) {
-			return nil, fmt.Errorf("%w: %w", errUnread, e.error)
+			return nil, fmt.Errorf("%w: %w", errUnread, e.Err)
 		}
 		return nil, err
 	}
@@ -49,7 +50,7 @@ func (cs *cohorts) ahead(what string, t time.Time) error {
 func (cs *cohorts) ofSpecies(ctx context.Context, sp *species.Species) (map[*cohort]*course.Course, error) {
 	next := make(map[*cohort]*course.Course)
 	for _, c := range cs.list {
-		if c.Cohort.Species != sp.ID || c.Species == cs.lost[sp.ID] {
+		if c.Cohort.Species != sp.ID || c.Species == cs.Lost[sp.ID] {
 			continue
 		}
 		fresh, err := course.New(c.Cohort, sp)

@@ -82,7 +82,7 @@ func (c Configure) takeOver(f *Fold, at time.Time) (*Fold, error) {
 	}
 	cp.Stays = cp.Stays.After(f.facility.Sensors, o.Facility.Sensors, f.rooms.rules.Fresh, at)
 	next.given, next.stepped = f.given, f.stepped
-	next.configuration = f.configuration.Follows(o.Facility, standing.WithoutFit(next.cohorts.catalog, f.cohorts.all))
+	next.configuration = f.configuration.Follows(o.Facility, standing.WithoutFit(next.cohorts.Catalog, f.cohorts.all))
 	if err := next.load(cp); err != nil {
 		return nil, err
 	}

@@ -12,7 +12,7 @@ import (
 // decide returns how to put a decision into force: from then on cohorts of the
 // species, also those being reared, go by the constants it leaves.
 func (f *Fold) decide(ctx context.Context, l *study.Learning, id species.ID) (change, error) {
-	catalog, err := l.Apply(f.cohorts.starting)
+	catalog, err := l.Apply(f.cohorts.Starting)
 	if err != nil {
 		return nil, err
 	}
@@ -28,7 +28,7 @@ func (f *Fold) decide(ctx context.Context, l *study.Learning, id species.ID) (ch
 		if err := f.cohorts.keepLearning(l); err != nil {
 			return err
 		}
-		f.cohorts.use(catalog)
+		f.cohorts.Use(catalog)
 		for c, next := range courses {
 			c.follow(next)
 		}
@@ -54,7 +54,7 @@ func (AdoptConstants) Kind() string { return "adopt-constants" }
 func (a AdoptConstants) who() string { return a.Who }
 
 func (a AdoptConstants) check(ctx context.Context, f *Fold, at time.Time) (change, error) {
-	next, err := f.cohorts.learning.Adopt(f.cohorts.starting, study.Choice{Key: a.Key, Fit: a.Fit, Observations: a.Observations, Who: a.Who, At: at})
+	next, err := f.cohorts.Learning.Adopt(f.cohorts.Starting, study.Choice{Key: a.Key, Fit: a.Fit, Observations: a.Observations, Who: a.Who, At: at})
 	if err != nil {
 		return nil, err
 	}
@@ -75,7 +75,7 @@ func (RefuseConstants) Kind() string { return "refuse-constants" }
 func (r RefuseConstants) who() string { return r.Who }
 
 func (r RefuseConstants) check(ctx context.Context, f *Fold, at time.Time) (change, error) {
-	next, err := f.cohorts.learning.Refuse(f.cohorts.starting, study.Choice{Key: r.Key, Observations: r.Observations, Who: r.Who, At: at})
+	next, err := f.cohorts.Learning.Refuse(f.cohorts.Starting, study.Choice{Key: r.Key, Observations: r.Observations, Who: r.Who, At: at})
 	if err != nil {
 		return nil, err
 	}

@@ -41,7 +41,7 @@ func (e EndCohort) check(ctx context.Context, f *Fold, _ time.Time) (change, err
 		c.follow(next)
 		f.out.batch.Cohorts = append(f.out.batch.Cohorts, next.Cohort)
 		if lesson := next.Lesson(); len(lesson) > 0 {
-			l := f.cohorts.learning.Changed()
+			l := f.cohorts.Learning.Changed()
 			l.Observations = append(l.Observations, lesson...)
 			if err := f.cohorts.keepLearning(l); err != nil {
 				return err

@@ -69,7 +69,7 @@ func (r *room) step(from, to time.Time, out *output) {
 	r.track.Step(from, to, settled)
 	r.blindSince = desk.Moved(r.blindSince, to.Sub(from))
 	if to.Before(from) {
-		r.dropMarks(settled, from, out)
+		r.marks.Drop(settled, from, out.keepState)
 		r.recent.Rewind(to)
 	}
 }
@@ -93,7 +93,7 @@ func (f *Fold) Doubt(words string) {
 }
 
 // Sights are by how much the clocks of sensors are ahead.
-func (f *Fold) Sights() []time.Duration { return f.desk.Sights(f.clock) }
+func (g *ground) Sights() []time.Duration { return g.desk.Sights(g.clock) }
 
 // ConfirmClock says that a person has found the machine's clock right that is
 // doubted.

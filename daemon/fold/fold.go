@@ -90,7 +90,7 @@ type Fold struct {
 	own      *own
 	watch    *watch
 	invented bool
-	kinds    map[string]kind
+	kinds    kindsByName
 	// parked are sensors of the configuration that a later event brings in.
 	parked map[sensors.SensorID]*facility.Sensor
 	// overtaken waits to be flagged, stepped is set until the next instant of
@@ -130,7 +130,7 @@ func build(o Options, history past.Past, claimedLater map[sensors.SensorID]bool)
 		logger: o.Logger, forecastEvery: o.ForecastEvery, grid: o.Grid, past: history, out: &output{batch: &records.Batch{}},
 	}
 	f := &Fold{
-		ground: g, own: &own{}, invented: o.Invented, kinds: kindsByName(),
+		ground: g, own: &own{}, invented: o.Invented, kinds: byName(kinds()),
 		given: o, configuration: standing.Configuration{Path: o.Facility.Path, Text: o.Facility.Text},
 	}
 	f.facility, f.parked = o.Facility.Without(claimedLater)
@@ -145,7 +145,7 @@ func build(o Options, history past.Past, claimedLater map[sensors.SensorID]bool)
 		return nil, err
 	}
 	for i := range f.facility.Sensors {
-		if err := f.addSensor(&f.facility.Sensors[i]); err != nil {
+		if err := f.rooms.addSensor(&f.facility.Sensors[i]); err != nil {
 			return nil, err
 		}
 	}
@@ -153,32 +153,14 @@ func build(o Options, history past.Past, claimedLater map[sensors.SensorID]bool)
 }
 
 // Clock is the arrival of the last event handled.
-func (f *Fold) Clock() time.Time { return f.clock }
+func (g *ground) Clock() time.Time { return g.clock }
 
-// recordedClock is the clock as the records have it.
+// recordedClock is the clock as the records have it. It is asked of the fold
+// that is in force and not of what one stood on.
 func (f *Fold) recordedClock() time.Time { return f.lead.Recorded(f.clock) }
-
-// unreadable is an error of a Past: what depends on it is put off.
-type unreadable struct{ error }
-
-func (e unreadable) Unwrap() error { return e.error }
 
 // errUnread refuses a command that needs a past which cannot be read now.
 var errUnread = errors.New("the records cannot be read now, and nothing was changed; try again")
-
-// putOff notes that the past could not be read, and passes on any other error.
-func (f *Fold) putOff(err error) error {
-	var e unreadable
-	if !errors.As(err, &e) {
-		return err
-	}
-	if f.own.unreadable == "" {
-		f.logger.Error("records cannot be read; what depends on them is put off", "error", e.error)
-	}
-	f.own.unreadable = e.Error()
-	f.own.putOff++
-	return nil
-}
 
 // TakeBatch takes what is to be stored next, nil if that is nothing.
 func (f *Fold) TakeBatch() (*records.Batch, error) {
@@ -199,17 +181,17 @@ func (f *Fold) TakeBatch() (*records.Batch, error) {
 }
 
 // Untaken is what the next TakeBatch will hold so far. It must not be changed.
-func (f *Fold) Untaken() *records.Batch { return f.out.batch }
+func (g *ground) Untaken() *records.Batch { return g.out.batch }
 
 // TakeRequests returns what is to be published to sensors.
-func (f *Fold) TakeRequests() []payload.Request { return f.desk.TakeRequests() }
+func (g *ground) TakeRequests() []payload.Request { return g.desk.TakeRequests() }
 
 // Converse asks what there is to ask of sensors, as time passes.
-func (f *Fold) Converse(now time.Time) { f.desk.Converse(now) }
+func (g *ground) Converse(now time.Time) { g.desk.Converse(now) }
 
 // NoteRefused counts messages that were refused before they came here.
-func (f *Fold) NoteRefused(r desk.Refused) { f.desk.NoteRefused(r) }
+func (g *ground) NoteRefused(r desk.Refused) { g.desk.NoteRefused(r) }
 
 // PutOff reports what stands in the way of reading the past, empty if nothing
 // does, and whether messages are held back for it.
-func (f *Fold) PutOff() (problem string, held int) { return f.own.unreadable, f.desk.Held() }
+func (f *Fold) PutOff() (problem string, held int) { return f.own.arrears.Problem, f.desk.Held() }

@@ -16,7 +16,7 @@ func TestWithdrawnCommandsOfOldRecords(t *testing.T) {
 		"reset":      `{"key":{"condition":"heat","room":"nursery","subject":""},"who":"lead"}`,
 	} {
 		sandbox := newBox(t, testOptions(t, foldtest.Facility))
-		event, err := sandbox.fold.eventOf(records.JournalEntry{Seq: 1, Kind: kind, Body: []byte(body)})
+		event, err := sandbox.fold.kinds.eventOf(records.JournalEntry{Seq: 1, Kind: kind, Body: []byte(body)})
 		if err != nil || event.Kind() != kind {
 			t.Fatalf("%s: %v, %v", kind, event, err)
 		}

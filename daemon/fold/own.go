@@ -22,10 +22,8 @@ type own struct {
 	clock  snapshot.ClockSteps
 	doubt  string
 	limits snapshot.LimitsNoted
-	// unreadable says why the past cannot be read, empty if it can; putOff
-	// counts what was put off for that.
-	unreadable string
-	putOff     int
+	// arrears are what was put off because the past cannot be read.
+	arrears past.Arrears
 	// adopted is what a person took note of and the records still say.
 	adopted records.Trouble
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"time"
 
+	"rearguard/daemon/past"
 	"rearguard/daemon/records"
 	"rearguard/daemon/roomair"
 	"rearguard/sensors"
@@ -11,7 +12,7 @@ import (
 )
 
 // Admit takes one message in. It is handled with the next Handle.
-func (f *Fold) Admit(m sensors.Message) { f.desk.Admit(m, f.clock) }
+func (g *ground) Admit(m sensors.Message) { g.desk.Admit(m, g.clock) }
 
 // Handle handles what was admitted, in order of arrival, each instant after
 // the time up to it has passed.
@@ -19,11 +20,11 @@ func (f *Fold) Handle(ctx context.Context) error {
 	err := f.desk.Order(f.clock, func(series sensors.Series, at time.Time) (bool, error) {
 		stored, err := f.past.Has(ctx, series, at)
 		if err != nil {
-			err = unreadable{err}
+			err = past.Unreadable{Err: err}
 		}
 		return stored, err
 	})
-	if err := f.putOff(err); err != nil {
+	if err := f.own.arrears.PutOff(err, f.logger); err != nil {
 		return err
 	}
 	for {

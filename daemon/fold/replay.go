@@ -14,9 +14,6 @@ import (
 	"rearguard/sensors/desk"
 )
 
-// farFuture is after every event.
-func farFuture() time.Time { return time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC) }
-
 // replayBatch is how many readings are handled together.
 const replayBatch = 4096
 
@@ -48,7 +45,7 @@ func (f *Fold) replay(ctx context.Context, reader *records.Reader, s past.Span, 
 			reader.NoteDamage(what)
 			continue
 		}
-		again, err := f.eventOf(*event.Entry)
+		again, err := f.kinds.eventOf(*event.Entry)
 		if err != nil {
 			return err
 		}
@@ -95,7 +92,7 @@ type ReplayOptions struct {
 // exactly; with another one it tells what would have been.
 func Replay(ctx context.Context, o ReplayOptions) (*Fold, error) {
 	if o.To.IsZero() {
-		o.To = farFuture()
+		o.To = past.FarFuture()
 	}
 	s := past.Span{From: o.From, To: o.To, ReadingsFrom: o.ReadingsFrom}
 	claimed, err := standing.Claims(ctx, o.Records, s.From, s.To, ClaimSensor{}.Kind())
@@ -155,7 +152,7 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 	if err != nil {
 		return nil, err
 	}
-	s := past.Span{From: cp.Lead.Recorded(cp.Clock), To: farFuture()}
+	s := past.Span{From: cp.Lead.Recorded(cp.Clock), To: past.FarFuture()}
 	claimed, err := standing.Claims(ctx, reader, s.From, s.To, ClaimSensor{}.Kind())
 	if err != nil {
 		return nil, err

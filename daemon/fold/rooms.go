@@ -2,7 +2,6 @@ package fold
 
 import (
 	"context"
-	"fmt"
 	"slices"
 	"time"
 
@@ -46,9 +45,9 @@ type room struct {
 	memory  conditions.RoomMemory
 	sign    conditions.RoomSign
 	recent  snapshot.Recent
-	// blindSince is when the last usable temperature went stale, markedDay
-	// the day whose curve is kept in the records.
-	blindSince, markedDay time.Time
+	marks   past.Marks
+	// blindSince is when the last usable temperature went stale.
+	blindSince time.Time
 	// touched is set while readings of this instant are still to be looked at.
 	touched bool
 }
@@ -67,7 +66,7 @@ func newRooms(g *ground) *rooms {
 	}
 	rs.rules = roomair.Rules{Fresh: fresh, StraightUpTo: f.Ingest.GapLimit}
 	for i := range f.Rooms {
-		r := &room{config: &f.Rooms[i], sensors: d.Room(f.Rooms[i].ID)}
+		r := &room{config: &f.Rooms[i], sensors: d.Room(f.Rooms[i].ID), marks: past.Marks{Room: f.Rooms[i].ID}}
 		r.track.Rules = rs.rules
 		rs.list = append(rs.list, r)
 		rs.by[r.config.ID] = r
@@ -122,7 +121,7 @@ func (rs *rooms) settle(at time.Time) (map[sensors.RoomID][]roomair.Segment, err
 		id := r.config.ID
 		r.track.Settle(at, func(s roomair.Segment) { settled[id] = append(settled[id], s) })
 		if mark, ok := r.track.Mark(); ok {
-			if err := r.keepMark(mark, rs.out); err != nil {
+			if err := r.marks.Keep(mark, rs.out.keepState); err != nil {
 				return nil, err
 			}
 		}
@@ -148,7 +147,7 @@ func (rs *rooms) pastOf(ctx context.Context) course.Past {
 func (rs *rooms) curveFrom(ctx context.Context, r *room, from time.Time, emit func(roomair.Segment)) (roomair.Curve, error) {
 	curve, err := rs.air(r).Curve(ctx, &r.track, from, emit)
 	if err != nil {
-		err = unreadable{err}
+		err = past.Unreadable{Err: err}
 	}
 	return curve, err
 }
@@ -164,14 +163,14 @@ func (f *Fold) redoRoom(ctx context.Context, r *room) error {
 	var waiting []sensors.Reading
 	if rewound {
 		if waiting, err = f.rooms.unsettled(ctx, r); err != nil {
-			return unreadable{err}
+			return past.Unreadable{Err: err}
 		}
 	}
 	r.track.Forget(from)
-	r.dropMarks(from, f.clock, f.out)
+	r.marks.Drop(from, f.clock, f.out.keepState)
 	r.track.Refold(curve)
 	if rewound {
-		f.rooms.refill(r, waiting, farFuture())
+		f.rooms.refill(r, waiting, past.FarFuture())
 	}
 	// The late sample may lie inside a segment that began before it.
 	from = from.Add(-f.facility.Ingest.GapLimit)
@@ -181,31 +180,6 @@ func (f *Fold) redoRoom(ctx context.Context, r *room) error {
 		}
 	}
 	return nil
-}
-
-// keepMark stores the first mark of a day, to start from when the far past
-// has to be gone through again.
-func (r *room) keepMark(m roomair.Mark, out *output) error {
-	day := m.At.Truncate(24 * time.Hour)
-	if day.Equal(r.markedDay) {
-		return nil
-	}
-	r.markedDay = day
-	body, err := past.MarkBody(m)
-	if err != nil {
-		return fmt.Errorf("curve of room %s: %w", r.config.ID, err)
-	}
-	out.keepState(past.MarkName(r.config.ID, m.At), body)
-	return nil
-}
-
-// dropMarks blanks the stored marks of a room from a time on: a late reading
-// has changed what they were made of.
-func (r *room) dropMarks(from, clock time.Time, out *output) {
-	for _, name := range past.MarksFrom(r.config.ID, from, clock) {
-		out.keepState(name, []byte{})
-	}
-	r.markedDay = time.Time{}
 }
 
 func (r *room) noteBlind(blind bool, now time.Time) {

@@ -11,10 +11,8 @@ import (
 func (f *Fold) Snapshot() *snapshot.Snapshot {
 	s := &snapshot.Snapshot{
 		Time: f.clock, Site: snapshot.Site{Facility: f.facility.Site.Name, Invented: f.invented, Location: f.facility.Site.Location},
-		Picture: f.desk.Picture(f.clock),
-		Knowledge: snapshot.Knowledge{
-			Species: f.cohorts.species, Catalog: f.cohorts.catalog, Starting: f.cohorts.starting, Learning: f.cohorts.learning,
-		},
+		Picture:      f.desk.Picture(f.clock),
+		Knowledge:    f.cohorts.Knowledge.Knowledge,
 		LimitChanges: slices.Clone(f.own.limits.Changes),
 		Clock:        snapshot.Clock{Doubt: f.own.parts.Clock, ClockSteps: f.own.clock},
 		Broker:       f.own.link, Notices: f.own.notices.Totals, Pending: f.own.notices.Pending,

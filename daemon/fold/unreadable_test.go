@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"rearguard/daemon/foldtest"
+	"rearguard/daemon/past"
 	"rearguard/sensors"
 )
 
@@ -99,7 +100,7 @@ func TestLateReadingsWaitForThePast(t *testing.T) {
 			taken := func(l *lived) int {
 				n := 0
 				ids := []sensors.SensorID{"nursery-a", "nursery-b", "hall-a"}
-				if err := l.kept.Temperatures(t.Context(), ids, time.Time{}, farFuture(), func(sensors.Reading) bool { n++; return true }); err != nil {
+				if err := l.kept.Temperatures(t.Context(), ids, time.Time{}, past.FarFuture(), func(sensors.Reading) bool { n++; return true }); err != nil {
 					t.Error(err)
 				}
 				return n

@@ -30,7 +30,7 @@ func (w *watch) lost() error {
 		asleep := i >= len(w.cohorts.list)
 		err := w.alarms.Observe(conditions.EvaluateLost(conditions.LostState{
 			Cohort: string(c.ID), Species: string(c.Species), Room: room, Now: w.clock, RoomGone: ok && w.rooms.by[room] == nil,
-			SpeciesGone: asleep || w.cohorts.list[i].Species == w.cohorts.lost[c.Species], Asleep: asleep,
+			SpeciesGone: asleep || w.cohorts.list[i].Species == w.cohorts.Lost[c.Species], Asleep: asleep,
 		})...)
 		if err != nil {
 			return err

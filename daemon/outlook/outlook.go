@@ -3,10 +3,15 @@
 package outlook
 
 import (
+	"fmt"
+	"log/slog"
 	"time"
 
+	"rearguard/daemon/course"
+	"rearguard/daemon/facility"
 	"rearguard/daemon/rearing/forecast"
 	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/roomair"
 	"rearguard/daemon/snapshot"
 )
 
@@ -38,12 +43,30 @@ type Cohort struct {
 	Daily, Week []forecast.DayNumbers
 }
 
-// Play plays expected air through from a little before a time on.
-func Play(view snapshot.ExpectedAir, at time.Time) (*Outlook, error) {
+// play plays expected air through from a little before a time on.
+func play(view snapshot.ExpectedAir, at time.Time) (*Outlook, error) {
 	o := &Outlook{View: view}
 	var err error
 	o.long, o.week, err = view.Play(at.Truncate(time.Hour).Add(-lead), dailyHorizon+lead+time.Hour)
 	return o, err
+}
+
+// Expect is what is expected of the air of a room in which some cohorts stand,
+// as of a time; nil while nothing is known of it.
+func Expect(room *facility.Room, curve *roomair.Curve, cohorts []*course.Course, at time.Time, zone *time.Location, logger *slog.Logger) (*Outlook, error) {
+	view, err := snapshot.ExpectAir(room, curve, zone)
+	if err != nil {
+		logger.Error("set points cannot be used", slog.String("room", string(room.ID)), slog.Any("error", err))
+	}
+	if view.Air == nil {
+		return nil, nil
+	}
+	o, err := play(view, at)
+	if err != nil {
+		return nil, fmt.Errorf("room %s: %w", room.ID, err)
+	}
+	o.Bending = course.Bendings(cohorts, curve.HourlyPoints(), zone)
+	return o, nil
 }
 
 // Of is what a cohort has to expect as of now.

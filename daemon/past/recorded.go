@@ -105,7 +105,7 @@ func (p Recorded) Ahead(ctx context.Context, after time.Time, yield func(sensors
 			}
 		}
 	}
-	for r, err := range p.Reader.Scan(ctx, nil, after.Add(time.Millisecond), farFuture()) {
+	for r, err := range p.Reader.Scan(ctx, nil, after.Add(time.Millisecond), FarFuture()) {
 		if err != nil {
 			return fmt.Errorf("read what lies ahead from the records: %w", err)
 		}
@@ -119,8 +119,8 @@ func (p Recorded) Ahead(ctx context.Context, after time.Time, yield func(sensors
 	return nil
 }
 
-// farFuture is after every reading.
-func farFuture() time.Time { return time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC) }
+// FarFuture is after every event.
+func FarFuture() time.Time { return time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC) }
 
 // Mark returns the newest stored curve of a room at or before t.
 func (p Recorded) Mark(ctx context.Context, room sensors.RoomID, t time.Time) (roomair.Mark, bool, error) {

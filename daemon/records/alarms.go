@@ -44,25 +44,25 @@ type AlarmTransition struct {
 	Priority            alerts.Priority
 }
 
-func (s *Store) putAlarm(ctx context.Context, a *AlarmRow) error {
+func (s *statements) putAlarm(ctx context.Context, a *AlarmRow) error {
 	cycle := []any{int64(a.Priority), a.Active, millis(a.RaisedAt), millis(a.ClearedAt), millis(a.AcknowledgedAt), a.AcknowledgedBy, text(a.State)}
 	if a.Occurrence != 0 {
 		args := append(alarmKey(a.Key), a.Occurrence, a.Closed)
-		if _, err := s.write.occurrence.ExecContext(ctx, append(args, cycle...)...); err != nil {
+		if _, err := s.occurrence.ExecContext(ctx, append(args, cycle...)...); err != nil {
 			return err
 		}
 	}
 	if a.Closed {
-		_, err := s.write.closeAlarm.ExecContext(ctx, alarmKey(a.Key)...)
+		_, err := s.closeAlarm.ExecContext(ctx, alarmKey(a.Key)...)
 		return err
 	}
 	args := append(alarmKey(a.Key), a.Occurrence)
-	_, err := s.write.alarm.ExecContext(ctx, append(args, cycle...)...)
+	_, err := s.alarm.ExecContext(ctx, append(args, cycle...)...)
 	return err
 }
 
-func (s *Store) putTransition(ctx context.Context, t *AlarmTransition) error {
-	_, err := s.write.transition.ExecContext(ctx, append(alarmKey(t.Key),
+func (s *statements) putTransition(ctx context.Context, t *AlarmTransition) error {
+	_, err := s.transition.ExecContext(ctx, append(alarmKey(t.Key),
 		t.Occurrence, t.Time.UnixMilli(), t.From.String(), t.To.String(), t.Who, t.Reason, string(t.Event), t.Annunciate, t.Cleared, int64(t.Priority))...)
 	return err
 }

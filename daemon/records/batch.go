@@ -131,32 +131,32 @@ func (s *Store) putRest(ctx context.Context, b *Batch) error {
 		return err
 	}
 	for i := range b.Alarms {
-		if err := s.putAlarm(ctx, &b.Alarms[i]); err != nil {
+		if err := s.write.putAlarm(ctx, &b.Alarms[i]); err != nil {
 			return fmt.Errorf("store alarm %v: %w", b.Alarms[i].Key, err)
 		}
 	}
 	for i := range b.Transitions {
-		if err := s.putTransition(ctx, &b.Transitions[i]); err != nil {
+		if err := s.write.putTransition(ctx, &b.Transitions[i]); err != nil {
 			return fmt.Errorf("store transition of alarm %v: %w", b.Transitions[i].Key, err)
 		}
 	}
 	for i := range b.Outbox {
-		if err := s.putNotice(ctx, &b.Outbox[i]); err != nil {
+		if err := s.write.putNotice(ctx, &b.Outbox[i]); err != nil {
 			return fmt.Errorf("store notice %q: %w", b.Outbox[i].Key, err)
 		}
 	}
 	for i := range b.Cohorts {
-		if err := s.putCohort(ctx, &b.Cohorts[i]); err != nil {
+		if err := s.write.putCohort(ctx, &b.Cohorts[i]); err != nil {
 			return fmt.Errorf("store cohort %q: %w", b.Cohorts[i].ID, err)
 		}
 	}
 	for i := range b.Counts {
-		if err := s.putCount(ctx, &b.Counts[i]); err != nil {
+		if err := s.write.putCount(ctx, &b.Counts[i]); err != nil {
 			return fmt.Errorf("store count %d: %w", b.Counts[i].ID, err)
 		}
 	}
 	for i := range b.Calibrations {
-		if err := s.putCalibration(ctx, &b.Calibrations[i]); err != nil {
+		if err := s.write.putCalibration(ctx, &b.Calibrations[i]); err != nil {
 			return fmt.Errorf("store calibration of %q: %w", b.Calibrations[i].Sensor, err)
 		}
 	}

@@ -1,10 +1,6 @@
 package records
 
-import (
-	"errors"
-
-	"rearguard/daemon/records/failure"
-)
+import "rearguard/daemon/records/failure"
 
 // Kinds of failure on which a caller may branch. Every error of this package
 // that has one of these causes wraps it, names the file and says what to do.
@@ -18,8 +14,6 @@ var (
 	ErrOlder    = failure.ErrOlder
 	ErrNotFound = failure.ErrNotFound
 	ErrClosed   = failure.ErrClosed
-	// ErrNotEnoughKept means that deleting old history would leave too little.
-	ErrNotEnoughKept = errors.New("old history is not deleted")
 )
 
 // describe names the file and says what to do about an error.

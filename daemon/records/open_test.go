@@ -17,6 +17,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/records/migrations"
 	"rearguard/sensors"
 )
 
@@ -38,7 +39,7 @@ func execFile(t *testing.T, path string, texts ...string) {
 func TestOlderFileIsBroughtUpToDate(t *testing.T) {
 	ctx := context.Background()
 	path := filepath.Join(t.TempDir(), "records.db")
-	texts, err := steps()
+	texts, err := migrations.Texts()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -46,7 +47,7 @@ func TestOlderFileIsBroughtUpToDate(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	execFile(t, path, texts[0], string(rows), fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = 1", applicationID))
+	execFile(t, path, texts[0], string(rows), fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = 1", migrations.ApplicationID))
 	if _, err := OpenReader(ctx, path); !errors.Is(err, ErrOlder) || !strings.Contains(err.Error(), path) {
 		t.Errorf("a reader of the older file: %v, want ErrOlder with the path", err)
 	}

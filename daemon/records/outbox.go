@@ -22,12 +22,12 @@ type OutboxTotal struct {
 
 // putNotice enters a notice: as delivered when its State says so, which then
 // counts as one attempt, and as pending otherwise.
-func (s *Store) putNotice(ctx context.Context, n *notify.Notice) error {
+func (s *statements) putNotice(ctx context.Context, n *notify.Notice) error {
 	state, attempts, done := notify.Pending, 0, time.Time{}
 	if n.State == notify.Delivered {
 		state, attempts, done = n.State, max(n.Attempts, 1), n.DoneAt
 	}
-	_, err := s.write.notice.ExecContext(ctx, n.Key, n.Occurrence, int64(n.Priority), n.Channel, n.Recipient, text(n.Payload),
+	_, err := s.notice.ExecContext(ctx, n.Key, n.Occurrence, int64(n.Priority), n.Channel, n.Recipient, text(n.Payload),
 		n.CreatedAt.UnixMilli(), n.DueAt.UnixMilli(), string(state), attempts, millis(done))
 	return err
 }
@@ -83,7 +83,7 @@ func (r *Reader) OutboxTotals(ctx context.Context) ([]OutboxTotal, error) {
 
 // AddNotice enters a notice, unless there is one with its key.
 func (s *Store) AddNotice(ctx context.Context, n notify.Notice) error {
-	return s.change(ctx, func(ctx context.Context) error { return s.putNotice(ctx, &n) })
+	return s.change(ctx, func(ctx context.Context) error { return s.write.putNotice(ctx, &n) })
 }
 
 // Hurry makes the notices of a channel that failed and are due within a time

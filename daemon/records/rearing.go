@@ -24,30 +24,30 @@ type Calibration struct {
 	Details json.RawMessage
 }
 
-func (s *Store) putCohort(ctx context.Context, c *population.Cohort) error {
+func (s *statements) putCohort(ctx context.Context, c *population.Cohort) error {
 	body, err := json.Marshal(c)
 	if err != nil {
 		return err
 	}
-	_, err = s.write.cohort.ExecContext(ctx, string(c.ID), string(body))
+	_, err = s.cohort.ExecContext(ctx, string(c.ID), string(body))
 	return err
 }
 
-func (s *Store) putCount(ctx context.Context, c *population.Count) error {
+func (s *statements) putCount(ctx context.Context, c *population.Count) error {
 	body, err := json.Marshal(c)
 	if err != nil {
 		return err
 	}
-	_, err = s.write.tally.ExecContext(ctx, int64(c.ID), string(c.Cohort), c.Time.UnixMilli(), string(body))
+	_, err = s.tally.ExecContext(ctx, int64(c.ID), string(c.Cohort), c.Time.UnixMilli(), string(body))
 	return err
 }
 
-func (s *Store) putCalibration(ctx context.Context, c *Calibration) error {
+func (s *statements) putCalibration(ctx context.Context, c *Calibration) error {
 	// SQLite has no NaN, and infinite corrections are mistakes.
 	if bad := math.Abs(c.Offset) + math.Abs(c.Gain); math.IsNaN(bad) || math.IsInf(bad, 0) {
 		return fmt.Errorf("offset %v and gain %v must be finite", c.Offset, c.Gain)
 	}
-	_, err := s.write.calibration.ExecContext(ctx, string(c.Sensor), c.Quantity.String(), c.From.UnixMilli(),
+	_, err := s.calibration.ExecContext(ctx, string(c.Sensor), c.Quantity.String(), c.From.UnixMilli(),
 		c.Offset, c.Gain, text(c.Details))
 	return err
 }

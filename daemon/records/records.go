@@ -25,6 +25,7 @@ import (
 	"time"
 
 	"rearguard/daemon/records/damage"
+	"rearguard/daemon/records/migrations"
 )
 
 // Synchronous says how far a commit waits for the disk.
@@ -178,7 +179,7 @@ func inspect(ctx context.Context, path, busy string) error {
 		return err
 	}
 	defer func() { _ = db.Close() }() // it was only read
-	_, _, err = version(ctx, db, path)
+	_, _, err = migrations.Version(ctx, db, path)
 	return err
 }
 
@@ -211,7 +212,7 @@ func open(ctx context.Context, path, dsn string, readers int) (*Reader, error) {
 	}
 	db.SetMaxOpenConns(readers)
 	db.SetMaxIdleConns(readers)
-	have, want, err := version(ctx, db, path)
+	have, want, err := migrations.Version(ctx, db, path)
 	if err == nil && have < want {
 		err = fmt.Errorf("%w: %s has schema %d and this program needs %d (start the daemon once, it brings the file up to date)",
 			ErrOlder, path, have, want)
@@ -356,6 +357,34 @@ func (s *Store) change(ctx context.Context, f func(ctx context.Context) error) e
 	}
 	ctx = context.WithoutCancel(ctx)
 	return describe(s.path, inTransaction(ctx, s.conn, func() error { return f(ctx) }))
+}
+
+// migrate brings the file to the newest version in one transaction: it has
+// either all of it or is as it was. It reports whether the file is new.
+func migrate(ctx context.Context, c *sql.Conn, path string) (isNew bool, err error) {
+	have, want, err := migrations.Version(ctx, c, path)
+	if err != nil || have == want {
+		return false, err
+	}
+	return have == 0, inTransaction(ctx, c, func() error { return migrations.Apply(ctx, c, path, have) })
+}
+
+// inTransaction runs f between BEGIN IMMEDIATE and COMMIT on c; when f or the
+// commit fails nothing of it remains.
+func inTransaction(ctx context.Context, c *sql.Conn, f func() error) error {
+	if _, err := c.ExecContext(ctx, "BEGIN IMMEDIATE"); err != nil {
+		return err
+	}
+	err := f()
+	if err == nil {
+		_, err = c.ExecContext(ctx, "COMMIT")
+	}
+	if err != nil {
+		// After some failures SQLite has already rolled back, and then this
+		// fails with "no transaction is active": err says what was wrong.
+		_, _ = c.ExecContext(context.WithoutCancel(ctx), "ROLLBACK")
+	}
+	return err
 }
 
 // Read lets f read one state of the file, for the upkeep of the file. F must

@@ -11,6 +11,7 @@ import (
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/records"
+	"rearguard/daemon/records/upkeep"
 	"rearguard/daemon/snapshot"
 	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
@@ -278,7 +279,7 @@ func (r *run) pack() {
 	if !p.clock.Settled() {
 		return
 	}
-	_, _, err := p.store.Retain(r.ctx, records.Retention{Now: r.believed(), HistoryDays: p.facility.Records.KeepDays})
+	_, _, err := upkeep.Retain(r.ctx, p.store, upkeep.Retention{Now: r.believed(), HistoryDays: p.facility.Records.KeepDays})
 	if err != nil {
 		r.breach("pack", "old history cannot be removed: %v", err)
 	}

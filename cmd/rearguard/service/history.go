@@ -4,7 +4,6 @@ import (
 	"context"
 	"time"
 
-	"rearguard/daemon/records"
 	"rearguard/daemon/records/upkeep"
 )
 
@@ -44,7 +43,7 @@ func (s *service) packHistory(ctx context.Context) {
 // deleteOld deletes and condenses what is past its keeping.
 func (s *service) deleteOld(ctx context.Context, now time.Time) error {
 	if keep := s.site.now.Load().facility.Records.KeepDays; keep > 0 {
-		if _, _, err := s.store.Retain(ctx, records.Retention{Now: now, HistoryDays: keep}); err != nil {
+		if _, _, err := upkeep.Retain(ctx, s.store, upkeep.Retention{Now: now, HistoryDays: keep}); err != nil {
 			return err
 		}
 	}

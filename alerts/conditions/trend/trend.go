@@ -1,4 +1,7 @@
-package conditions
+// Package trend remembers how the air of a room went in the last minutes and over
+// the last day: which way it goes, what is usual there, and whether outside air
+// came in.
+package trend
 
 import (
 	"cmp"
@@ -10,12 +13,13 @@ import (
 	"rearguard/sensors/air"
 )
 
+// SlopeWindow is what a slope is taken over.
+const SlopeWindow = 20 * time.Minute
+
 const (
-	// sampleEvery spaces the samples of a trend, trendWindow is how far back
-	// they go, slopeWindow is what a slope is taken over.
+	// sampleEvery spaces the samples of a trend, window is how far back they go.
 	sampleEvery = time.Minute
-	trendWindow = 40 * time.Minute
-	slopeWindow = 20 * time.Minute
+	window      = 40 * time.Minute
 	// A slope wants this many samples over this stretch.
 	leastSamples = 5
 	leastStretch = 12 * time.Minute
@@ -84,29 +88,38 @@ type Slope struct {
 	High    float64 `json:"high,omitempty"`
 }
 
-// add takes in the centre of the air. It keeps at most one sample a minute
-// and works the slopes out anew when it keeps one.
-func (tr Trend) add(in *RoomState) Trend {
-	if in.Blind || in.TemperatureC == nil || math.IsNaN(*in.TemperatureC) || math.Abs(*in.TemperatureC) > 1000 {
+// Air is the air of a room at one time; nil for what is not known.
+type Air struct {
+	Time time.Time
+	// TemperatureC and HumidityPercent are its centre, OutdoorC is the
+	// temperature outdoors in °C.
+	TemperatureC, HumidityPercent, OutdoorC *float64
+	// PressurePa is the air pressure; standard if zero.
+	PressurePa float64
+	// SpreadC is by how much the warmest sensor is above the coldest, in °C.
+	SpreadC float64
+}
+
+// Add takes in the air. It keeps at most one sample a minute and works the
+// slopes out anew when it keeps one.
+func (tr Trend) Add(in *Air) Trend {
+	if in.TemperatureC == nil || math.IsNaN(*in.TemperatureC) || math.Abs(*in.TemperatureC) > 1000 {
 		return tr
 	}
 	n := len(tr.Samples)
-	if n > 0 && in.Now.Sub(tr.Samples[n-1].Time) < sampleEvery {
+	if n > 0 && in.Time.Sub(tr.Samples[n-1].Time) < sampleEvery {
 		return tr
 	}
 	// Rounded far below what sensors resolve, to keep the memory small.
-	s := Sample{Time: in.Now, C: rounded(*in.TemperatureC, 1e3), W: rounded(humidityRatio(in), 1e4)}
+	s := Sample{Time: in.Time, C: rounded(*in.TemperatureC, 1e3), W: rounded(in.humidityRatio(), 1e4), D: rounded(in.SpreadC, 1e2)}
 	if s.W > 0 {
 		s.RH = rounded(*in.HumidityPercent, 1e2)
-	}
-	if in.Warmest != nil && in.Coldest != nil {
-		s.D = rounded(in.Warmest.Value-in.Coldest.Value, 1e2)
 	}
 	if in.OutdoorC != nil {
 		s.Over = rounded(s.C-*in.OutdoorC, 1e2)
 	}
 	first := 0
-	for first < n && in.Now.Sub(tr.Samples[first].Time) > trendWindow {
+	for first < n && in.Time.Sub(tr.Samples[first].Time) > window {
 		first++
 	}
 	// Copies, never changes in place: older memories share the arrays.
@@ -114,11 +127,11 @@ func (tr Trend) add(in *RoomState) Trend {
 	tr.Hours = addHour(tr.Hours, s)
 	last := &tr.Hours[len(tr.Hours)-1]
 	last.Loss = max(last.Loss, rounded(tr.sustainedLoss(len(tr.Samples)-1), 1e4))
-	recent := tr.since(in.Now.Add(-slopeWindow))
-	tr.Temperature = robustSlope(recent, 0.02, func(s Sample) (float64, bool) { return s.C, true })
-	tr.Moisture = robustSlope(recent, 0.002, func(s Sample) (float64, bool) { return math.Log(s.W), s.W > 0 })
-	tr.Early = sensors.TheilSen(points(tr.between(in.Now.Add(-slopeWindow), in.Now.Add(-slopeWindow/2)), celsius))
-	tr.Late = sensors.TheilSen(points(tr.since(in.Now.Add(-slopeWindow/2)), celsius))
+	recent, half := in.Time.Add(-SlopeWindow), in.Time.Add(-SlopeWindow/2)
+	tr.Temperature = robustSlope(tr.since(recent), 0.02, celsius)
+	tr.Moisture = robustSlope(tr.since(recent), 0.002, func(s Sample) (float64, bool) { return math.Log(s.W), s.W > 0 })
+	tr.Early = sensors.TheilSen(points(tr.between(recent, half), celsius))
+	tr.Late = sensors.TheilSen(points(tr.since(half), celsius))
 	return tr
 }
 
@@ -127,7 +140,7 @@ func rounded(x, parts float64) float64 { return math.Round(x*parts) / parts }
 func celsius(s Sample) (float64, bool) { return s.C, true }
 
 // humidityRatio is in g/kg, 0 where it cannot be told.
-func humidityRatio(in *RoomState) float64 {
+func (in *Air) humidityRatio() float64 {
 	if in.HumidityPercent == nil || in.TemperatureC == nil {
 		return 0
 	}
@@ -164,9 +177,9 @@ func addHour(hours []Hour, s Sample) []Hour {
 	return hours
 }
 
-// now is the median of the last samples, so that noise at a threshold does not
+// Now is the median of the last samples, so that noise at a threshold does not
 // make a judgement flicker. There must be a sample.
-func (tr Trend) now() Sample {
+func (tr Trend) Now() Sample {
 	recent := tr.Samples[max(0, len(tr.Samples)-5):]
 	last := recent[len(recent)-1]
 	pick := func(value func(Sample) float64) float64 {
@@ -242,4 +255,16 @@ func robustSlope(samples []Sample, least float64, value func(Sample) (float64, b
 	sigma := max(1.4826*sensors.Median(rest), least)
 	bound := 3 * sigma / math.Sqrt(spread)
 	return Slope{Known: true, PerHour: slope, Low: slope - bound, High: slope + bound}
+}
+
+// Move moves it to other times by a span, with the clock.
+func (tr Trend) Move(by time.Duration) Trend {
+	tr.Samples, tr.Hours = slices.Clone(tr.Samples), slices.Clone(tr.Hours)
+	for i := range tr.Samples {
+		tr.Samples[i].Time = tr.Samples[i].Time.Add(by)
+	}
+	for i := range tr.Hours {
+		tr.Hours[i].Start = tr.Hours[i].Start.Add(by)
+	}
+	return tr
 }
