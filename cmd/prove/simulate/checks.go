@@ -98,7 +98,7 @@ func (r final) checkHistory(ctx context.Context) {
 			r.breach("history lost", "%s said %.5f °C at %s; it was acknowledged at %s and is not in history", one.Sensor.ID, one.ValueC, clockText(one.TrueAt), clockText(one.Heard))
 			return
 		}
-		if one.Sensor.Plan.Form.OwnTime() && one.Acked && one.Binding && !sensorTimeIn(one, stored[at]) {
+		if one.Sensor.Plan.Form.OwnTime() && one.Acked && one.Binding && one.Placed && !sensorTimeIn(one, stored[at]) {
 			r.breach("history moved", "%s said %.5f °C at %s, and history has it at another time", one.Sensor.ID, one.ValueC, clockText(one.TrueAt))
 			return
 		}

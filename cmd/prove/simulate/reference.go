@@ -132,6 +132,7 @@ func (f *reference) view(id sensors.RoomID) *roomView {
 // heard takes note of a message that is handed to the daemon.
 func (f *reference) heard(m *world.Message) {
 	said := m.Said
+	said.Placed = said.Placed && !f.run.unsure()
 	s, d := said.Sensor, &f.devices[m.Said.Sensor.Index]
 	i := slices.IndexFunc(f.run.site.Sensors, func(one site.Sensor) bool { return one.Device == s && !one.Unclaimed && !one.Retired })
 	if i < 0 || m.Retained || s.Plan.Form == world.SparkplugForm && !d.whole {
@@ -159,6 +160,19 @@ func (f *reference) heard(m *world.Message) {
 		cool = f.run.now
 	}
 	*d = device{pause: pause, over: over, cool: cool, valueC: m.Said.ValueC, trueAt: m.Said.TrueAt, heard: f.run.now, known: true, vague: late > 1 || m.Again, whole: d.whole}
+}
+
+// timeAgain is within how many minutes the daemon goes by the machine's clock
+// again once that is right.
+const timeAgain = 90
+
+// unsure reports whether nobody could tell which is wrong, the clock of the
+// machine or those of sensors that have their own: it is that of the machine, or
+// was a short while ago. What such sensors say is kept then; at which time, and
+// whether it is of the present, is not asked for, and to be told that a room is
+// not watched is better than not to be told.
+func (r *run) unsure() bool {
+	return r.clock.ahead != 0 || r.world.unclear && r.now-r.clock.changed <= timeAgain
 }
 
 // born takes note of a birth that is handed to the daemon.
@@ -239,7 +253,8 @@ func (f *reference) observe() {
 }
 
 // progress checks that the daemon's time goes on, and is right when the
-// machine's has been for long.
+// machine's has been for long. Where nothing beside that clock tells the time a
+// person must say that it is right; the daemon then has to ask for it.
 func (f *reference) progress(now *snapshot.Snapshot) {
 	r := f.run
 	if now.Time.Sub(f.lastTime) < 20*time.Second {
@@ -251,8 +266,9 @@ func (f *reference) progress(now *snapshot.Snapshot) {
 	if f.still > 8 {
 		r.breach("clock", "the daemon's time has stood at %s for %d min", now.Time.Format("2006-01-02 15:04"), f.still)
 	}
-	if off := now.Time.Sub(r.trueTime()).Abs(); r.clock.ahead == 0 && r.now-max(r.clock.changed, r.process.began) > 90 && off > 2*time.Minute {
-		r.breach("clock", "the clock of the machine has been right for 90 min, and the daemon's is %s off", off.Truncate(time.Minute))
+	asking := slices.ContainsFunc(now.Alarms, func(a snapshot.Alarm) bool { return a.Key.Condition == "clock_wrong" && a.Active })
+	if off := now.Time.Sub(r.trueTime()).Abs(); !asking && r.clock.ahead == 0 && r.now-max(r.clock.changed, r.process.began) > timeAgain && off > 2*time.Minute {
+		r.breach("clock", "the clock of the machine has been right for %d min, and the daemon's is %s off", timeAgain, off.Truncate(time.Minute))
 	}
 }
 

@@ -2,6 +2,7 @@ package simulate
 
 import (
 	"rearguard/alerts"
+	"rearguard/cmd/prove/simulate/world"
 	"rearguard/daemon/snapshot"
 )
 
@@ -12,6 +13,12 @@ func (d *device) missed(now int) int {
 		return max(d.pause, now-d.heard)
 	}
 	return now - d.heard
+}
+
+// sound reports whether a sensor is heard, as anybody would see.
+func (f *reference) sound(s *world.Sensor) bool {
+	r, d := f.run, &f.devices[s.Index]
+	return d.known && !d.vague && s.Trusted(r.now) && d.missed(r.now) < silentAfter(s)-1 && !(s.Plan.Form.OwnTime() && r.unsure())
 }
 
 // falseAlarm checks an alarm that came on.
@@ -34,7 +41,7 @@ func (f *reference) falseAlarm(a *snapshot.Alarm) {
 	case "sensor_silent":
 		for _, one := range r.site.SensorsIn(a.Key.Room) {
 			d := &f.devices[one.Device.Index]
-			if string(one.ID) == a.Key.Subject && d.known && !d.vague && one.Device.Trusted(r.now) && d.missed(r.now) < silentAfter(one.Device)-1 {
+			if string(one.ID) == a.Key.Subject && f.sound(one.Device) {
 				r.breach("silence invented", "%s is called silent (%s), and was heard %d min ago", one.ID, a.Detail, r.now-d.heard)
 			}
 		}
@@ -42,8 +49,7 @@ func (f *reference) falseAlarm(a *snapshot.Alarm) {
 		list := r.site.SensorsIn(a.Key.Room)
 		sound := len(list) > 0
 		for _, one := range list {
-			d := &f.devices[one.Device.Index]
-			sound = sound && d.known && !d.vague && one.Device.Trusted(r.now) && d.missed(r.now) < silentAfter(one.Device)-1
+			sound = sound && f.sound(one.Device)
 		}
 		if sound {
 			r.breach("blind invented", "%s is called blind (%s), and all of its sensors are heard", a.Key.Room, a.Detail)

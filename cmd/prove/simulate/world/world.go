@@ -98,7 +98,9 @@ type Said struct {
 	TrueAt int
 	// Binding is set when it must be in the records once it is acknowledged.
 	Binding bool
-	Acked   bool
+	// Placed is set when it must be there with the time that the message says.
+	Placed bool
+	Acked  bool
 	// Handed counts how often it was given to the daemon, heard when first.
 	Handed int
 	Heard  int
@@ -131,7 +133,7 @@ func (s *Sensor) Report(now int, at time.Time, d Dice) (published []*Message, on
 	at = at.Add(s.Clock)
 	m := &Message{
 		Topic: s.topic(), Body: s.encode(v, at), Retained: s.Plan.Form == homieForm,
-		Said: &Said{Sensor: s, ValueC: v, At: at, TrueAt: now, Binding: s.Clock == 0},
+		Said: &Said{Sensor: s, ValueC: v, At: at, TrueAt: now, Binding: s.Clock == 0, Placed: true},
 	}
 	if s.Late {
 		s.held = append(s.held, m)
