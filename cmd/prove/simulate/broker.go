@@ -57,6 +57,11 @@ func (b *broker) drop() {
 // forget loses the session, and with it all that waited.
 func (b *broker) forget() {
 	b.queue, b.given, b.forgot = nil, nil, true
+	b.retell()
+}
+
+// retell gives what is retained, as a subscription has a broker do.
+func (b *broker) retell() {
 	for _, topic := range slices.Sorted(func(yield func(string) bool) {
 		for t := range b.retained {
 			if !yield(t) {
@@ -89,7 +94,7 @@ func (b *broker) next() *message {
 
 // hand makes the message for the daemon.
 func (b *broker) hand(m *message) sensors.Message {
-	if m.birth != nil {
+	if m.birth != nil && b.run.site.hears(m.birth) {
 		b.run.ref.born(m.birth)
 	}
 	if s := m.said; s != nil {

@@ -164,6 +164,7 @@ func claimOne(r *run, e event) begun {
 	}
 	j := slices.IndexFunc(f.Sensors, func(s facility.Sensor) bool { return s.ID == one.id })
 	r.do(fold.ClaimSensor{Sensor: f.Sensors[j], Who: "Technician"}, func() {})
+	r.broker.retell()
 	one.device.spoiltUntil = r.now + 60
 	r.ref.unsettle()
 	return once("somebody claims %s for %s", one.id, one.room)
@@ -204,6 +205,7 @@ func (r *run) edited(e event, touched sensors.RoomID, format string, args ...any
 		return begun{}
 	}
 	r.process.facility = f
+	r.broker.retell()
 	r.compareMarks(before, markOf(r.process.engine.Snapshot()).without(touched))
 	r.ref.edited()
 	return begun{}

@@ -91,6 +91,11 @@ func (s *site) room(id sensors.RoomID) *siteRoom {
 	return &s.rooms[i]
 }
 
+// hears reports whether the file has a device listened to.
+func (s *site) hears(device *sensor) bool {
+	return slices.ContainsFunc(s.sensors, func(one siteSensor) bool { return one.device == device && !one.unclaimed && !one.retired })
+}
+
 // sensorsIn are the sensors of a room that are listened to.
 func (s *site) sensorsIn(id sensors.RoomID) []*siteSensor {
 	var list []*siteSensor
