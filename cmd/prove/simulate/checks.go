@@ -135,6 +135,9 @@ func (r *run) checkThermalTime() {
 		if i < 0 || c.disturbed || r.world.damaged || !c.ended.IsZero() || now.Cohorts[i].CatchingUp {
 			continue
 		}
+		if !r.asMoved(c, now.Cohorts[i].Start) {
+			continue
+		}
 		// Progress is brought up to date every ten minutes.
 		want, until, err := r.integrate(c, now.Cohorts[i].Progress.Time())
 		if err != nil {
@@ -150,6 +153,17 @@ func (r *run) checkThermalTime() {
 			return
 		}
 	}
+}
+
+// asMoved takes over the start of a cohort that was entered by a wrong clock:
+// when the clock is set right, the daemon moves what was entered along. It
+// reports false where the same may be so of the moves of the cohort.
+func (r *run) asMoved(c *cohort, start time.Time) bool {
+	if !r.world.unclear || start.Equal(c.started) {
+		return true
+	}
+	c.started, c.places[0].From = start, start
+	return len(c.places) == 1
 }
 
 // checkCohorts looks for what people entered.
