@@ -16,6 +16,7 @@ import (
 	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
+	"rearguard/sensors/unclaimed"
 )
 
 // counted is how many messages had an outcome.
@@ -83,8 +84,8 @@ func TestUnclaimedTopicsMakeRoom(t *testing.T) {
 			r.send(fmt.Sprintf(topic, i), body, at)
 		}
 	}
-	has := func(s *snapshot.Snapshot, topic string) *desk.UnclaimedTopic {
-		i := slices.IndexFunc(s.Unclaimed, func(u desk.UnclaimedTopic) bool { return u.Topic == topic })
+	has := func(s *snapshot.Snapshot, topic string) *unclaimed.TopicView {
+		i := slices.IndexFunc(s.Unclaimed, func(u unclaimed.TopicView) bool { return u.Topic == topic })
 		if i < 0 {
 			return nil
 		}

@@ -18,7 +18,6 @@ import (
 	"rearguard/daemon/study"
 	"rearguard/sensors"
 	"rearguard/sensors/calibration"
-	"rearguard/sensors/desk"
 )
 
 // keeper is what the people of the month remember.
@@ -343,7 +342,7 @@ func (m *month) benchIce() {
 	const topic = "lantern/nursery/lower"
 	m.do(fold.StartBench{Sensor: "nursery-lower", Quantity: sensors.Temperature, Who: ines})
 	m.bench(topic, 14, 0.3, 80)
-	m.do(fold.ReadBench{Sensor: "nursery-lower", Who: ines, Reference: desk.Reference{Kind: desk.ReferenceIce}})
+	m.do(fold.ReadBench{Sensor: "nursery-lower", Who: ines, Reference: calibration.Reference{Kind: calibration.ReferenceIce}})
 	m.do(fold.FinishBench{Sensor: "nursery-lower", Who: ines, Note: "yearly"})
 }
 
@@ -351,8 +350,8 @@ func (m *month) benchIce() {
 func (m *month) benchSalts() {
 	const topic = "lantern/emergence/cage"
 	salt := func(s calibration.Salt) fold.ReadBench {
-		return fold.ReadBench{Sensor: "emergence-cage", Who: ines, Reference: desk.Reference{
-			Kind: desk.ReferenceSalt, Salt: s, Celsius: 25, CelsiusError: 0.5,
+		return fold.ReadBench{Sensor: "emergence-cage", Who: ines, Reference: calibration.Reference{
+			Kind: calibration.ReferenceSalt, Salt: s, Celsius: 25, CelsiusError: 0.5,
 		}}
 	}
 	m.do(fold.StartBench{Sensor: "emergence-cage", Quantity: sensors.RelativeHumidity, Who: ines})

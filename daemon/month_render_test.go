@@ -15,6 +15,7 @@ import (
 	"rearguard/sensors/calibration"
 	"rearguard/sensors/desk"
 	"rearguard/sensors/quality"
+	"rearguard/sensors/unclaimed"
 )
 
 // page renders state as text, one fact a line, so that a difference names the
@@ -234,7 +235,7 @@ func (p *page) amendment(name string, a *quality.Amendment) {
 	p.line(name+" amended", "at", a.Time, "value", a.Value, "was", a.Was, "flag", a.Flag, "size", a.Size, "limit", a.Limit)
 }
 
-func (p *page) bench(name string, b *desk.BenchView) {
+func (p *page) bench(name string, b *calibration.BenchView) {
 	p.line(name+" bench", "quantity", b.Quantity, "since", b.Since, "by", b.By, "wanted", b.Wanted, "problem", b.Problem, "curve", len(b.Curve))
 	p.measurement(name+" bench now", b.Now)
 	for _, r := range b.Curve {
@@ -263,7 +264,7 @@ func (p *page) result(name string, r *calibration.Result) {
 	p.points(name+" result", r.Points)
 }
 
-func (p *page) certificate(kind string, f *desk.InForce) {
+func (p *page) certificate(kind string, f *calibration.InForce) {
 	c := &f.Certificate
 	name := kind + " " + c.Number
 	p.line(name, "sensor", string(c.Series.Sensor), "quantity", c.Series.Quantity, "at", c.At, "by", c.By, "from", c.From, "due", c.Due,
@@ -304,7 +305,7 @@ func (p *page) totals(s *snapshot.Snapshot) {
 	}
 }
 
-func (p *page) unclaimed(u *desk.UnclaimedTopic) {
+func (p *page) unclaimed(u *unclaimed.TopicView) {
 	name := "unclaimed " + u.Topic
 	p.line(name, "first", u.First, "last", u.Last, "count", u.Count, "per_minute", u.PerMinute, "format", u.Format)
 	for _, e := range u.Payloads {

@@ -14,7 +14,6 @@ import (
 	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
 	"rearguard/sensors/calibration"
-	"rearguard/sensors/desk"
 )
 
 func shiftCertificate(id sensors.SensorID, shift float64, at time.Time) calibration.Certificate {
@@ -128,14 +127,14 @@ func TestHumidityBenchOverTwoSalts(t *testing.T) {
 		}
 	}
 	point := func(s calibration.Salt) error {
-		return r.engine.Do(t.Context(), fold.ReadBench{Sensor: "nursery-b", Who: "Ana", Reference: desk.Reference{Kind: desk.ReferenceSalt, Salt: s, Celsius: 25, CelsiusError: 0.5}})
+		return r.engine.Do(t.Context(), fold.ReadBench{Sensor: "nursery-b", Who: "Ana", Reference: calibration.Reference{Kind: calibration.ReferenceSalt, Salt: s, Celsius: 25, CelsiusError: 0.5}})
 	}
 	salt(31, 50, 35)
 	if err := point(calibration.MagnesiumChloride); !errors.Is(err, fold.ErrRefused) || !strings.Contains(err.Error(), "needs 30m0s") {
 		t.Errorf("read after 20 minutes: %v", err)
 	}
 	salt(50, 65, 35)
-	if err := r.engine.Do(t.Context(), fold.ReadBench{Sensor: "nursery-b", Who: "Ana", Reference: desk.Reference{Kind: desk.ReferenceIce}}); !errors.Is(err, fold.ErrRefused) {
+	if err := r.engine.Do(t.Context(), fold.ReadBench{Sensor: "nursery-b", Who: "Ana", Reference: calibration.Reference{Kind: calibration.ReferenceIce}}); !errors.Is(err, fold.ErrRefused) {
 		t.Errorf("ice as a reference for humidity: %v", err)
 	}
 	if err := point(calibration.MagnesiumChloride); err != nil {

@@ -7,6 +7,7 @@ package sensors
 import (
 	"cmp"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -182,4 +183,12 @@ type Message struct {
 	// nil, may be called from any goroutine, and must be called once, in the
 	// order in which messages were received.
 	Ack func()
+}
+
+// excerptKept bounds the bytes shown of a payload.
+const excerptKept = 120
+
+// Excerpt is the start of a message's payload, escaped for display.
+func Excerpt(payload []byte) string {
+	return strconv.QuoteToASCII(string(payload[:min(len(payload), excerptKept)]))
 }

@@ -70,7 +70,7 @@ func prepare(t *testing.T) *prepared {
 		l.messages(nursery("a", at, 38+float64(m%3)/100, 70), nursery("b", at, ice, 70), hall(at, ice))
 		l.tick(at.Add(10 * time.Second))
 	}
-	l.do(ReadBench{Sensor: "nursery-b", Reference: desk.Reference{Kind: desk.ReferenceIce}, Who: "Ana"})
+	l.do(ReadBench{Sensor: "nursery-b", Reference: calibration.Reference{Kind: calibration.ReferenceIce}, Who: "Ana"})
 	l.Doubt("it says 1 Jan 1970")
 	p.kept = l.kept
 	if err := l.NoteParts(t.Context(), "", records.Trouble{Damage: "readings of sensor hall-a of 1 May 2026 cannot be read"}); err != nil {
@@ -137,7 +137,7 @@ func (p *prepared) events(t *testing.T) map[string]Command {
 			Topic: "new/one", Format: payload.Plain, Values: []facility.Value{{Quantity: sensors.Temperature, Unit: "°C"}},
 		}}}},
 		StartBench{Sensor: "nursery-a", Quantity: sensors.Temperature, Who: "Ana"},
-		ReadBench{Sensor: "hall-a", Reference: desk.Reference{Kind: desk.ReferenceIce}, Who: "Ana"},
+		ReadBench{Sensor: "hall-a", Reference: calibration.Reference{Kind: calibration.ReferenceIce}, Who: "Ana"},
 		FinishBench{Sensor: "nursery-b", Who: "Ana", Note: "yearly"},
 		LeaveBench{Sensor: "hall-a", Who: "Ana"},
 		Calibrate{Certificate: certificate(t, "nursery-b", now), Who: "Ana"},

@@ -98,7 +98,7 @@ func (f *Fold) settle(ctx context.Context, at time.Time) error {
 			return err
 		}
 	}
-	if f.own.arrears.Times == before && f.desk.Held() == 0 {
+	if f.own.arrears.Times == before && f.desk.Intake.Held() == 0 {
 		f.own.arrears.MadeUp(f.logger)
 	}
 	return nil

@@ -5,7 +5,7 @@ import (
 	"time"
 
 	"rearguard/sensors"
-	"rearguard/sensors/desk"
+	"rearguard/sensors/calibration"
 )
 
 // StartBench takes a sensor out of its room onto the calibration bench: its
@@ -32,9 +32,9 @@ func (c StartBench) check(_ context.Context, f *Fold, at time.Time) (change, err
 // ReadBench reads a sensor on the bench against a reference. It is refused
 // until the sensor has settled.
 type ReadBench struct {
-	Sensor    sensors.SensorID `json:"sensor"`
-	Reference desk.Reference   `json:"reference"`
-	Who       string           `json:"who"`
+	Sensor    sensors.SensorID      `json:"sensor"`
+	Reference calibration.Reference `json:"reference"`
+	Who       string                `json:"who"`
 }
 
 // Kind names the command in the journal.

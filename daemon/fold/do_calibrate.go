@@ -9,7 +9,6 @@ import (
 	"rearguard/daemon/records"
 	"rearguard/sensors"
 	"rearguard/sensors/calibration"
-	"rearguard/sensors/desk"
 )
 
 // Calibrate puts a certificate into force that was made elsewhere, for readings
@@ -30,7 +29,7 @@ func (c Calibrate) check(_ context.Context, f *Fold, at time.Time) (change, erro
 }
 
 // keepCalibration puts a correction into the records' own table.
-func (o *output) keepCalibration(in desk.InForce) error {
+func (o *output) keepCalibration(in calibration.InForce) error {
 	details, err := json.Marshal(in.Certificate)
 	if err != nil {
 		return fmt.Errorf("certificate %s: %w", in.Certificate.Number, err)

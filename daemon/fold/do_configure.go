@@ -45,7 +45,7 @@ func (c Configure) check(_ context.Context, f *Fold, at time.Time) (change, erro
 	if c.Text == f.configuration.Text && len(f.configuration.Claimed) == 0 {
 		return f.keepConfiguration, nil
 	}
-	if f.desk.Held() > 0 {
+	if f.desk.Intake.Held() > 0 {
 		return nil, errUnread
 	}
 	next, err := c.takeOver(f, at)

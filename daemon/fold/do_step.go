@@ -89,7 +89,7 @@ func (f *Fold) startAnew() {
 // nothing. NoteParts journals it.
 func (f *Fold) Doubt(words string) {
 	f.own.doubt = words
-	f.desk.Doubt(words != "")
+	f.desk.OwnClocks.Doubt(words != "")
 }
 
 // Sights are by how much the clocks of sensors are ahead.

@@ -190,8 +190,10 @@ func (g *ground) TakeRequests() []payload.Request { return g.desk.TakeRequests()
 func (g *ground) Converse(now time.Time) { g.desk.Converse(now) }
 
 // NoteRefused counts messages that were refused before they came here.
-func (g *ground) NoteRefused(r desk.Refused) { g.desk.NoteRefused(r) }
+func (g *ground) NoteRefused(r desk.Refused) { g.desk.Intake.NoteRefused(r) }
 
 // PutOff reports what stands in the way of reading the past, empty if nothing
 // does, and whether messages are held back for it.
-func (f *Fold) PutOff() (problem string, held int) { return f.own.arrears.Problem, f.desk.Held() }
+func (f *Fold) PutOff() (problem string, held int) {
+	return f.own.arrears.Problem, f.desk.Intake.Held()
+}

@@ -28,7 +28,7 @@ func (f *Fold) Handle(ctx context.Context) error {
 		return err
 	}
 	for {
-		arrival, more := f.desk.Next()
+		arrival, more := f.desk.Intake.Next()
 		if !more {
 			break
 		}
@@ -46,13 +46,13 @@ func (f *Fold) Handle(ctx context.Context) error {
 		}
 	}
 	f.desk.Finish()
-	err = f.desk.TakePresences(func(p desk.Presence) error {
+	err = f.desk.Presences.Take(func(p desk.Presence) error {
 		return f.record(ctx, presenceEvent{Sensor: p.Sensor, Here: p.Here})
 	})
 	if err != nil {
 		return err
 	}
-	return f.desk.TakeOwnClocks(func(c desk.OwnClock) error { return f.record(ctx, ownClockEvent{c}) })
+	return f.desk.OwnClocks.Take(func(c desk.OwnClock) error { return f.record(ctx, ownClockEvent{c}) })
 }
 
 // take gives one reading to all that feed on it.

@@ -27,7 +27,7 @@ func (f *Fold) replay(ctx context.Context, reader *records.Reader, s past.Span, 
 		}
 		arrival := f.lead.Arrival(event.Arrival())
 		before(arrival)
-		if n, last := f.desk.Waiting(); n > 0 && (event.Entry != nil || n >= replayBatch && arrival.After(last)) {
+		if n, last := f.desk.Intake.Waiting(); n > 0 && (event.Entry != nil || n >= replayBatch && arrival.After(last)) {
 			if err := f.Handle(ctx); err != nil {
 				return err
 			}

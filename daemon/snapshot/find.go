@@ -8,7 +8,9 @@ import (
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/sensors"
+	"rearguard/sensors/calibration"
 	"rearguard/sensors/desk"
+	"rearguard/sensors/unclaimed"
 )
 
 // Source gives the state to those who only show it.
@@ -59,13 +61,13 @@ func (s *Snapshot) SpeciesOf(id species.ID) (*Species, error) {
 }
 
 // Certificate returns the calibration with the number.
-func (s *Snapshot) Certificate(number string) (*desk.InForce, error) {
-	return named("certificate", number, first(s.Certificates, number, func(f *desk.InForce) string { return f.Certificate.Number }))
+func (s *Snapshot) Certificate(number string) (*calibration.InForce, error) {
+	return named("certificate", number, first(s.Certificates, number, func(f *calibration.InForce) string { return f.Certificate.Number }))
 }
 
 // UnclaimedTopic returns the topic that no sensor claims.
-func (s *Snapshot) UnclaimedTopic(topic string) (*desk.UnclaimedTopic, error) {
-	if t := first(s.Unclaimed, topic, func(t *desk.UnclaimedTopic) string { return t.Topic }); t != nil {
+func (s *Snapshot) UnclaimedTopic(topic string) (*unclaimed.TopicView, error) {
+	if t := first(s.Unclaimed, topic, func(t *unclaimed.TopicView) string { return t.Topic }); t != nil {
 		return t, nil
 	}
 	return nil, fmt.Errorf("topic %q is %w: it may be a sensor's by now, or was not seen since the last start", topic, ErrUnknown)

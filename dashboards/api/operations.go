@@ -12,7 +12,9 @@ import (
 	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/entry"
 	"rearguard/sensors"
+	"rearguard/sensors/calibration"
 	"rearguard/sensors/desk"
+	"rearguard/sensors/unclaimed"
 )
 
 // list builds an operation that shows all of a kind.
@@ -47,9 +49,9 @@ func (a *server) reads() []operation {
 		list("/sensors", "listSensors", "All sensors", func(s *snapshot.Snapshot) []desk.View { return s.Sensors }, sensorOf),
 		one("/sensors/{id}", "getSensor", "One sensor", (*snapshot.Snapshot).Sensor, sensorOf),
 		list("/sensors/unclaimed", "listUnclaimed", "Topics seen on the broker that no sensor claims",
-			func(s *snapshot.Snapshot) []desk.UnclaimedTopic { return s.Unclaimed }, unclaimedOf),
+			func(s *snapshot.Snapshot) []unclaimed.TopicView { return s.Unclaimed }, unclaimedOf),
 		list("/calibrations", "listCalibrations", "All calibrations, newest first",
-			func(s *snapshot.Snapshot) []desk.InForce { return s.Certificates }, calibrationOf),
+			func(s *snapshot.Snapshot) []calibration.InForce { return s.Certificates }, calibrationOf),
 		list("/cohorts", "listCohorts", "All cohorts being reared", func(s *snapshot.Snapshot) []snapshot.Cohort { return s.Cohorts }, cohortOf),
 		one("/cohorts/{id}", "getCohort", "One cohort", (*snapshot.Snapshot).Cohort, cohortOf),
 		list("/alarms", "listAlarms", "All alarms that are not in the normal state, most urgent first",

@@ -4,7 +4,9 @@ import (
 	"time"
 
 	"rearguard/sensors"
+	"rearguard/sensors/calibration"
 	"rearguard/sensors/desk"
+	"rearguard/sensors/unclaimed"
 )
 
 // Finding is one complaint about a sensor.
@@ -56,13 +58,13 @@ type Payload struct {
 	Excerpt string    `json:"excerpt" doc:"start of the payload, escaped and in quotes"`
 }
 
-func unclaimedOf(v *desk.UnclaimedTopic) Unclaimed {
+func unclaimedOf(v *unclaimed.TopicView) Unclaimed {
 	u := Unclaimed{
 		Topic: v.Topic, Format: string(v.Format), First: v.First, Last: v.Last, Messages: v.Count,
-		Fields: each(v.Fields, func(f *desk.UnclaimedField) UnclaimedField {
+		Fields: each(v.Fields, func(f *unclaimed.FieldView) UnclaimedField {
 			return UnclaimedField{f.At, quantityOf(f.Quantity), f.Unit, f.Sure, f.Value}
 		}),
-		Payloads: each(v.Payloads, func(p *desk.PayloadExcerpt) Payload { return Payload(*p) }),
+		Payloads: each(v.Payloads, func(p *unclaimed.Excerpt) Payload { return Payload(*p) }),
 	}
 	if v.PerMinute > 0 {
 		seconds := 60 / v.PerMinute
@@ -89,7 +91,7 @@ type Calibration struct {
 	UncertaintyP *float64 `json:"expanded_uncertainty_ratio,omitempty" doc:"k = 2, of relative humidity"`
 }
 
-func calibrationOf(f *desk.InForce) Calibration {
+func calibrationOf(f *calibration.InForce) Calibration {
 	c := &f.Certificate
 	out := Calibration{
 		Number: c.Number, Sensor: string(c.Series.Sensor), Quantity: c.Series.Quantity.String(), HoldsFrom: f.Holds,

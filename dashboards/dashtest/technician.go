@@ -9,6 +9,7 @@ import (
 	"rearguard/sensors/desk"
 	"rearguard/sensors/payload"
 	"rearguard/sensors/quality"
+	"rearguard/sensors/unclaimed"
 )
 
 // Technician returns the sample facility with everything a technician can
@@ -17,11 +18,11 @@ import (
 func Technician() *snapshot.Snapshot {
 	s := Sample()
 	cert := sampleCertificate(s.Sensors[0].ID)
-	s.Certificates = []desk.InForce{cert}
-	s.Unclaimed = []desk.UnclaimedTopic{
-		unclaimed("site/new/attic-window-left", "json", 12, payload.GuessedField{At: "/temperature", Quantity: sensors.Temperature, Unit: "°C", Value: 23.41}),
-		unclaimed("homie/5/greenhouse-device-with-a-long-name", "homie", 1, payload.GuessedField{At: "air/humidity", Quantity: sensors.RelativeHumidity, Unit: "%", Sure: true, Value: 61}),
-		{Topic: "site/lamp", First: now.Add(-time.Hour), Last: now, Count: 3, Payloads: []desk.PayloadExcerpt{{Time: now, Topic: "site/lamp", Excerpt: `"ON"`}}},
+	s.Certificates = []calibration.InForce{cert}
+	s.Unclaimed = []unclaimed.TopicView{
+		unclaimedTopic("site/new/attic-window-left", "json", 12, payload.GuessedField{At: "/temperature", Quantity: sensors.Temperature, Unit: "°C", Value: 23.41}),
+		unclaimedTopic("homie/5/greenhouse-device-with-a-long-name", "homie", 1, payload.GuessedField{At: "air/humidity", Quantity: sensors.RelativeHumidity, Unit: "%", Sure: true, Value: 61}),
+		{Topic: "site/lamp", First: now.Add(-time.Hour), Last: now, Count: 3, Payloads: []unclaimed.Excerpt{{Time: now, Topic: "site/lamp", Excerpt: `"ON"`}}},
 	}
 	skew, perDay, left := 3*time.Minute, -1.4, 21.0
 	first := &s.Sensors[0]
@@ -54,15 +55,15 @@ func Technician() *snapshot.Snapshot {
 	return s
 }
 
-func unclaimed(topic string, format payload.Format, count uint64, f payload.GuessedField) desk.UnclaimedTopic {
-	v := desk.UnclaimedTopic{
+func unclaimedTopic(topic string, format payload.Format, count uint64, f payload.GuessedField) unclaimed.TopicView {
+	v := unclaimed.TopicView{
 		Topic: topic, Format: format, First: now.Add(-11 * time.Minute), Last: now.Add(-20 * time.Second), Count: count,
-		Payloads: []desk.PayloadExcerpt{{Time: now, Topic: topic, Excerpt: `"{\"temperature\":23.41,\"humidity\":61,\"id\":\"0x00158d0003f1a2b4\"}"`}},
+		Payloads: []unclaimed.Excerpt{{Time: now, Topic: topic, Excerpt: `"{\"temperature\":23.41,\"humidity\":61,\"id\":\"0x00158d0003f1a2b4\"}"`}},
 	}
 	if count > 1 {
 		v.PerMinute = 1
 	}
-	field := desk.UnclaimedField{GuessedField: f}
+	field := unclaimed.FieldView{GuessedField: f}
 	for i := range 12 {
 		value := f.Value
 		if i > 9 && format == "json" {
@@ -70,12 +71,12 @@ func unclaimed(topic string, format payload.Format, count uint64, f payload.Gues
 		}
 		field.Trace = append(field.Trace, quality.TracePoint{Time: now.Add(time.Duration(i-11) * time.Minute), Value: value})
 	}
-	v.Fields = []desk.UnclaimedField{field}
+	v.Fields = []unclaimed.FieldView{field}
 	return v
 }
 
-func sampleBench() *desk.BenchView {
-	b := &desk.BenchView{
+func sampleBench() *calibration.BenchView {
+	b := &calibration.BenchView{
 		Quantity: sensors.RelativeHumidity, Since: now.Add(-2 * time.Hour), By: "Ines", Limits: calibration.DefaultStability(sensors.RelativeHumidity), Wanted: 2,
 		Points: []calibration.Point{{Reference: "MgCl2 at 25.0 °C", True: 32.78, Uncertainty: 0.2, Reading: calibration.Measurement{Mean: 35, N: 31, Stable: true}, Source: "Greenspan 1977 Table 1"}},
 	}
@@ -87,9 +88,9 @@ func sampleBench() *desk.BenchView {
 	return b
 }
 
-func sampleCertificate(id sensors.SensorID) desk.InForce {
+func sampleCertificate(id sensors.SensorID) calibration.InForce {
 	m := calibration.Measurement{From: now.AddDate(-1, 0, -1), To: now.AddDate(-1, 0, -1).Add(10 * time.Minute), N: 21, Mean: 0.42, StdDev: 0.01, Spread: 0.04, Resolution: 0.01, Stable: true}
-	return desk.InForce{Holds: m.To, Certificate: calibration.Certificate{
+	return calibration.InForce{Holds: m.To, Certificate: calibration.Certificate{
 		Number: "20250513-001", Series: sensors.Series{Sensor: id, Quantity: sensors.Temperature}, At: m.To, By: "Ines", From: m.To, Due: now.AddDate(0, 0, -1),
 		Instruments: []calibration.Instrument{{Name: "reference thermometer", Serial: "4711", Certificate: "K-2025-88", Due: now.AddDate(1, 0, 0)}},
 		Result:      calibration.Result{Quantity: sensors.Temperature, Gain: 1, Offset: -0.42, OffsetUncertainty: 0.03, Points: []calibration.Point{calibration.IcePoint(m)}},

@@ -2,7 +2,6 @@ package desk
 
 import (
 	"fmt"
-	"slices"
 	"time"
 
 	"rearguard/sensors"
@@ -43,9 +42,6 @@ func (d *Desk) Sights(now time.Time) []time.Duration {
 	return list
 }
 
-// Doubt notes whether the clock by which messages arrive is doubted.
-func (d *Desk) Doubt(now bool) { d.doubted = now }
-
 // aheadAtMost is how far ahead of a doubted clock a reading may be that came
 // out of some store: as long as the program may have been down.
 const aheadAtMost = 7 * 24 * time.Hour
@@ -54,9 +50,9 @@ const aheadAtMost = 7 * 24 * time.Hour
 // doubted, zero for that of its arrival. Nobody knows which of the two is
 // wrong. What is delivered as it is taken is of now; what comes out of some
 // store is of its own time, unless that cannot be.
-func (d *Desk) placed(s *Sensor, own, arrival time.Time) time.Time {
+func (s *Sensor) placed(own, arrival time.Time, ageLimit time.Duration) time.Time {
 	ahead := own.Sub(arrival)
-	if s.clock.sight.Steady && ahead.Abs() > skewLimit || ahead > aheadAtMost || ahead < -d.rules.AgeLimit {
+	if s.clock.sight.Steady && ahead.Abs() > skewLimit || ahead > aheadAtMost || ahead < -ageLimit {
 		return time.Time{}
 	}
 	return own
@@ -85,17 +81,28 @@ type clockWatch struct {
 	refused time.Time
 }
 
+// OwnClocks are the sensors whose own clock went wrong or came right, while
+// nobody has been told yet.
+type OwnClocks struct {
+	changed []*Sensor
+	// doubted is set while the clock by which messages arrive is doubted.
+	doubted bool
+}
+
+// Doubt notes whether the clock by which messages arrive is doubted.
+func (c *OwnClocks) Doubt(now bool) { c.doubted = now }
+
 // tell queues a change.
-func (d *Desk) tell(s *Sensor, fault string) {
+func (c *OwnClocks) tell(s *Sensor, fault string) {
 	if s.clock.news == nil {
-		d.clocks = append(d.clocks, s)
+		c.changed = append(c.changed, s)
 	}
 	s.clock.news = &fault
 }
 
 // noteRefused takes in that a reading was refused for its time. An old one may
 // come out of some store, and says nothing about the clock.
-func (d *Desk) noteRefused(s *Sensor, ahead time.Duration, arrival time.Time) {
+func (c *OwnClocks) noteRefused(s *Sensor, ahead time.Duration, arrival time.Time) {
 	if ahead < 0 && !s.clock.sight.Steady {
 		return
 	}
@@ -107,21 +114,21 @@ func (d *Desk) noteRefused(s *Sensor, ahead time.Duration, arrival time.Time) {
 	if ahead < 0 {
 		side = "behind"
 	}
-	d.tell(s, fmt.Sprintf("clock is %s %s and its readings cannot be placed: set the clock of the sensor or its gateway", about(ahead.Abs()), side))
+	c.tell(s, fmt.Sprintf("clock is %s %s and its readings cannot be placed: set the clock of the sensor or its gateway", about(ahead.Abs()), side))
 }
 
 // noteTaken takes in that a reading has a time that can be.
-func (d *Desk) noteTaken(s *Sensor, arrival time.Time) {
+func (c *OwnClocks) noteTaken(s *Sensor, arrival time.Time) {
 	if s.clock.fault != "" && s.clock.news == nil && arrival.Sub(s.clock.refused) >= clockQuiet {
-		d.tell(s, "")
+		c.tell(s, "")
 	}
 }
 
-// TakeOwnClocks returns the changes since the last call. Those that the caller
-// believes come back through SetOwnClock.
-func (d *Desk) TakeOwnClocks(each func(OwnClock) error) error {
-	list := d.clocks
-	d.clocks = nil
+// Take returns the changes since the last call. Those that the caller believes
+// come back through SetOwnClock.
+func (c *OwnClocks) Take(each func(OwnClock) error) error {
+	list := c.changed
+	c.changed = nil
 	for _, s := range list {
 		news := *s.clock.news
 		s.clock.news = nil
@@ -167,16 +174,16 @@ func (d *Desk) Step(from, to time.Time) {
 			n.Rewind(to)
 		}
 	}
-	for _, t := range d.unclaimed.topics {
-		t.first, t.last, t.view = Moved(t.first, by), Moved(t.last, by), nil
-	}
+	d.unclaimed.Move(by)
 	d.deaf = Moved(d.deaf, by)
 	if by >= 0 {
 		return
 	}
 	d.taken = Later(d.taken, from.Add(d.rules.FutureTolerance))
 	d.swaps = nil
-	d.rewindCalibrations(to)
+	if next, err := d.calibrations.Rewound(to); err == nil {
+		d.calibrations = next
+	}
 }
 
 func (s *Sensor) step(by time.Duration, to time.Time) {
@@ -202,8 +209,7 @@ func (s *Sensor) step(by time.Duration, to time.Time) {
 		}
 	}
 	if b := s.bench; b != nil {
-		b.Since = Moved(b.Since, by)
-		b.bench.Reset()
+		b.Move(by)
 	}
 }
 
@@ -228,20 +234,6 @@ func (s *series) step(ownTime bool, by time.Duration, to time.Time) {
 	if by < 0 {
 		s.findings, s.amended = nil, nil
 		s.assess.Rewind(to)
-	}
-}
-
-// rewindCalibrations has corrections hold from now that held from later on: they
-// were put into force before the clock was set back.
-func (d *Desk) rewindCalibrations(to time.Time) {
-	certificates := slices.Clone(d.calibrations.certificates)
-	for i := range certificates {
-		if certificates[i].Holds.After(to) {
-			certificates[i].Holds = to
-		}
-	}
-	if next, err := with(certificates); err == nil {
-		d.calibrations = next
 	}
 }
 

@@ -3,6 +3,7 @@ package desk
 import (
 	"encoding/binary"
 	"fmt"
+	"hash/fnv"
 	"time"
 
 	"rearguard/sensors"
@@ -35,7 +36,12 @@ func newDeliveries() deliveries {
 // digest stands for a message. A broker that has forgotten the session gives
 // out identifiers anew, so what was known of them before it did counts no more.
 func digest(m *sensors.Message, lost time.Time) uint64 {
-	return hash(m.Topic, string(m.Payload), fmt.Sprint(lost.UnixMilli()))
+	h := fnv.New64a()
+	for _, part := range [...]string{m.Topic, string(m.Payload), fmt.Sprint(lost.UnixMilli())} {
+		_, _ = h.Write([]byte(part)) // never fails
+		_, _ = h.Write([]byte{0})
+	}
+	return h.Sum64()
 }
 
 // repeated reports whether a message was taken already.

@@ -16,6 +16,7 @@ import (
 	"rearguard/sensors/calibration"
 	"rearguard/sensors/payload"
 	"rearguard/sensors/quality"
+	"rearguard/sensors/unclaimed"
 )
 
 // Rules bound what is believed about the time of a reading.
@@ -62,6 +63,12 @@ type Announcement struct {
 
 // Desk is the state of all sensors. It belongs to one goroutine.
 type Desk struct {
+	// Intake are the readings that wait for their instant, Presences and
+	// OwnClocks changes that wait to be believed.
+	Intake    Intake
+	Presences Presences
+	OwnClocks OwnClocks
+
 	rules Rules
 	// sensors are those listened to, retired the others, each in the order in
 	// which they were added.
@@ -69,10 +76,9 @@ type Desk struct {
 	byID             map[sensors.SensorID]*Sensor
 	rooms            map[sensors.RoomID]*Room
 	routes           routes
-	intake           intake
 	deliveries       deliveries
-	unclaimed        unclaimed
-	calibrations     calibrations
+	unclaimed        unclaimed.Topics
+	calibrations     calibration.Register
 	swaps            []quality.Swap
 	// subscribed is set while the broker delivers: only then can a sensor be
 	// missed or asked. Deaf is when it last ceased to. Lost is when the broker was last found to have forgotten
@@ -81,15 +87,10 @@ type Desk struct {
 	deaf       time.Time
 	lost       time.Time
 	losses     uint64
-	// presences and clocks wait to be told to the fold, requests to go to the
-	// broker.
-	presences []Presence
-	clocks    []*Sensor
-	requests  []payload.Request
-	// doubted is set while the clock by which messages arrive is doubted. Up to
-	// taken, times may be taken by readings of a clock that was ahead.
-	doubted bool
-	taken   time.Time
+	// requests wait to go to the broker.
+	requests []payload.Request
+	// Up to taken, times may be taken by readings of a clock that was ahead.
+	taken time.Time
 }
 
 // Room are the sensors of one room.
@@ -104,14 +105,13 @@ type Room struct {
 // yet.
 func New(rules Rules, rooms []sensors.RoomID) *Desk {
 	d := &Desk{
-		rules:        rules,
-		byID:         make(map[sensors.SensorID]*Sensor),
-		rooms:        make(map[sensors.RoomID]*Room, len(rooms)),
-		routes:       newRoutes(),
-		intake:       intake{outcomes: make(map[Outcome]uint64)},
-		deliveries:   newDeliveries(),
-		unclaimed:    unclaimed{topics: make(map[string]*unclaimedTopic), left: make(map[uint64]bool)},
-		calibrations: calibrations{set: &calibration.Set{}},
+		rules:      rules,
+		byID:       make(map[sensors.SensorID]*Sensor),
+		rooms:      make(map[sensors.RoomID]*Room, len(rooms)),
+		routes:     newRoutes(),
+		Intake:     Intake{outcomes: make(map[Outcome]uint64)},
+		deliveries: newDeliveries(),
+		unclaimed:  unclaimed.New(),
 	}
 	for _, id := range rooms {
 		d.rooms[id] = &Room{id: id, neighbours: newNeighbours()}
@@ -184,11 +184,11 @@ func (d *Desk) Add(config Config) error {
 		dated := in.Time != nil
 		s.inputs = append(s.inputs, &input{sensor: s, topic: in.Topic, decoder: decoders[i], dated: dated})
 		d.routes.add(in.Topic, s.inputs[i])
-		d.unclaimed.forget(in.Topic)
+		d.unclaimed.Forget(in.Topic)
 	}
 	if a := config.Announces; a != nil {
 		d.routes.watch(s, a)
-		d.unclaimed.forget(a.Topic)
+		d.unclaimed.Forget(a.Topic)
 	}
 	return nil
 }

@@ -1,11 +1,9 @@
 package desk
 
 import (
-	"bytes"
 	"time"
 
 	"rearguard/sensors"
-	"rearguard/sensors/payload"
 	"rearguard/sensors/quality"
 )
 
@@ -107,95 +105,4 @@ func (h *health) findings(now time.Time) []quality.Finding {
 		out = append(out, f)
 	}
 	return out
-}
-
-// Presence is a sensor's word, or its broker's in its place, on whether it is
-// there.
-type Presence struct {
-	Sensor sensors.SensorID
-	Here   bool
-	at     time.Time
-}
-
-// notePresence takes a message of a topic on which sensors say that they are
-// there.
-func (d *Desk) notePresence(watchers []watcher, m sensors.Message, arrival time.Time) {
-	body := bytes.TrimSpace(m.Payload)
-	for _, w := range watchers {
-		switch {
-		case bytes.Equal(body, w.online):
-			d.presences = append(d.presences, Presence{w.sensor.config.ID, true, arrival})
-		case bytes.Equal(body, w.offline):
-			d.presences = append(d.presences, Presence{w.sensor.config.ID, false, arrival})
-		case len(body) > 0:
-			d.intake.reject(m, arrival, Undecodable, "neither the sensor's online nor its offline; correct availability in the configuration")
-		}
-	}
-}
-
-// TakePresences returns the changes of presence since the last call, as far as
-// they are news: a sensor that has spoken since is there. Those that the
-// caller believes come back through SetPresence, before the next is asked for.
-func (d *Desk) TakePresences(each func(Presence) error) error {
-	notes := d.presences
-	d.presences = d.presences[:0]
-	for _, n := range notes {
-		s := d.byID[n.Sensor]
-		if !n.Here && s.heard.After(n.at) {
-			continue
-		}
-		if s.health.Announced && s.health.Gone.IsZero() == n.Here && !s.vouches(n) {
-			continue
-		}
-		if err := each(n); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// SetPresence carries out a change of presence. What a sensor that is gone
-// said last is no longer the air of its place. It returns the sensor, nil for
-// one that is no longer configured.
-func (d *Desk) SetPresence(id sensors.SensorID, here bool, arrival time.Time) *Sensor {
-	s := d.byID[id]
-	if s == nil {
-		return nil
-	}
-	s.health.Announced = true
-	if here {
-		s.health.Flap.Arrive()
-		s.health.Gone, s.health.Vouched = time.Time{}, arrival
-		return s
-	}
-	s.health.Flap.Leave(arrival)
-	s.health.Gone = arrival
-	s.withhold(sensors.Missing)
-	return s
-}
-
-// listen notes what a decoder learned from a message beside its values: the
-// sensor's presence, and what must be asked of it.
-func (d *Desk) listen(in *input, m sensors.Message, arrival time.Time) {
-	if p, ok := in.decoder.(payload.Presencer); ok {
-		now := p.Presence()
-		news := now != in.presence || in.sensor.config.OnChange && now == payload.Here
-		in.presence = now
-		if news && now != payload.Unknown {
-			d.presences = append(d.presences, Presence{in.sensor.config.ID, now == payload.Here, arrival})
-		}
-	}
-	if converser, ok := in.decoder.(payload.Converser); ok && d.subscribed {
-		d.requests = append(d.requests, converser.Requests(m.Received)...)
-	}
-}
-
-// Converse asks what decoders have to ask, as time passes.
-func (d *Desk) Converse(now time.Time) {
-	if !d.subscribed {
-		return
-	}
-	for _, c := range d.routes.conversers {
-		d.requests = append(d.requests, c.Requests(now)...)
-	}
 }

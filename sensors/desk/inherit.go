@@ -14,9 +14,9 @@ import (
 // decoders of sensors that are still configured alike know. Sensors that were not
 // listened to are from now on. The other desk must not be used any more.
 func Inherit(d, from *Desk, now time.Time) {
-	d.intake.outcomes, d.intake.rejected, d.intake.miscounted = from.intake.outcomes, from.intake.rejected, from.intake.miscounted
+	d.Intake.outcomes, d.Intake.rejected, d.Intake.miscounted = from.Intake.outcomes, from.Intake.rejected, from.Intake.miscounted
 	d.deliveries, d.subscribed, d.requests = from.deliveries, from.subscribed, from.requests
-	d.doubted = from.doubted
+	d.OwnClocks.doubted = from.OwnClocks.doubted
 	for _, s := range d.sensors {
 		was := from.byID[s.config.ID]
 		if was == nil || was.config.Retired {

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strconv"
 	"time"
 
 	"rearguard/sensors"
@@ -37,20 +36,12 @@ type Rejected struct {
 	Excerpt string
 }
 
-// rejectedKept bounds the ring of messages kept for inspection, excerptKept
-// the bytes kept of each payload.
-const (
-	rejectedKept = 100
-	excerptKept  = 120
-)
+// rejectedKept bounds the ring of messages kept for inspection.
+const rejectedKept = 100
 
-// Excerpt is the start of a payload, escaped for display.
-func Excerpt(payload []byte) string {
-	return strconv.QuoteToASCII(string(payload[:min(len(payload), excerptKept)]))
-}
-
-// intake is what was admitted and waits for its instant.
-type intake struct {
+// Intake is what was admitted and waits for its instant, and how messages were
+// counted.
+type Intake struct {
 	waiting []arrived
 	// order is waiting in the order of handling, taken how far it has been
 	// taken.
@@ -103,36 +94,36 @@ func (d *Desk) Admit(m sensors.Message, clock time.Time) {
 	if !arrival.After(clock) {
 		arrival = clock.Add(time.Millisecond)
 	}
-	if n := len(d.intake.waiting); n > 0 && arrival.Before(d.intake.waiting[n-1].Arrival) {
-		arrival = d.intake.waiting[n-1].Arrival
+	if n := len(d.Intake.waiting); n > 0 && arrival.Before(d.Intake.waiting[n-1].Arrival) {
+		arrival = d.Intake.waiting[n-1].Arrival
 	}
 	inputs := d.routes.of(m.Topic)
 	if watchers := d.routes.watchers[m.Topic]; len(watchers) > 0 {
-		d.notePresence(watchers, m, arrival)
+		d.Presences.hear(watchers, m, arrival, &d.Intake)
 		if len(inputs) == 0 {
 			return
 		}
 	}
 	if len(inputs) == 0 {
-		d.intake.count(Unclaimed, 1)
-		d.unclaimed.note(m, arrival, d.routes.claimed)
+		d.Intake.count(Unclaimed, 1)
+		d.unclaimed.Note(m, arrival, d.routes.claimed)
 		return
 	}
 	if d.deliveries.repeated(&m, d.lost) {
-		d.intake.count(Duplicate, 1)
+		d.Intake.count(Duplicate, 1)
 		return
 	}
-	undated, before := false, len(d.intake.waiting)
+	undated, before := false, len(d.Intake.waiting)
 	for _, in := range inputs {
-		d.intake.fates = append(d.intake.fates, fate{})
+		d.Intake.fates = append(d.Intake.fates, fate{})
 		outcome := d.admitInput(in, m, arrival)
-		d.intake.fates[len(d.intake.fates)-1].outcome = outcome
+		d.Intake.fates[len(d.Intake.fates)-1].outcome = outcome
 		undated = undated || !in.dated
 	}
 	// Also one without a value of ours, as a birth, counts in the session of its
 	// decoder. A late reading may still be held back, and then its message must
 	// come again after a kill.
-	if undated && !slices.ContainsFunc(d.intake.waiting[before:], func(p arrived) bool { return p.late }) {
+	if undated && !slices.ContainsFunc(d.Intake.waiting[before:], func(p arrived) bool { return p.late }) {
 		d.deliveries.note(&m, d.lost)
 	}
 }
@@ -144,14 +135,14 @@ func (d *Desk) Readmit(r sensors.Reading) {
 	if s == nil || s.series[r.Quantity] == nil {
 		return
 	}
-	in := &d.intake
+	in := &d.Intake
 	// Its message was counted then.
 	in.fates = append(in.fates, fate{})
 	in.wait(arrived{Reading: r, series: s.series[r.Quantity], sensor: s, known: true})
 }
 
 // wait puts a reading among those that wait, as one of the newest message's.
-func (in *intake) wait(p arrived) {
+func (in *Intake) wait(p arrived) {
 	p.late = !p.Time.After(p.series.newestAdmitted())
 	p.message = len(in.fates) - 1
 	in.waiting = append(in.waiting, p)
@@ -167,7 +158,7 @@ func (d *Desk) admitInput(in *input, m sensors.Message, arrival time.Time) Outco
 	d.listen(in, m, arrival)
 	var outcome Outcome
 	if err != nil {
-		outcome = d.intake.noteUndecodable(m, arrival, err)
+		outcome = d.Intake.noteUndecodable(m, arrival, err)
 	}
 	for _, value := range measured {
 		got := d.admitValue(in.sensor, value, m, arrival)
@@ -189,8 +180,8 @@ func (d *Desk) admitValue(s *Sensor, v payload.Measurement, m sensors.Message, a
 	if own && !v.FromReceipt {
 		s.clock.sight.see(r.Time, arrival)
 	}
-	if own && d.doubted {
-		r.Time = d.placed(s, r.Time, arrival)
+	if own && d.OwnClocks.doubted {
+		r.Time = s.placed(r.Time, arrival, d.rules.AgeLimit)
 	}
 	switch {
 	case m.Retained && (r.Time.IsZero() || v.FromReceipt):
@@ -204,26 +195,26 @@ func (d *Desk) admitValue(s *Sensor, v payload.Measurement, m sensors.Message, a
 			r.Time = newest.Add(time.Millisecond)
 		}
 		r.Flag = s.ageOf(m)
-	case d.doubted:
+	case d.OwnClocks.doubted:
 	case r.Time.After(arrival.Add(d.rules.FutureTolerance)):
-		d.noteRefused(s, r.Time.Sub(arrival), arrival)
-		d.intake.reject(m, arrival, Future, fmt.Sprintf("%s says %s, which is %s ahead of this clock; set the sensor's clock, or ingest.future_tolerance",
+		d.OwnClocks.noteRefused(s, r.Time.Sub(arrival), arrival)
+		d.Intake.reject(m, arrival, Future, fmt.Sprintf("%s says %s, which is %s ahead of this clock; set the sensor's clock, or ingest.future_tolerance",
 			one.key.Sensor, stamp(r.Time), r.Time.Sub(arrival).Round(time.Second)))
 		return Future
 	case r.Time.Before(arrival.Add(-d.rules.AgeLimit)):
-		d.noteRefused(s, r.Time.Sub(arrival), arrival)
-		d.intake.reject(m, arrival, Ancient, fmt.Sprintf("%s says %s, which is older than ingest.age_limit (%s); set the sensor's clock",
+		d.OwnClocks.noteRefused(s, r.Time.Sub(arrival), arrival)
+		d.Intake.reject(m, arrival, Ancient, fmt.Sprintf("%s says %s, which is older than ingest.age_limit (%s); set the sensor's clock",
 			one.key.Sensor, stamp(r.Time), d.rules.AgeLimit))
 		return Ancient
 	}
 	if own {
-		d.noteTaken(s, arrival)
+		d.OwnClocks.noteTaken(s, arrival)
 	}
 	if v.FromReceipt {
 		r.Flag = s.ageOf(m)
 	}
-	d.intake.fates[len(d.intake.fates)-1].readings++
-	d.intake.wait(arrived{Reading: r, series: one, sensor: s})
+	d.Intake.fates[len(d.Intake.fates)-1].readings++
+	d.Intake.wait(arrived{Reading: r, series: one, sensor: s})
 	return Stored
 }
 
@@ -240,7 +231,7 @@ func (s *Sensor) ageOf(m sensors.Message) sensors.Flag {
 
 func stamp(t time.Time) string { return t.UTC().Format(time.RFC3339) }
 
-func (in *intake) noteUndecodable(m sensors.Message, arrival time.Time, err error) Outcome {
+func (in *Intake) noteUndecodable(m sensors.Message, arrival time.Time, err error) Outcome {
 	var detail *payload.Error
 	if errors.As(err, &detail) && detail.Kind == payload.Empty {
 		return Empty
@@ -251,17 +242,17 @@ func (in *intake) noteUndecodable(m sensors.Message, arrival time.Time, err erro
 
 // reject keeps a message that could not be used for people to look at, once
 // however many of its values are refused for the same reason.
-func (in *intake) reject(m sensors.Message, arrival time.Time, outcome Outcome, reason string) {
+func (in *Intake) reject(m sensors.Message, arrival time.Time, outcome Outcome, reason string) {
 	if n := len(in.fates); n > 0 && outcome != Undecodable {
 		if in.fates[n-1].listed {
 			return
 		}
 		in.fates[n-1].listed = true
 	}
-	in.keep(Rejected{Time: arrival, Topic: m.Topic, Outcome: outcome, Reason: reason, Excerpt: Excerpt(m.Payload)})
+	in.keep(Rejected{Time: arrival, Topic: m.Topic, Outcome: outcome, Reason: reason, Excerpt: sensors.Excerpt(m.Payload)})
 }
 
-func (in *intake) keep(m Rejected) {
+func (in *Intake) keep(m Rejected) {
 	if len(in.rejected) >= rejectedKept {
 		in.rejected = slices.Delete(in.rejected, 0, 1)
 	}
@@ -277,14 +268,14 @@ type Refused struct {
 }
 
 // NoteRefused counts messages that were refused before they came here.
-func (d *Desk) NoteRefused(r Refused) {
-	d.intake.count(Oversize, r.Count)
+func (in *Intake) NoteRefused(r Refused) {
+	in.count(Oversize, r.Count)
 	for _, m := range r.Newest {
-		d.intake.keep(m)
+		in.keep(m)
 	}
 }
 
-func (in *intake) count(outcome Outcome, n uint64) {
+func (in *Intake) count(outcome Outcome, n uint64) {
 	in.outcomes[outcome] += n
 	in.miscounted = true
 }

@@ -20,13 +20,13 @@ const outcomesName = MemoryPrefix + "messages"
 // again. What is only worth storing beside something else is given when
 // writing is set.
 func (d *Desk) TakeMemory(writing bool, keep func(name string, body []byte)) error {
-	if writing && d.intake.miscounted {
-		body, err := json.Marshal(d.intake.outcomes)
+	if writing && d.Intake.miscounted {
+		body, err := json.Marshal(d.Intake.outcomes)
 		if err != nil {
 			return fmt.Errorf("counts of messages: %w", err)
 		}
 		keep(outcomesName, body)
-		d.intake.miscounted = false
+		d.Intake.miscounted = false
 	}
 	d.deliveries.keepMemory(keep)
 	for _, s := range d.sensors {
@@ -94,8 +94,8 @@ func (s *Sensor) missing() string {
 // has been handled again.
 func (d *Desk) Recall(memory map[string][]byte) error {
 	if body, ok := memory[outcomesName]; ok {
-		clear(d.intake.outcomes)
-		if err := json.Unmarshal(body, &d.intake.outcomes); err != nil {
+		clear(d.Intake.outcomes)
+		if err := json.Unmarshal(body, &d.Intake.outcomes); err != nil {
 			return fmt.Errorf("counts of messages: %w", err)
 		}
 	}

@@ -53,8 +53,8 @@ func (s *Sensor) announces() bool { return s.config.Announces != nil || s.health
 
 // vouches reports whether a sensor's word that it is there, which is no news, is
 // worth noting.
-func (s *Sensor) vouches(n Presence) bool {
-	return s.config.OnChange && n.Here && (n.at.Sub(s.health.Vouched) >= vouchEvery || !s.health.Vouched.After(s.desk.deaf))
+func (s *Sensor) vouches(w word) bool {
+	return s.config.OnChange && w.here && (w.at.Sub(s.health.Vouched) >= vouchEvery || !s.health.Vouched.After(s.desk.deaf))
 }
 
 // HeardWithin is the time after the start by which the sensor should have been

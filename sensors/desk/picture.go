@@ -9,7 +9,9 @@ import (
 	"time"
 
 	"rearguard/sensors"
+	"rearguard/sensors/calibration"
 	"rearguard/sensors/quality"
+	"rearguard/sensors/unclaimed"
 )
 
 // Picture is all that there is to show of the sensors. It shares nothing that
@@ -19,13 +21,13 @@ type Picture struct {
 	// Retired are sensors that are no longer listened to.
 	Retired []View
 	// Unclaimed are the topics seen on the broker that no sensor claims.
-	Unclaimed []UnclaimedTopic
+	Unclaimed []unclaimed.TopicView
 	// UnclaimedLetGo is how often one of them had to make room for another.
 	UnclaimedLetGo int
 	// Swaps are pairs of sensors that look exchanged.
 	Swaps []quality.Swap
 	// Certificates are all calibrations, newest first.
-	Certificates []InForce
+	Certificates []calibration.InForce
 	Messages     []MessageTotal
 	// SessionLost is when the broker was last found to have forgotten the
 	// session and the messages kept in it, zero for never; SessionsLost is how
@@ -62,7 +64,7 @@ type View struct {
 	Series   []SeriesView
 	Health   HealthView
 	// Bench is set while it is on the calibration bench.
-	Bench *BenchView
+	Bench *calibration.BenchView
 }
 
 // FindingView is one complaint about a sensor.
@@ -92,7 +94,7 @@ type SeriesView struct {
 	// Amended is the last single spike found after the fact.
 	Amended *quality.Amendment
 	// Calibration is the one in force, nil if there is none.
-	Calibration *InForce
+	Calibration *calibration.InForce
 }
 
 // HealthView is the device behind the readings.
@@ -121,8 +123,8 @@ type MessageTotal struct {
 // Picture shows the sensors as they are now.
 func (d *Desk) Picture(now time.Time) Picture {
 	p := Picture{
-		Unclaimed: d.unclaimed.list(), UnclaimedLetGo: d.unclaimed.letGo, SessionLost: d.lost, SessionsLost: d.losses, Swaps: d.swaps, Certificates: d.calibrations.newestFirst(),
-		Rejected: slices.Clone(d.intake.rejected),
+		Unclaimed: d.unclaimed.List(), UnclaimedLetGo: d.unclaimed.LetGo(), SessionLost: d.lost, SessionsLost: d.losses, Swaps: d.swaps, Certificates: d.calibrations.NewestFirst(),
+		Rejected: slices.Clone(d.Intake.rejected),
 	}
 	for _, s := range d.sensors {
 		v := s.view(now)
@@ -134,8 +136,8 @@ func (d *Desk) Picture(now time.Time) Picture {
 		s.detail(d, &v, now)
 		p.Retired = append(p.Retired, v)
 	}
-	for _, outcome := range slices.Sorted(maps.Keys(d.intake.outcomes)) {
-		p.Messages = append(p.Messages, MessageTotal{outcome, d.intake.outcomes[outcome]})
+	for _, outcome := range slices.Sorted(maps.Keys(d.Intake.outcomes)) {
+		p.Messages = append(p.Messages, MessageTotal{outcome, d.Intake.outcomes[outcome]})
 	}
 	return p
 }
@@ -203,7 +205,7 @@ func (s *Sensor) detail(d *Desk, v *View, now time.Time) {
 		}
 		shown := SeriesView{
 			Quantity: sensors.Quantity(q), FlaggedSince: one.flagged, Amended: one.amended,
-			Offset: s.offset(sensors.Quantity(q), now), Calibration: d.calibrations.inForce(one.key),
+			Offset: s.offset(sensors.Quantity(q), now), Calibration: d.calibrations.InForce(one.key),
 		}
 		for _, f := range one.findings {
 			text := f.String()
@@ -220,7 +222,7 @@ func (s *Sensor) detail(d *Desk, v *View, now time.Time) {
 		v.Series = append(v.Series, shown)
 	}
 	if s.bench != nil {
-		v.Bench = s.bench.view()
+		v.Bench = s.bench.View()
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"rearguard/sensors"
+	"rearguard/sensors/calibration"
 	"rearguard/sensors/quality"
 )
 
@@ -30,7 +31,7 @@ type Sensor struct {
 	// undated are the readings of unknown age since the last whose age is known.
 	undated undated
 	// bench is set while the sensor is on the calibration bench.
-	bench *bench
+	bench *calibration.Session
 }
 
 // undated counts readings of unknown age.

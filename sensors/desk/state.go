@@ -6,8 +6,8 @@ import (
 
 	"rearguard/sensors"
 	"rearguard/sensors/calibration"
-	"rearguard/sensors/payload"
 	"rearguard/sensors/quality"
+	"rearguard/sensors/unclaimed"
 )
 
 // State is what must outlive a restart. Readings that wait are not in it: it
@@ -15,8 +15,8 @@ import (
 type State struct {
 	Sensors      []sensorState                                `json:"sensors,omitempty"`
 	Neighbours   map[sensors.RoomID][]quality.NeighboursState `json:"neighbours,omitempty"`
-	Certificates []InForce                                    `json:"certificates,omitempty"`
-	Unclaimed    []unclaimedState                             `json:"unclaimed,omitempty"`
+	Certificates []calibration.InForce                        `json:"certificates,omitempty"`
+	Unclaimed    []unclaimed.State                            `json:"unclaimed,omitempty"`
 	LetGo        int                                          `json:"unclaimed_let_go,omitempty"`
 	Taken        time.Time                                    `json:"taken,omitzero"`
 	Deaf         time.Time                                    `json:"deaf,omitzero"`
@@ -37,7 +37,7 @@ type sensorState struct {
 	// Undated is nil where there is none.
 	Undated *undated                `json:"undated,omitempty"`
 	Series  []seriesState           `json:"series,omitempty"`
-	Bench   *bench                  `json:"bench,omitempty"`
+	Bench   *calibration.Session    `json:"bench,omitempty"`
 	Seen    *calibration.BenchState `json:"seen_on_bench,omitempty"`
 }
 
@@ -51,33 +51,18 @@ type seriesState struct {
 	Quantity sensors.Quantity   `json:"quantity"`
 }
 
-// unclaimedState is an unclaimed topic without its traces, which are about the
-// last minutes.
-type unclaimedState struct {
-	Topic    string           `json:"topic"`
-	First    time.Time        `json:"first"`
-	Last     time.Time        `json:"last"`
-	Count    uint64           `json:"count"`
-	Newest   string           `json:"newest"`
-	Payloads []PayloadExcerpt `json:"payloads,omitempty"`
-	Guess    payload.Guess    `json:"guess"`
-}
-
 // State returns what must outlive a restart. It shares memory with the desk
 // and is to be written out before the desk goes on.
 func (d *Desk) State() State {
 	st := State{
 		Neighbours:   make(map[sensors.RoomID][]quality.NeighboursState, len(d.rooms)),
-		Certificates: d.calibrations.certificates, LetGo: d.unclaimed.letGo, Deaf: d.deaf, SessionLost: d.lost, SessionsLost: d.losses, Taken: d.taken,
+		Certificates: d.calibrations.Certificates(), Unclaimed: d.unclaimed.State(), LetGo: d.unclaimed.LetGo(), Deaf: d.deaf, SessionLost: d.lost, SessionsLost: d.losses, Taken: d.taken,
 	}
 	for _, s := range d.sensors {
 		st.Sensors = append(st.Sensors, s.state())
 	}
 	for id, r := range d.rooms {
 		st.Neighbours[id] = r.neighbourStates()
-	}
-	for topic, t := range d.unclaimed.topics {
-		st.Unclaimed = append(st.Unclaimed, unclaimedState{topic, t.first, t.last, t.count, t.newest, t.payloads, t.guess})
 	}
 	return st
 }
@@ -96,7 +81,7 @@ func (s *Sensor) state() sensorState {
 		st.Undated = &s.undated
 	}
 	if s.bench != nil {
-		seen := s.bench.bench.State()
+		seen := s.bench.Seen()
 		st.Bench, st.Seen = s.bench, &seen
 	}
 	return st
@@ -106,7 +91,7 @@ func (s *Sensor) state() sensorState {
 // nothing. What is about sensors that are no longer there is left out.
 func (d *Desk) Restore(st State) error {
 	var err error
-	if d.calibrations, err = with(st.Certificates); err != nil {
+	if d.calibrations, err = calibration.NewRegister(st.Certificates); err != nil {
 		return fmt.Errorf("calibrations: %w", err)
 	}
 	d.taken = st.Taken
@@ -124,16 +109,8 @@ func (d *Desk) Restore(st State) error {
 			}
 		}
 	}
-	d.unclaimed.letGo, d.deaf, d.lost, d.losses = st.LetGo, st.Deaf, st.SessionLost, st.SessionsLost
-	for _, u := range st.Unclaimed {
-		if d.routes.claimed[u.Topic] || len(d.unclaimed.topics) >= unclaimedKept {
-			continue
-		}
-		d.unclaimed.topics[u.Topic] = &unclaimedTopic{
-			first: u.First, last: u.Last, count: u.Count, newest: u.Newest, payloads: u.Payloads, guess: u.Guess,
-			traces: make(map[string][]quality.TracePoint),
-		}
-	}
+	d.unclaimed.Restore(st.Unclaimed, st.LetGo, d.routes.claimed)
+	d.deaf, d.lost, d.losses = st.Deaf, st.SessionLost, st.SessionsLost
 	return nil
 }
 
@@ -158,6 +135,5 @@ func (s *Sensor) restore(st sensorState) error {
 		return nil
 	}
 	s.bench = st.Bench
-	s.bench.bench = calibration.NewBench(calibration.DefaultStability(st.Bench.Quantity))
-	return s.bench.bench.Restore(*st.Seen)
+	return s.bench.Resume(*st.Seen)
 }

@@ -30,12 +30,12 @@ type Amendment struct {
 
 // Waiting is how many readings wait for their instant, and the arrival of the
 // last one admitted.
-func (d *Desk) Waiting() (readings int, last time.Time) {
-	n := len(d.intake.waiting)
+func (in *Intake) Waiting() (readings int, last time.Time) {
+	n := len(in.waiting)
 	if n == 0 {
 		return 0, time.Time{}
 	}
-	return n, d.intake.waiting[n-1].Arrival
+	return n, in.waiting[n-1].Arrival
 }
 
 // Order puts what waits into the order in which it is handled: that of
@@ -45,7 +45,7 @@ func (d *Desk) Waiting() (readings int, last time.Time) {
 // held back until the next round, in which they arrive anew, after clock; the
 // error says why, and everything else goes on.
 func (d *Desk) Order(clock time.Time, stored func(sensors.Series, time.Time) (bool, error)) error {
-	in := &d.intake
+	in := &d.Intake
 	for i := range in.waiting {
 		if p := &in.waiting[i]; p.message == counted {
 			p.Arrival = clock.Add(time.Millisecond)
@@ -67,10 +67,10 @@ func (d *Desk) Order(clock time.Time, stored func(sensors.Series, time.Time) (bo
 }
 
 // Held is how many readings are held back.
-func (d *Desk) Held() int {
+func (in *Intake) Held() int {
 	n := 0
-	for i := range d.intake.waiting {
-		if d.intake.waiting[i].message == counted {
+	for i := range in.waiting {
+		if in.waiting[i].message == counted {
 			n++
 		}
 	}
@@ -91,7 +91,7 @@ func byArrival(a, b *arrived) int {
 
 // dropDuplicates removes late readings that are already stored, or that wait
 // twice, and sets aside those of which that cannot be told.
-func (in *intake) dropDuplicates(stored func(sensors.Series, time.Time) (bool, error)) error {
+func (in *Intake) dropDuplicates(stored func(sensors.Series, time.Time) (bool, error)) error {
 	type key struct {
 		series sensors.Series
 		at     int64
@@ -128,7 +128,7 @@ func (in *intake) dropDuplicates(stored func(sensors.Series, time.Time) (bool, e
 // makeWay finds another time, a little later, for readings whose own is taken by
 // one from when the clock was ahead: two readings of a series cannot have the
 // same.
-func (in *intake) makeWay(until time.Time, stored func(sensors.Series, time.Time) (bool, error)) error {
+func (in *Intake) makeWay(until time.Time, stored func(sensors.Series, time.Time) (bool, error)) error {
 	for i := range in.waiting {
 		p := &in.waiting[i]
 		for !p.late && !p.known && !p.Time.After(until) {
@@ -148,8 +148,7 @@ func (in *intake) makeWay(until time.Time, stored func(sensors.Series, time.Time
 
 // Next is the arrival of the readings to take next, and false when all are
 // taken.
-func (d *Desk) Next() (time.Time, bool) {
-	in := &d.intake
+func (in *Intake) Next() (time.Time, bool) {
 	if in.taken >= len(in.order) {
 		return time.Time{}, false
 	}
@@ -159,7 +158,7 @@ func (d *Desk) Next() (time.Time, bool) {
 // Take passes the readings of the next instant to each, flagged and
 // calibrated.
 func (d *Desk) Take(each func(Taken)) {
-	in := &d.intake
+	in := &d.Intake
 	if in.taken >= len(in.order) {
 		return
 	}
@@ -172,7 +171,7 @@ func (d *Desk) Take(each func(Taken)) {
 // Finish ends a round of Order and Take: messages are counted by what became
 // of them. Readings held back wait again.
 func (d *Desk) Finish() {
-	in := &d.intake
+	in := &d.Intake
 	for _, f := range in.fates {
 		if f.readings > 0 && f.readings == f.duplicates {
 			f.outcome = Duplicate
@@ -192,7 +191,7 @@ func (d *Desk) Finish() {
 // take flags one reading and keeps it as the newest of its series.
 func (d *Desk) take(p *arrived) Taken {
 	r := &p.Reading
-	r.Value = d.calibrations.set.Apply(r.Series, r.Time, r.Raw)
+	r.Value = d.calibrations.Apply(r.Series, r.Time, r.Raw)
 	out := Taken{}
 	if r.Flag == sensors.AgeUnknown {
 		p.sensor.undated.note(r.Arrival)
@@ -225,8 +224,8 @@ func (p *arrived) judge() (sensors.Flag, *Amendment) {
 	r, one := &p.Reading, p.series
 	if b := p.sensor.bench; b != nil {
 		one.keepFindings([]quality.Finding{{Check: checkBench, Flag: sensors.Fail, Since: b.Since}}, nil, sensors.Fail, r.Time)
-		if r.Quantity == b.Quantity && !p.late && r.Time.After(b.Since) {
-			b.bench.Observe(r.Time, r.Raw)
+		if r.Quantity == b.Quantity && !p.late {
+			b.Observe(r.Time, r.Raw)
 		}
 		return sensors.Fail, nil
 	}

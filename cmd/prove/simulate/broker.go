@@ -1,10 +1,10 @@
 package simulate
 
 import (
-	"fmt"
 	"slices"
 	"time"
 
+	"rearguard/cmd/prove/simulate/world"
 	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
 )
@@ -14,8 +14,8 @@ import (
 type broker struct {
 	run *run
 	// queue waits, given is with the daemon and not acknowledged.
-	queue, given []*message
-	retained     map[string]*message
+	queue, given []*world.Message
+	retained     map[string]*world.Message
 	// away is set while the broker cannot be reached, connected while the
 	// daemon is connected, told what the daemon knows of that.
 	away, connected bool
@@ -32,13 +32,13 @@ type broker struct {
 // queueMost is how many messages a session keeps.
 const queueMost = 20_000
 
-func (b *broker) publish(m *message) {
-	if m.retained {
+func (b *broker) publish(m *world.Message) {
+	if m.Retained {
 		kept := *m
-		b.retained[m.topic] = &kept
+		b.retained[m.Topic] = &kept
 	}
 	live := *m
-	live.retained, live.queued = false, !b.connected
+	live.Retained, live.Queued = false, !b.connected
 	if len(b.queue) < queueMost {
 		b.queue = append(b.queue, &live)
 	}
@@ -48,7 +48,7 @@ func (b *broker) publish(m *message) {
 func (b *broker) drop() {
 	b.connected, b.told = false, nil
 	for _, m := range b.given {
-		m.again = true
+		m.Again = true
 	}
 	b.queue = append(b.given, b.queue...)
 	b.given = nil
@@ -70,52 +70,52 @@ func (b *broker) retell() {
 		}
 	}) {
 		kept := *b.retained[topic]
-		kept.retained = true
+		kept.Retained = true
 		b.queue = append(b.queue, &kept)
 	}
 }
 
 // next is the message given to the daemon next, nil for none.
-func (b *broker) next() *message {
+func (b *broker) next() *world.Message {
 	if len(b.queue) == 0 {
 		return nil
 	}
 	m := b.queue[0]
 	b.queue = b.queue[1:]
-	if m.packet == 0 {
+	if m.Packet == 0 {
 		if b.packet++; b.packet == 0 {
 			b.packet = 1
 		}
-		m.packet = b.packet
+		m.Packet = b.packet
 	}
 	b.given = append(b.given, m)
 	return m
 }
 
 // hand makes the message for the daemon.
-func (b *broker) hand(m *message) sensors.Message {
-	if m.birth != nil && b.run.site.hears(m.birth) {
-		b.run.ref.born(m.birth)
+func (b *broker) hand(m *world.Message) sensors.Message {
+	if m.Birth != nil && b.run.site.Hears(m.Birth) {
+		b.run.ref.born(m.Birth)
 	}
-	if s := m.said; s != nil {
-		s.handed++
-		if s.handed == 1 {
-			s.heard = b.run.now
+	if s := m.Said; s != nil {
+		s.Handed++
+		if s.Handed == 1 {
+			s.Heard = b.run.now
 		}
 		b.run.ref.heard(m)
 	}
 	process := b.run.process
 	return sensors.Message{
-		Topic: m.topic, Payload: slices.Clone(m.body), Retained: m.retained, Received: b.run.believed(),
-		Delivery: sensors.Delivery{Packet: m.packet, Again: m.again, Queued: m.queued || m.again},
+		Topic: m.Topic, Payload: slices.Clone(m.Body), Retained: m.Retained, Received: b.run.believed(),
+		Delivery: sensors.Delivery{Packet: m.Packet, Again: m.Again, Queued: m.Queued || m.Again},
 		Ack: func() {
 			if b.run.process != process {
 				return
 			}
 			if i := slices.Index(b.given, m); i >= 0 {
 				b.given = slices.Delete(b.given, i, i+1)
-				if m.said != nil && !m.retained {
-					m.said.acked = true
+				if m.Said != nil && !m.Retained {
+					m.Said.Acked = true
 				}
 			}
 		},
@@ -129,13 +129,4 @@ func (b *broker) link() snapshot.Link {
 		l.Problem = "the broker does not answer"
 	}
 	return l
-}
-
-// junk are messages that no sensor wants.
-func junk(n, from int) []*message {
-	var list []*message
-	for i := range n {
-		list = append(list, &message{topic: fmt.Sprintf("junk/%d", from+i), body: []byte("{\"hello\": 1e400}")})
-	}
-	return list
 }

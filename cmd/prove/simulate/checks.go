@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/cmd/prove/simulate/world"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/records"
@@ -22,25 +23,28 @@ import (
 // farFuture is after everything that a run holds, also under a wrong clock.
 var farFuture = time.Date(9000, 1, 1, 0, 0, 0, 0, time.UTC)
 
+// final are the checks of a run that has come to its end.
+type final struct{ *run }
+
 // checkAll checks what is left of a run at its end.
-func (r *run) checkAll() {
+func (r final) checkAll(ctx context.Context) {
 	if r.process == nil {
-		r.start()
+		r.start(ctx)
 	}
-	checks := []func(){r.checkHistory, r.checkThermalTime, r.checkCohorts, r.checkGrowth, r.checkRestart, r.checkReplay}
+	checks := []func(context.Context){r.checkHistory, r.checkThermalTime, r.checkCohorts, r.checkGrowth, r.checkRestart, r.checkReplay}
 	r.disk.failing = false
-	r.write(false)
+	r.write(ctx, false)
 	for _, check := range checks {
 		if r.over() {
 			return
 		}
-		check()
+		check(ctx)
 	}
 }
 
 // checkHistory compares the stored readings with what was said and
 // acknowledged: once each, and nothing else.
-func (r *run) checkHistory() {
+func (r final) checkHistory(ctx context.Context) {
 	if r.world.damaged {
 		return
 	}
@@ -49,7 +53,7 @@ func (r *run) checkHistory() {
 		value  int64
 	}
 	stored := map[place][]sensors.Reading{}
-	for reading, err := range r.process.store.Scan(r.ctx, nil, time.Unix(0, 0).AddDate(-2, 0, 0), farFuture) {
+	for reading, err := range r.process.store.Scan(ctx, nil, time.Unix(0, 0).AddDate(-2, 0, 0), farFuture) {
 		if err != nil {
 			r.breach("history", "history cannot be read: %v", err)
 			return
@@ -58,21 +62,21 @@ func (r *run) checkHistory() {
 			continue
 		}
 		id := strings.TrimRight(string(reading.Sensor), "x")
-		i := slices.IndexFunc(r.sensors, func(s *sensor) bool { return string(sensorID(s.index)) == id })
-		at := place{i, valueKey(reading.Raw)}
+		i := slices.IndexFunc(r.sensors, func(s *world.Sensor) bool { return string(world.SensorID(s.Index)) == id })
+		at := place{i, world.ValueKey(reading.Raw)}
 		stored[at] = append(stored[at], reading)
 	}
 	type tally struct{ most, least int }
 	said := map[place]*tally{}
 	for _, one := range r.ledger {
-		at := place{one.sensor.index, valueKey(one.valueC)}
+		at := place{one.Sensor.Index, world.ValueKey(one.ValueC)}
 		if said[at] == nil {
 			said[at] = &tally{}
 		}
-		if one.handed > 0 {
+		if one.Handed > 0 {
 			said[at].most++
 		}
-		if one.acked && one.binding {
+		if one.Acked && one.Binding {
 			said[at].least++
 		}
 	}
@@ -89,13 +93,13 @@ func (r *run) checkHistory() {
 		}
 	}
 	for _, one := range r.ledger {
-		at := place{one.sensor.index, valueKey(one.valueC)}
+		at := place{one.Sensor.Index, world.ValueKey(one.ValueC)}
 		if t := said[at]; len(stored[at]) < t.least {
-			r.breach("history lost", "%s said %.5f °C at %s; it was acknowledged at %s and is not in history", one.sensor.id, one.valueC, clockText(one.trueAt), clockText(one.heard))
+			r.breach("history lost", "%s said %.5f °C at %s; it was acknowledged at %s and is not in history", one.Sensor.ID, one.ValueC, clockText(one.TrueAt), clockText(one.Heard))
 			return
 		}
-		if one.sensor.plan.Form.ownTime() && one.acked && one.binding && one.placed && !one.sensorTimeIn(stored[at]) {
-			r.breach("history moved", "%s said %.5f °C at %s, and history has it at another time", one.sensor.id, one.valueC, clockText(one.trueAt))
+		if one.Sensor.Plan.Form.OwnTime() && one.Acked && one.Binding && one.Placed && !sensorTimeIn(one, stored[at]) {
+			r.breach("history moved", "%s said %.5f °C at %s, and history has it at another time", one.Sensor.ID, one.ValueC, clockText(one.TrueAt))
 			return
 		}
 	}
@@ -113,8 +117,8 @@ func sameSensor(list []sensors.Reading) int {
 }
 
 // sensorTimeIn reports whether one of the readings has the time of the message.
-func (s *said) sensorTimeIn(list []sensors.Reading) bool {
-	return slices.ContainsFunc(list, func(r sensors.Reading) bool { return r.Time.Sub(s.at).Abs() < time.Second })
+func sensorTimeIn(s *world.Said, list []sensors.Reading) bool {
+	return slices.ContainsFunc(list, func(r sensors.Reading) bool { return r.Time.Sub(s.At).Abs() < time.Second })
 }
 
 func sortedPlaces[K comparable, V any](m map[K]V, order func(a, b K) int) []K {
@@ -128,7 +132,7 @@ func sortedPlaces[K comparable, V any](m map[K]V, order func(a, b K) int) []K {
 
 // checkThermalTime compares the thermal time of cohorts with a plain integral
 // over history.
-func (r *run) checkThermalTime() {
+func (r final) checkThermalTime(ctx context.Context) {
 	now := r.process.engine.Snapshot()
 	for _, c := range r.world.cohorts {
 		i := slices.IndexFunc(now.Cohorts, func(v snapshot.Cohort) bool { return v.ID == c.id })
@@ -139,7 +143,7 @@ func (r *run) checkThermalTime() {
 			continue
 		}
 		// Progress is brought up to date every ten minutes.
-		want, until, err := r.integrate(c, now.Cohorts[i].Progress.Time())
+		want, until, err := r.integrate(ctx, c, now.Cohorts[i].Progress.Time())
 		if err != nil {
 			r.breach("history", "history cannot be read: %v", err)
 			return
@@ -167,7 +171,7 @@ func (r *run) asMoved(c *cohort, start time.Time) bool {
 }
 
 // checkCohorts looks for what people entered.
-func (r *run) checkCohorts() {
+func (r final) checkCohorts(context.Context) {
 	now := r.process.engine.Snapshot()
 	for _, c := range r.world.cohorts {
 		known := slices.ContainsFunc(now.Cohorts, func(v snapshot.Cohort) bool { return v.ID == c.id })
@@ -184,7 +188,7 @@ const (
 )
 
 // checkGrowth bounds the size of the files.
-func (r *run) checkGrowth() {
+func (r final) checkGrowth(context.Context) {
 	total := int64(0)
 	for _, suffix := range []string{"", "-wal"} {
 		if info, err := os.Stat(r.disk.path() + suffix); err == nil {
@@ -242,13 +246,13 @@ func (m *mark) without(touched sensors.RoomID) *mark {
 }
 
 // checkRestart stops the daemon and starts it again: nothing may change.
-func (r *run) checkRestart() {
-	r.stop()
+func (r final) checkRestart(ctx context.Context) {
+	r.stop(ctx)
 	if r.over() {
 		return
 	}
 	r.tell("the daemon is stopped and started again at once")
-	r.start()
+	r.start(ctx)
 }
 
 // compareMarks compares what was before a stop with what is after the start.
@@ -269,21 +273,21 @@ func (r *run) compareMarks(before, after *mark) {
 
 // checkReplay handles history again: the same alarms must come of it. Every
 // other run is enough, since it takes as long as the run.
-func (r *run) checkReplay() {
+func (r final) checkReplay(ctx context.Context) {
 	if r.world.edited || r.world.damaged || r.world.unclear || r.plan.Seed%2 == 0 {
 		return
 	}
 	p := r.process
 	var again []records.AlarmTransition
-	f, err := fold.Replay(r.ctx, fold.ReplayOptions{
-		Options: fold.Options{Facility: p.facility, Catalog: r.catalogs.full, Logger: slog.New(slog.DiscardHandler), ForecastEvery: forecastEvery, Grid: grid},
+	f, err := fold.Replay(ctx, fold.ReplayOptions{
+		Options: fold.Options{Facility: p.facility, Catalog: r.catalogs.Full, Logger: slog.New(slog.DiscardHandler), ForecastEvery: forecastEvery, Grid: grid},
 		Records: p.store.Reader, Batch: func(b *records.Batch) { again = append(again, b.Transitions...) },
 	})
 	if err != nil {
 		r.breach("replay", "history cannot be replayed: %v", err)
 		return
 	}
-	happened, err := p.store.AlarmTransitions(context.WithoutCancel(r.ctx), time.Unix(0, 0), farFuture)
+	happened, err := p.store.AlarmTransitions(context.WithoutCancel(ctx), time.Unix(0, 0), farFuture)
 	if err != nil {
 		r.fail(err)
 		return

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"rearguard/cmd/prove/simulate/world"
 	"rearguard/daemon/records"
 )
 
@@ -101,7 +102,7 @@ func (d *disk) powerCut() (image, error) {
 			return nil, err
 		}
 		if suffix == "-wal" && d.cut == withinCommit && d.walAfter > d.walBefore && int64(len(body)) >= d.walAfter {
-			body = body[:d.walBefore+int64(d.run.below(int(d.walAfter-d.walBefore), forTear, d.run.now, 0))]
+			body = body[:d.walBefore+int64(d.run.Below(int(d.walAfter-d.walBefore), world.ForTear, d.run.now, 0))]
 		}
 		left[suffix] = body
 	}

@@ -2,16 +2,19 @@ package simulate
 
 import (
 	"cmp"
+	"context"
 	"slices"
 	"time"
 
+	"rearguard/cmd/prove/simulate/site"
 	"rearguard/sensors"
 )
 
 // integrate is the thermal time of a cohort up to a time in degree-days, by a
-// plain integral over the stored readings, and up to when they reach:  of the sensors heard within three intervals the
-// median, straight lines between, and what is above the threshold.
-func (r *run) integrate(c *cohort, end time.Time) (total float64, reach time.Time, err error) {
+// plain integral over the stored readings, and up to when they reach: of the
+// sensors heard within three intervals the median, straight lines between, and
+// what is above the threshold.
+func (r final) integrate(ctx context.Context, c *cohort, end time.Time) (total float64, reach time.Time, err error) {
 	type piece struct {
 		from, to   time.Time
 		fromC, toC float64
@@ -22,7 +25,7 @@ func (r *run) integrate(c *cohort, end time.Time) (total float64, reach time.Tim
 		if i+1 < len(c.places) {
 			until = c.places[i+1].From
 		}
-		curve, err := r.curve(p.Room)
+		curve, err := r.curve(ctx, p.Room)
 		if err != nil {
 			return 0, reach, err
 		}
@@ -83,27 +86,27 @@ func above(fromC, toC float64, span time.Duration) float64 {
 	const steps = 8
 	sum := 0.0
 	for i := range steps {
-		sum += max(0, fromC+(toC-fromC)*(float64(i)+0.5)/steps-thresholdC)
+		sum += max(0, fromC+(toC-fromC)*(float64(i)+0.5)/steps-site.ThresholdC)
 	}
 	return sum / steps * span.Hours() / 24
 }
 
 // curve is the air of a room as its stored readings have it.
-func (r *run) curve(id sensors.RoomID) ([]point, error) {
-	list := r.site.sensorsIn(id)
+func (r final) curve(ctx context.Context, id sensors.RoomID) ([]point, error) {
+	list := r.site.SensorsIn(id)
 	if len(list) == 0 {
 		return nil, nil
 	}
 	var series []sensors.Series
 	fresh := map[sensors.SensorID]time.Duration{}
 	for _, one := range list {
-		series = append(series, sensors.Series{Sensor: one.id, Quantity: sensors.Temperature})
-		fresh[one.id] = time.Duration(3*one.device.plan.Interval) * time.Minute
+		series = append(series, sensors.Series{Sensor: one.ID, Quantity: sensors.Temperature})
+		fresh[one.ID] = time.Duration(3*one.Device.Plan.Interval) * time.Minute
 	}
 	last := map[sensors.SensorID]sensors.Reading{}
 	var points []point
 	var stored []sensors.Reading
-	for reading, err := range r.process.store.Scan(r.ctx, series, time.Unix(0, 0).AddDate(-2, 0, 0), farFuture) {
+	for reading, err := range r.process.store.Scan(ctx, series, time.Unix(0, 0).AddDate(-2, 0, 0), farFuture) {
 		if err != nil {
 			return nil, err
 		}

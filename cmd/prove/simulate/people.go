@@ -1,11 +1,14 @@
 package simulate
 
 import (
+	"context"
 	"fmt"
 	"slices"
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/cmd/prove/simulate/site"
+	"rearguard/cmd/prove/simulate/world"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/rearing/population"
@@ -13,32 +16,30 @@ import (
 	"rearguard/sensors/calibration"
 )
 
-const enterCohort kindName = "enter cohort"
-
-func enterOne(r *run, e event) begun {
+func enterOne(ctx context.Context, r *run, e world.Event) begun {
 	if r.process == nil {
 		return begun{}
 	}
-	place := r.anyRoom(e).id
-	if r.site.room(place) == nil {
+	place := r.anyRoom(e).ID
+	if r.site.Room(place) == nil {
 		return begun{}
 	}
-	kind := fly
-	if e.B%2 == 1 && !r.site.withoutMoth {
-		kind = moth
+	kind := site.Fly
+	if e.B%2 == 1 && !r.site.WithoutMoth {
+		kind = site.Moth
 	}
 	at := r.process.engine.Snapshot().Time
 	c := &cohort{id: population.CohortID(fmt.Sprintf("cohort-%d", len(r.world.cohorts)+1)), started: at, room: place}
 	c.places = []population.Placement{{Room: place, From: at}}
 	r.world.cohorts = append(r.world.cohorts, c)
-	r.do(fold.AddCohort{Who: "Keeper", Cohort: population.Cohort{
+	r.do(ctx, fold.AddCohort{Who: "Keeper", Cohort: population.Cohort{
 		ID: c.id, Species: kind, Start: at, StartStage: "egg", Individuals: 100, Placements: slices.Clone(c.places),
 	}}, func() { c.entered = true })
 	return once("somebody enters %s (%s) in %s", c.id, kind, place)
 }
 
 // anyCohort is a cohort that is being reared, nil for none.
-func (r *run) anyCohort(e event) *cohort {
+func (r *run) anyCohort(e world.Event) *cohort {
 	var list []*cohort
 	for _, c := range r.world.cohorts {
 		if c.entered && c.ended.IsZero() {
@@ -51,13 +52,13 @@ func (r *run) anyCohort(e event) *cohort {
 	return list[e.B%len(list)]
 }
 
-func moveOne(r *run, e event) begun {
-	c, to := r.anyCohort(e), r.anyRoom(e).id
-	if c == nil || r.site.room(to) == nil || c.room == to {
+func moveOne(ctx context.Context, r *run, e world.Event) begun {
+	c, to := r.anyCohort(e), r.anyRoom(e).ID
+	if c == nil || r.site.Room(to) == nil || c.room == to {
 		return begun{}
 	}
 	at := r.process.engine.Snapshot().Time
-	r.do(fold.MoveCohort{Cohort: c.id, Room: to, At: at, Who: "Keeper"}, func() {
+	r.do(ctx, fold.MoveCohort{Cohort: c.id, Room: to, At: at, Who: "Keeper"}, func() {
 		c.places = append(c.places, population.Placement{Room: to, From: at})
 		c.room = to
 		r.ref.unsettle()
@@ -70,30 +71,30 @@ func moveOne(r *run, e event) begun {
 	return once("%s is moved to %s", c.id, to)
 }
 
-func endOne(r *run, e event) begun {
+func endOne(ctx context.Context, r *run, e world.Event) begun {
 	c := r.anyCohort(e)
 	if c == nil {
 		return begun{}
 	}
 	at := r.process.engine.Snapshot().Time
 	c.ended = at
-	r.do(fold.EndCohort{Cohort: c.id, At: at, Who: "Keeper"}, func() {})
+	r.do(ctx, fold.EndCohort{Cohort: c.id, At: at, Who: "Keeper"}, func() {})
 	r.ref.unsettle()
 	return once("%s is closed", c.id)
 }
 
-func countOne(r *run, e event) begun {
+func countOne(ctx context.Context, r *run, e world.Event) begun {
 	c := r.anyCohort(e)
 	if c == nil {
 		return begun{}
 	}
 	at := r.process.engine.Snapshot().Time
-	r.do(fold.RecordCount{Count: population.Count{Cohort: c.id, Time: at, Stage: "egg", Seen: 20, Of: 20, Lost: 1, Cause: "mould", By: "Keeper"}}, func() {})
+	r.do(ctx, fold.RecordCount{Count: population.Count{Cohort: c.id, Time: at, Stage: "egg", Seen: 20, Of: 20, Lost: 1, Cause: "mould", By: "Keeper"}}, func() {})
 	return once("somebody counts %s", c.id)
 }
 
 // anyAlarm is an alarm that is on, false for none.
-func (r *run) anyAlarm(e event) (alerts.Key, bool) {
+func (r *run) anyAlarm(e world.Event) (alerts.Key, bool) {
 	if r.process == nil {
 		return alerts.Key{}, false
 	}
@@ -109,70 +110,70 @@ func (r *run) anyAlarm(e event) (alerts.Key, bool) {
 	return list[e.A%len(list)], true
 }
 
-func acknowledgeOne(r *run, e event) begun {
+func acknowledgeOne(ctx context.Context, r *run, e world.Event) begun {
 	key, ok := r.anyAlarm(e)
 	if !ok {
 		return begun{}
 	}
-	r.do(fold.Order{Verb: alerts.Acknowledge, Key: key, Who: "Lead"}, func() {})
+	r.do(ctx, fold.Order{Verb: alerts.Acknowledge, Key: key, Who: "Lead"}, func() {})
 	return once("somebody acknowledges %s", key)
 }
 
-func shelveOne(r *run, e event) begun {
+func shelveOne(ctx context.Context, r *run, e world.Event) begun {
 	key, ok := r.anyAlarm(e)
 	if !ok {
 		return begun{}
 	}
-	r.do(fold.Order{Verb: alerts.Shelve, Key: key, Who: "Lead", For: time.Duration(1+e.For) * time.Minute, Reason: "known"}, func() {})
+	r.do(ctx, fold.Order{Verb: alerts.Shelve, Key: key, Who: "Lead", For: time.Duration(1+e.For) * time.Minute, Reason: "known"}, func() {})
 	return once("somebody shelves %s for %d min", key, 1+e.For)
 }
 
-func calibrateOne(r *run, e event) begun {
-	if len(r.site.sensors) == 0 || r.process == nil {
+func calibrateOne(ctx context.Context, r *run, e world.Event) begun {
+	if len(r.site.Sensors) == 0 || r.process == nil {
 		return begun{}
 	}
-	one := &r.site.sensors[e.A%len(r.site.sensors)]
-	if one.retired || one.unclaimed {
+	one := &r.site.Sensors[e.A%len(r.site.Sensors)]
+	if one.Retired || one.Unclaimed {
 		return begun{}
 	}
 	// Small enough that what is true of the sensor stays true.
 	offset := 0.2 * (e.X - 0.5)
 	at := r.process.engine.Snapshot().Time
-	r.do(fold.Calibrate{Who: "Technician", Certificate: calibration.Certificate{
-		Series: sensors.Series{Sensor: one.id, Quantity: sensors.Temperature}, By: "Technician", At: at, From: at, Due: at.AddDate(1, 0, 0),
+	r.do(ctx, fold.Calibrate{Who: "Technician", Certificate: calibration.Certificate{
+		Series: sensors.Series{Sensor: one.ID, Quantity: sensors.Temperature}, By: "Technician", At: at, From: at, Due: at.AddDate(1, 0, 0),
 		Result: calibration.Result{Quantity: sensors.Temperature, Gain: 1, Offset: offset},
 	}}, func() {})
-	one.device.spoiltUntil = r.now + 30
+	one.Device.SpoiltUntil = r.now + 30
 	r.ref.unsettle()
-	return once("%s is calibrated by %+.2f °C", one.id, offset)
+	return once("%s is calibrated by %+.2f °C", one.ID, offset)
 }
 
-func claimOne(r *run, e event) begun {
-	i := slices.IndexFunc(r.site.sensors, func(one siteSensor) bool { return one.unclaimed })
+func claimOne(ctx context.Context, r *run, e world.Event) begun {
+	i := slices.IndexFunc(r.site.Sensors, func(one site.Sensor) bool { return one.Unclaimed })
 	if i < 0 || r.process == nil {
 		return begun{}
 	}
-	one := &r.site.sensors[i]
-	if r.site.room(one.room) == nil {
+	one := &r.site.Sensors[i]
+	if r.site.Room(one.Room) == nil {
 		return begun{}
 	}
-	one.unclaimed = false
-	f, err := r.site.parse()
+	one.Unclaimed = false
+	f, err := r.site.Parse()
 	if err != nil {
 		r.breach("configuration", "the configuration with the claimed sensor is refused: %v", err)
 		return begun{}
 	}
-	j := slices.IndexFunc(f.Sensors, func(s facility.Sensor) bool { return s.ID == one.id })
-	r.do(fold.ClaimSensor{Sensor: f.Sensors[j], Who: "Technician"}, func() {})
+	j := slices.IndexFunc(f.Sensors, func(s facility.Sensor) bool { return s.ID == one.ID })
+	r.do(ctx, fold.ClaimSensor{Sensor: f.Sensors[j], Who: "Technician"}, func() {})
 	r.broker.retell()
-	one.device.spoiltUntil = r.now + 60
+	one.Device.SpoiltUntil = r.now + 60
 	r.ref.unsettle()
-	return once("somebody claims %s for %s", one.id, one.room)
+	return once("somebody claims %s for %s", one.ID, one.Room)
 }
 
 // edited has the daemon take up the changed file: it is told to read it again,
 // or restarted. Touched is the room about which alarms may change by it.
-func (r *run) edited(e event, touched sensors.RoomID, format string, args ...any) begun {
+func (r *run) edited(ctx context.Context, e world.Event, touched sensors.RoomID, format string, args ...any) begun {
 	r.world.edited = true
 	what := "the configuration is changed: " + fmt.Sprintf(format, args...)
 	if r.process == nil {
@@ -181,7 +182,7 @@ func (r *run) edited(e event, touched sensors.RoomID, format string, args ...any
 		return once("%s", what)
 	}
 	if e.A/7%2 == 0 {
-		r.stop()
+		r.stop(ctx)
 		if before := r.world.before; before != nil {
 			r.world.before = before.without(touched)
 		}
@@ -190,17 +191,17 @@ func (r *run) edited(e event, touched sensors.RoomID, format string, args ...any
 		return once("%s; the daemon is restarted", what)
 	}
 	// What is shown may be a minute old.
-	if r.tick(); r.over() {
+	if r.tick(ctx); r.over() {
 		return begun{}
 	}
 	before := markOf(r.process.engine.Snapshot()).without(touched)
-	f, err := r.site.parse()
+	f, err := r.site.Parse()
 	if err != nil {
 		r.breach("configuration", "%s, and is refused: %v", what, err)
 		return begun{}
 	}
 	r.tell("%s; the daemon reads it again", what)
-	r.do(fold.NewConfigure(f, r.catalogs.of(r.site), "signal"), func() {})
+	r.do(ctx, fold.NewConfigure(f, r.catalogs.Of(r.site), "signal"), func() {})
 	if r.over() {
 		return begun{}
 	}
@@ -211,39 +212,39 @@ func (r *run) edited(e event, touched sensors.RoomID, format string, args ...any
 	return begun{}
 }
 
-func editLimit(r *run, e event) begun {
-	if len(r.site.rooms) == 0 {
+func editLimit(ctx context.Context, r *run, e world.Event) begun {
+	if len(r.site.Rooms) == 0 {
 		return begun{}
 	}
-	m := &r.site.rooms[e.A%len(r.site.rooms)]
-	m.heatC = min(m.heatC+float64(2+e.B%8), 55)
-	return r.edited(e, m.id, "the heat limit of %s is now %g °C", m.id, m.heatC)
+	m := &r.site.Rooms[e.A%len(r.site.Rooms)]
+	m.HeatC = min(m.HeatC+float64(2+e.B%8), 55)
+	return r.edited(ctx, e, m.ID, "the heat limit of %s is now %g °C", m.ID, m.HeatC)
 }
 
-func editDelay(r *run, e event) begun {
-	r.site.onMinutes = 3 + e.A%10
-	return r.edited(e, everywhere, "too hot is an alarm after %d min", r.site.onMinutes)
+func editDelay(ctx context.Context, r *run, e world.Event) begun {
+	r.site.OnMinutes = 3 + e.A%10
+	return r.edited(ctx, e, everywhere, "too hot is an alarm after %d min", r.site.OnMinutes)
 }
 
-func renameRoom(r *run, e event) begun {
-	if len(r.site.rooms) == 0 {
+func renameRoom(ctx context.Context, r *run, e world.Event) begun {
+	if len(r.site.Rooms) == 0 {
 		return begun{}
 	}
-	m := &r.site.rooms[e.A%len(r.site.rooms)]
-	old := m.id
-	m.id = old + "x"
-	for i := range r.site.sensors {
-		if one := &r.site.sensors[i]; one.room == old {
-			one.room = m.id
+	m := &r.site.Rooms[e.A%len(r.site.Rooms)]
+	old := m.ID
+	m.ID = old + "x"
+	for i := range r.site.Sensors {
+		if one := &r.site.Sensors[i]; one.Room == old {
+			one.Room = m.ID
 		}
 	}
-	r.roomGone(old)
-	return r.edited(e, everywhere, "%s is now called %s", old, m.id)
+	r.world.roomGone(old)
+	return r.edited(ctx, e, everywhere, "%s is now called %s", old, m.ID)
 }
 
 // roomGone is what follows for the cohorts of a room that is no more.
-func (r *run) roomGone(id sensors.RoomID) {
-	for _, c := range r.world.cohorts {
+func (w *affairs) roomGone(id sensors.RoomID) {
+	for _, c := range w.cohorts {
 		if slices.ContainsFunc(c.places, func(p population.Placement) bool { return p.Room == id }) {
 			c.disturbed = true
 		}
@@ -253,56 +254,56 @@ func (r *run) roomGone(id sensors.RoomID) {
 	}
 }
 
-func removeRoom(r *run, e event) begun {
-	if len(r.site.rooms) < 2 {
+func removeRoom(ctx context.Context, r *run, e world.Event) begun {
+	if len(r.site.Rooms) < 2 {
 		return begun{}
 	}
-	i := e.A % len(r.site.rooms)
-	id := r.site.rooms[i].id
-	r.site.rooms = slices.Delete(r.site.rooms, i, i+1)
-	r.site.sensors = slices.DeleteFunc(r.site.sensors, func(one siteSensor) bool { return one.room == id })
-	r.roomGone(id)
-	return r.edited(e, everywhere, "%s and its sensors are taken out", id)
+	i := e.A % len(r.site.Rooms)
+	id := r.site.Rooms[i].ID
+	r.site.Rooms = slices.Delete(r.site.Rooms, i, i+1)
+	r.site.Sensors = slices.DeleteFunc(r.site.Sensors, func(one site.Sensor) bool { return one.Room == id })
+	r.world.roomGone(id)
+	return r.edited(ctx, e, everywhere, "%s and its sensors are taken out", id)
 }
 
-func removeSensor(r *run, e event) begun {
-	if len(r.site.sensors) == 0 {
+func removeSensor(ctx context.Context, r *run, e world.Event) begun {
+	if len(r.site.Sensors) == 0 {
 		return begun{}
 	}
-	i := e.A % len(r.site.sensors)
-	one := r.site.sensors[i]
-	r.site.sensors = slices.Delete(r.site.sensors, i, i+1)
-	r.sensorGone(one.room)
-	return r.edited(e, one.room, "%s is taken out", one.id)
+	i := e.A % len(r.site.Sensors)
+	one := r.site.Sensors[i]
+	r.site.Sensors = slices.Delete(r.site.Sensors, i, i+1)
+	r.world.sensorGone(one.Room)
+	return r.edited(ctx, e, one.Room, "%s is taken out", one.ID)
 }
 
 // sensorGone is what follows for the cohorts of a room that loses a sensor.
-func (r *run) sensorGone(id sensors.RoomID) {
-	for _, c := range r.world.cohorts {
+func (w *affairs) sensorGone(id sensors.RoomID) {
+	for _, c := range w.cohorts {
 		if slices.ContainsFunc(c.places, func(p population.Placement) bool { return p.Room == id }) {
 			c.disturbed = true
 		}
 	}
 }
 
-func renameSensor(r *run, e event) begun {
-	if len(r.site.sensors) == 0 {
+func renameSensor(ctx context.Context, r *run, e world.Event) begun {
+	if len(r.site.Sensors) == 0 {
 		return begun{}
 	}
-	one := &r.site.sensors[e.A%len(r.site.sensors)]
-	old := one.id
-	one.id = old + "x"
-	r.sensorGone(one.room)
-	return r.edited(e, one.room, "%s is now called %s", old, one.id)
+	one := &r.site.Sensors[e.A%len(r.site.Sensors)]
+	old := one.ID
+	one.ID = old + "x"
+	r.world.sensorGone(one.Room)
+	return r.edited(ctx, e, one.Room, "%s is now called %s", old, one.ID)
 }
 
-func removeSpecies(r *run, e event) begun {
-	if r.site.withoutMoth {
+func removeSpecies(ctx context.Context, r *run, e world.Event) begun {
+	if r.site.WithoutMoth {
 		return begun{}
 	}
-	r.site.withoutMoth = true
+	r.site.WithoutMoth = true
 	for _, c := range r.world.cohorts {
 		c.disturbed = true
 	}
-	return r.edited(e, everywhere, "the species %s is taken out", moth)
+	return r.edited(ctx, e, everywhere, "the species %s is taken out", site.Moth)
 }

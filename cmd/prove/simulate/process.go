@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"rearguard/alerts/notify"
+	"rearguard/cmd/prove/simulate/world"
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
@@ -54,20 +55,20 @@ type order struct {
 }
 
 // start opens the records and starts an engine on them.
-func (r *run) start() {
-	f, err := r.site.parse()
+func (r *run) start(ctx context.Context) {
+	f, err := r.site.Parse()
 	if err != nil {
 		r.breach("configuration", "the configuration is refused: %v", err)
 		return
 	}
-	store, err := records.Open(r.ctx, r.disk.path(), records.Options{Synchronous: records.Normal, Readers: 2})
+	store, err := records.Open(ctx, r.disk.path(), records.Options{Synchronous: records.Normal, Readers: 2})
 	if err != nil {
 		r.breach("start", "the records cannot be opened: %v", err)
 		return
 	}
 	p := &process{store: store, facility: f, began: r.now, packed: r.now}
-	p.engine, err = daemon.New(r.ctx, daemon.Options{
-		Options: fold.Options{Facility: f, Catalog: r.catalogs.of(r.site), Logger: slog.New(slog.DiscardHandler), Invented: true, ForecastEvery: forecastEvery, Grid: grid},
+	p.engine, err = daemon.New(ctx, daemon.Options{
+		Options: fold.Options{Facility: f, Catalog: r.catalogs.Of(r.site), Logger: slog.New(slog.DiscardHandler), Invented: true, ForecastEvery: forecastEvery, Grid: grid},
 		Store:   store, Clock: &p.clock, Now: r.look(), Ask: r.asked, NoticesDue: func() { p.deliverAt = r.now },
 	})
 	if err != nil {
@@ -89,7 +90,7 @@ func (r *run) start() {
 }
 
 // stop ends the daemon in good order.
-func (r *run) stop() {
+func (r *run) stop(ctx context.Context) {
 	p := r.process
 	if p == nil {
 		return
@@ -98,7 +99,7 @@ func (r *run) stop() {
 		r.breach("engine", "the engine failed at its end: %v", err)
 		return
 	}
-	r.write(false)
+	r.write(ctx, false)
 	r.world.before = nil
 	if !r.disk.failing {
 		r.world.before = markOf(p.engine.Snapshot())
@@ -141,18 +142,18 @@ func (r *run) leave(orderly bool) {
 // asked is what the daemon publishes to a sensor: all of it asks for a birth.
 func (r *run) asked(payload.Request) {
 	for _, s := range r.sensors {
-		if s.plan.Form == sparkplugForm {
-			s.born = false
+		if s.Plan.Form == world.SparkplugForm {
+			s.Born = false
 		}
 	}
 }
 
 // do gives a command; then is called once it is recorded.
-func (r *run) do(c fold.Command, then func()) {
+func (r *run) do(ctx context.Context, c fold.Command, then func()) {
 	if r.process == nil {
 		return
 	}
-	answer, err := r.process.steps.Do(r.ctx, c)
+	answer, err := r.process.steps.Do(ctx, c)
 	if err != nil {
 		r.breach("engine", "the engine ended at a command (%s): %v", c.Kind(), err)
 		return
@@ -179,12 +180,12 @@ func (r *run) answers() {
 
 // write makes one attempt to write. It reports false when the process was
 // killed meanwhile.
-func (r *run) write(mayKill bool) {
+func (r *run) write(ctx context.Context, mayKill bool) {
 	if !mayKill {
 		r.disk.cut = noCut
 	}
 	r.process.wrote = r.now
-	_, err := r.process.steps.Write(r.ctx, r.disk.commit)
+	_, err := r.process.steps.Write(ctx, r.disk.commit)
 	switch {
 	case errors.Is(err, errKilled):
 		r.kill()
@@ -197,9 +198,9 @@ func (r *run) write(mayKill bool) {
 }
 
 // receive hands over what waits at the broker, in bunches.
-func (r *run) receive() {
+func (r *run) receive(ctx context.Context) {
 	for bunch := 0; len(r.broker.queue) > 0; bunch++ {
-		n := 1 + r.below(60, forBatch, r.now, bunch)
+		n := 1 + r.Below(60, world.ForBatch, r.now, bunch)
 		var list []sensors.Message
 		for range n {
 			m := r.broker.next()
@@ -208,7 +209,7 @@ func (r *run) receive() {
 			}
 			list = append(list, r.broker.hand(m))
 		}
-		taken, err := r.process.steps.Messages(r.ctx, list...)
+		taken, err := r.process.steps.Messages(ctx, list...)
 		if err != nil {
 			r.breach("engine", "the engine ended at a message: %v", err)
 			return
@@ -217,8 +218,8 @@ func (r *run) receive() {
 			r.breach("full", "no message is taken any more: %d wait to be written", r.process.engine.Snapshot().Store.Unwritten)
 			return
 		}
-		if r.chance(0.05, forWrite, r.now, 1+bunch) {
-			if r.write(true); r.process == nil || r.over() {
+		if r.Chance(0.05, world.ForWrite, r.now, 1+bunch) {
+			if r.write(ctx, true); r.process == nil || r.over() {
 				return
 			}
 		}
@@ -226,9 +227,9 @@ func (r *run) receive() {
 }
 
 // notices tells the engine what became of notices, as the service does.
-func (r *run) notices() {
+func (r *run) notices(ctx context.Context) {
 	p := r.process
-	totals, err := p.store.OutboxTotals(r.ctx)
+	totals, err := p.store.OutboxTotals(ctx)
 	if err != nil {
 		r.fail(err)
 		return
@@ -241,7 +242,7 @@ func (r *run) notices() {
 		}
 		state.Totals = append(state.Totals, snapshot.NoticeTotal{Channel: t.Channel, Outcome: t.State, Count: uint64(t.Count)})
 	}
-	rows, err := p.store.FailedNotices(r.ctx, r.believed().Add(-24*time.Hour))
+	rows, err := p.store.FailedNotices(ctx, r.believed().Add(-24*time.Hour))
 	if err != nil {
 		r.fail(err)
 		return
@@ -256,7 +257,7 @@ func (r *run) notices() {
 		return
 	}
 	p.known = state
-	if err := p.steps.Notices(r.ctx, state); err != nil {
+	if err := p.steps.Notices(ctx, state); err != nil {
 		r.breach("engine", "the engine ended at the state of notices: %v", err)
 	}
 }
@@ -266,20 +267,20 @@ func (r *run) notices() {
 const hotFor = 2 * time.Hour
 
 // pack packs history and lets go of what is too old, as the service does.
-func (r *run) pack() {
+func (r *run) pack(ctx context.Context) {
 	p := r.process
 	if r.disk.failing || r.now-p.packed < 60 {
 		return
 	}
 	p.packed = r.now
-	if _, err := p.store.Roll(r.ctx, r.believed().Add(-hotFor)); err != nil {
+	if _, err := p.store.Roll(ctx, r.believed().Add(-hotFor)); err != nil {
 		r.breach("pack", "history cannot be packed: %v", err)
 		return
 	}
 	if !p.clock.Settled() {
 		return
 	}
-	_, _, err := upkeep.Retain(r.ctx, p.store, upkeep.Retention{Now: r.believed(), HistoryDays: p.facility.Records.KeepDays})
+	_, _, err := upkeep.Retain(ctx, p.store, upkeep.Retention{Now: r.believed(), HistoryDays: p.facility.Records.KeepDays})
 	if err != nil {
 		r.breach("pack", "old history cannot be removed: %v", err)
 	}

@@ -6,6 +6,8 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/alerts/notify"
+	"rearguard/cmd/prove/simulate/site"
+	"rearguard/cmd/prove/simulate/world"
 	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
 )
@@ -116,7 +118,7 @@ const (
 )
 
 // silentAfter is after how many minutes a sensor is missed.
-func (s *sensor) silentAfter() int { return max(3*s.plan.Interval, 5) }
+func silentAfter(s *world.Sensor) int { return max(3*s.Plan.Interval, 5) }
 
 func (f *reference) view(id sensors.RoomID) *roomView {
 	v := f.rooms[id]
@@ -128,36 +130,36 @@ func (f *reference) view(id sensors.RoomID) *roomView {
 }
 
 // heard takes note of a message that is handed to the daemon.
-func (f *reference) heard(m *message) {
-	said := m.said
-	said.placed = said.placed && !f.run.unsure()
-	s, d := said.sensor, &f.devices[m.said.sensor.index]
-	i := slices.IndexFunc(f.run.site.sensors, func(one siteSensor) bool { return one.device == s && !one.unclaimed && !one.retired })
-	if i < 0 || m.retained || s.plan.Form == sparkplugForm && !d.whole {
-		if said.handed == 1 || i < 0 && !said.acked {
-			said.binding = false
+func (f *reference) heard(m *world.Message) {
+	said := m.Said
+	said.Placed = said.Placed && !f.run.unsure()
+	s, d := said.Sensor, &f.devices[m.Said.Sensor.Index]
+	i := slices.IndexFunc(f.run.site.Sensors, func(one site.Sensor) bool { return one.Device == s && !one.Unclaimed && !one.Retired })
+	if i < 0 || m.Retained || s.Plan.Form == world.SparkplugForm && !d.whole {
+		if said.Handed == 1 || i < 0 && !said.Acked {
+			said.Binding = false
 		}
 		d.vague = true
 		return
 	}
-	if said.trueAt < d.trueAt && d.known {
+	if said.TrueAt < d.trueAt && d.known {
 		return
 	}
-	if (m.queued || m.again) && !s.plan.Form.ownTime() {
+	if (m.Queued || m.Again) && !s.Plan.Form.OwnTime() {
 		// Of unknown age, it says nothing about the present.
 		d.vague = true
 		return
 	}
-	late := f.run.now - m.said.trueAt
+	late := f.run.now - m.Said.TrueAt
 	pause, over := d.pause, d.over
 	if silence := f.run.now - d.heard; silence > 5 {
 		pause, over = silence, f.run.now
 	}
 	cool := d.cool
-	if m := f.run.site.room(f.run.site.sensors[i].room); m != nil && said.valueC <= m.heatC {
+	if m := f.run.site.Room(f.run.site.Sensors[i].Room); m != nil && said.ValueC <= m.HeatC {
 		cool = f.run.now
 	}
-	*d = device{pause: pause, over: over, cool: cool, valueC: m.said.valueC, trueAt: m.said.trueAt, heard: f.run.now, known: true, vague: late > 1 || m.again, whole: d.whole}
+	*d = device{pause: pause, over: over, cool: cool, valueC: m.Said.ValueC, trueAt: m.Said.TrueAt, heard: f.run.now, known: true, vague: late > 1 || m.Again, whole: d.whole}
 }
 
 // timeAgain is within how many minutes the daemon goes by the machine's clock
@@ -174,7 +176,7 @@ func (r *run) unsure() bool {
 }
 
 // born takes note of a birth that is handed to the daemon.
-func (f *reference) born(s *sensor) { f.devices[s.index].whole = true }
+func (f *reference) born(s *world.Sensor) { f.devices[s.Index].whole = true }
 
 // lostSession takes note that messages are lost.
 func (f *reference) lostSession() {
@@ -182,8 +184,8 @@ func (f *reference) lostSession() {
 		f.devices[i].whole, f.devices[i].vague = false, true
 	}
 	for _, s := range f.run.sensors {
-		if s.plan.Form == sparkplugForm {
-			s.born = false
+		if s.Plan.Form == world.SparkplugForm {
+			s.Born = false
 		}
 	}
 }
@@ -242,7 +244,7 @@ func (f *reference) observe() {
 			on[a.Key] = a
 		}
 	}
-	for _, m := range r.site.rooms {
+	for _, m := range r.site.Rooms {
 		f.room(&m, on)
 	}
 	f.homeless(on)
@@ -292,8 +294,8 @@ func (f *reference) parts(*snapshot.Snapshot) {
 }
 
 // occupied reports whether animals have stood in a room for a while.
-func (r *run) occupied(id sensors.RoomID) (certain, possible bool) {
-	for _, c := range r.world.cohorts {
+func (w *affairs) occupied(id sensors.RoomID) (certain, possible bool) {
+	for _, c := range w.cohorts {
 		if c.room != id || !c.ended.IsZero() {
 			continue
 		}
@@ -304,24 +306,24 @@ func (r *run) occupied(id sensors.RoomID) (certain, possible bool) {
 }
 
 // room checks one room against what its sensors said.
-func (f *reference) room(m *siteRoom, on map[alerts.Key]*snapshot.Alarm) {
-	r, v := f.run, f.view(m.id)
-	list := r.site.sensorsIn(m.id)
+func (f *reference) room(m *site.Room, on map[alerts.Key]*snapshot.Alarm) {
+	r, v := f.run, f.view(m.ID)
+	list := r.site.SensorsIn(m.ID)
 	hot, over, missing := false, false, len(list) > 0
 	for _, one := range list {
-		d, s := &f.devices[one.device.index], one.device
-		if d.known && d.valueC > m.heatC {
+		d, s := &f.devices[one.Device.Index], one.Device
+		if d.known && d.valueC > m.HeatC {
 			over = true
 		}
-		if d.known && d.valueC > m.heatC+0.5 && s.trusted(r.now) && !d.vague && r.now-d.heard <= s.plan.Interval+1 {
+		if d.known && d.valueC > m.HeatC+0.5 && s.Trusted(r.now) && !d.vague && r.now-d.heard <= s.Plan.Interval+1 {
 			hot = true
 		}
-		if s.plan.Form == sparkplugForm && d.vague || d.quiet <= s.silentAfter() {
+		if s.Plan.Form == world.SparkplugForm && d.vague || d.quiet <= silentAfter(s) {
 			missing = false
 		}
 		f.silence(one, d, on)
 	}
-	certain, possible := r.occupied(m.id)
+	certain, possible := r.world.occupied(m.ID)
 	hot = hot && certain && r.broker.connected && r.now > v.settled
 	var none int
 	count(hot, &v.hot, &none)
@@ -330,12 +332,12 @@ func (f *reference) room(m *siteRoom, on map[alerts.Key]*snapshot.Alarm) {
 	}
 	count(over, &v.over, &none)
 	count(missing && r.broker.connected && r.now > v.settled, &v.blind, &none)
-	heat, blind := alerts.Key{Condition: "heat", Room: m.id}, alerts.Key{Condition: "room_blind", Room: m.id}
-	if v.hot > r.site.onDelay()+heatMargin && on[heat] == nil {
-		r.breach("heat unseen", "a sound sensor of %s has said more than %g °C for %d min, and nobody is told of heat", m.id, m.heatC, v.hot)
+	heat, blind := alerts.Key{Condition: "heat", Room: m.ID}, alerts.Key{Condition: "room_blind", Room: m.ID}
+	if v.hot > r.site.OnDelay()+heatMargin && on[heat] == nil {
+		r.breach("heat unseen", "a sound sensor of %s has said more than %g °C for %d min, and nobody is told of heat", m.ID, m.HeatC, v.hot)
 	}
 	if v.blind > blindOnDelay+blindMargin && on[blind] == nil {
-		r.breach("blind unseen", "no sensor of %s has been heard for %d min more than is its habit, and nobody is told that it is blind", m.id, v.blind)
+		r.breach("blind unseen", "no sensor of %s has been heard for %d min more than is its habit, and nobody is told that it is blind", m.ID, v.blind)
 	}
 }
 
@@ -354,11 +356,11 @@ func (f *reference) homeless(on map[alerts.Key]*snapshot.Alarm) {
 }
 
 // silence checks that a silent sensor is missed.
-func (f *reference) silence(one *siteSensor, d *device, on map[alerts.Key]*snapshot.Alarm) {
-	s := one.device
-	key := alerts.Key{Condition: "sensor_silent", Room: one.room, Subject: string(one.id)}
-	if d.quiet > s.silentAfter()+silentOnDelay+silenceMargin && f.run.now > f.view(one.room).settled+s.silentAfter()+silentOnDelay+silenceMargin && on[key] == nil {
-		f.run.breach("silence unseen", "%s has not been heard for %d min, and nobody is told", one.id, d.quiet)
+func (f *reference) silence(one *site.Sensor, d *device, on map[alerts.Key]*snapshot.Alarm) {
+	s := one.Device
+	key := alerts.Key{Condition: "sensor_silent", Room: one.Room, Subject: string(one.ID)}
+	if d.quiet > silentAfter(s)+silentOnDelay+silenceMargin && f.run.now > f.view(one.Room).settled+silentAfter(s)+silentOnDelay+silenceMargin && on[key] == nil {
+		f.run.breach("silence unseen", "%s has not been heard for %d min, and nobody is told", one.ID, d.quiet)
 	}
 }
 
@@ -371,10 +373,10 @@ func (f *reference) changes(on map[alerts.Key]*snapshot.Alarm) {
 			v = &alarmView{occurrence: a.Occurrence, since: f.run.now, hot: map[int]bool{}, told: map[string]bool{}}
 			f.active[key] = v
 		}
-		if m := f.run.site.room(key.Room); key.Condition == "heat" && m != nil {
-			for _, one := range f.run.site.sensorsIn(key.Room) {
-				if d := &f.devices[one.device.index]; d.known && d.valueC > m.heatC {
-					v.hot[one.device.index] = true
+		if m := f.run.site.Room(key.Room); key.Condition == "heat" && m != nil {
+			for _, one := range f.run.site.SensorsIn(key.Room) {
+				if d := &f.devices[one.Device.Index]; d.known && d.valueC > m.HeatC {
+					v.hot[one.Device.Index] = true
 				}
 			}
 		}

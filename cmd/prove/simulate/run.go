@@ -8,6 +8,8 @@ import (
 	"strings"
 	"time"
 
+	"rearguard/cmd/prove/simulate/site"
+	"rearguard/cmd/prove/simulate/world"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
@@ -19,16 +21,15 @@ var epoch = time.Date(2026, 5, 1, 20, 0, 0, 0, time.UTC)
 
 // run is one run of a plan.
 type run struct {
-	dice
+	world.Dice
 	ground
-	ctx  context.Context
-	plan *Plan
+	plan *world.Plan
 	now  int
 
-	rooms   []*room
-	sensors []*sensor
+	rooms   []*world.Room
+	sensors []*world.Sensor
 	broker  *broker
-	site    *site
+	site    *site.Site
 	disk    *disk
 	phone   *phone
 	clock   machineClock
@@ -41,7 +42,7 @@ type run struct {
 
 // ground is what all runs stand on: the species, and the bytes of new records.
 type ground struct {
-	catalogs catalogs
+	catalogs site.Catalogs
 	empty    []byte
 }
 
@@ -66,14 +67,14 @@ type affairs struct {
 
 // ending is the end of a trouble.
 type ending struct {
-	kind kindName
+	kind world.Kind
 	at   int
 	end  func() string
 }
 
 // outcome is what is told of a run.
 type outcome struct {
-	ledger []*said
+	ledger []*world.Said
 	story  []string
 	broken *Breach
 	failed error
@@ -129,9 +130,6 @@ func (r *run) look() timekeeping.Beat {
 
 func (r *run) believed() time.Time { return r.process.clock.At(r.look().Elapsed) }
 
-// chance is true with a probability.
-func (r *run) chance(p float64, what purpose, a, b int) bool { return r.share(what, a, b) < p }
-
 // over reports whether the run has come to an end before its time.
 func (r *run) over() bool { return r.broken != nil || r.failed != nil }
 
@@ -168,14 +166,14 @@ func (r *run) breach(rule, format string, args ...any) {
 
 // play plays a plan in a folder of its own and returns what rule was broken,
 // nil for none.
-func play(ctx context.Context, p *Plan, c ground, folder string) (*Breach, error) {
+func play(ctx context.Context, p *world.Plan, c ground, folder string) (*Breach, error) {
 	folder, err := os.MkdirTemp(folder, "run-")
 	if err != nil {
 		return nil, err
 	}
 	defer func() { _ = os.RemoveAll(folder) }() // what is left is of no use
-	r := newRun(ctx, p, c, folder)
-	r.playAll()
+	r := newRun(p, c, folder)
+	r.playAll(ctx)
 	if r.process != nil {
 		if err := r.process.store.Close(); err != nil {
 			r.fail(err)
@@ -185,36 +183,36 @@ func play(ctx context.Context, p *Plan, c ground, folder string) (*Breach, error
 }
 
 // playAll plays a run to its end and checks it.
-func (r *run) playAll() {
+func (r *run) playAll(ctx context.Context) {
 	if err := r.disk.begin(r.empty); err != nil {
 		r.fail(err)
 		return
 	}
-	r.start()
+	r.start(ctx)
 	for ; r.now < r.plan.Minutes && !r.over(); r.now++ {
-		r.minute()
+		r.minute(ctx)
 	}
 	if !r.over() {
-		r.checkAll()
+		final{r}.checkAll(ctx)
 	}
 }
 
-func newRun(ctx context.Context, p *Plan, c ground, folder string) *run {
-	r := &run{dice: dice(p.Seed), ctx: ctx, plan: p, ground: c, site: &site{onMinutes: -1}}
+func newRun(p *world.Plan, c ground, folder string) *run {
+	r := &run{Dice: world.Dice(p.Seed), plan: p, ground: c, site: &site.Site{OnMinutes: -1}}
 	for i, one := range p.Rooms {
-		r.rooms = append(r.rooms, &room{plan: one, id: roomID(i), airC: one.BaseC})
+		r.rooms = append(r.rooms, &world.Room{Plan: one, ID: world.RoomID(i), AirC: one.BaseC})
 		if !one.Empty {
-			r.site.rooms = append(r.site.rooms, siteRoom{roomID(i), one.HeatC, one.ChillC})
+			r.site.Rooms = append(r.site.Rooms, site.Room{ID: world.RoomID(i), HeatC: one.HeatC, ChillC: one.ChillC})
 		}
 	}
 	for i, one := range p.Sensors {
-		s := &sensor{plan: one, index: i, id: sensorID(i), room: r.rooms[one.Room]}
+		s := &world.Sensor{Plan: one, Index: i, ID: world.SensorID(i), Room: r.rooms[one.Room]}
 		r.sensors = append(r.sensors, s)
 		if !one.Missing && !p.Rooms[one.Room].Empty {
-			r.site.sensors = append(r.site.sensors, siteSensor{id: s.id, room: s.room.id, device: s, unclaimed: one.Unclaimed})
+			r.site.Sensors = append(r.site.Sensors, site.Sensor{ID: s.ID, Room: s.Room.ID, Device: s, Unclaimed: one.Unclaimed})
 		}
 	}
-	r.broker = &broker{run: r, retained: map[string]*message{}}
+	r.broker = &broker{run: r, retained: map[string]*world.Message{}}
 	r.disk = &disk{run: r, folder: folder}
 	r.phone = &phone{run: r, got: map[string]int{}}
 	r.ref = newReference(r)
@@ -223,26 +221,32 @@ func newRun(ctx context.Context, p *Plan, c ground, folder string) *run {
 }
 
 // minute lets one minute pass.
-func (r *run) minute() {
-	r.befall()
+func (r *run) minute(ctx context.Context) {
+	r.befall(ctx)
 	for i, m := range r.rooms {
-		m.advance(r.now, r.dice, i)
+		m.Advance(r.now, r.Dice, i)
 	}
-	for _, one := range r.site.sensors {
-		if !one.retired {
-			r.report(one.device)
+	for _, one := range r.site.Sensors {
+		if !one.Retired {
+			published, said := one.Device.Report(r.now, r.trueTime(), r.Dice)
+			for _, m := range published {
+				r.broker.publish(m)
+			}
+			if said != nil {
+				r.ledger = append(r.ledger, said)
+			}
 		}
 	}
 	r.phone.calls = 0
 	if r.process == nil && r.now >= r.world.startAt && !r.over() {
-		r.start()
+		r.start(ctx)
 	}
 	if r.process == nil || r.over() {
 		return
 	}
 	// What comes first within a minute is chance.
 	for _, step := range r.steps() {
-		step()
+		step(ctx)
 		if r.process == nil || r.over() {
 			return
 		}
@@ -254,21 +258,21 @@ func (r *run) minute() {
 const writeWithin = 4
 
 // steps are what the daemon does within a minute.
-func (r *run) steps() []func() {
-	steps := []func(){
+func (r *run) steps() []func(context.Context) {
+	steps := []func(context.Context){
 		r.connect,
-		func() {
+		func(ctx context.Context) {
 			if r.broker.connected {
-				r.receive()
+				r.receive(ctx)
 			}
 		},
 		r.tick,
 	}
-	if r.chance(0.5, forOrder, r.now, 0) {
+	if r.Chance(0.5, world.ForOrder, r.now, 0) {
 		slices.Reverse(steps[1:])
 	}
-	if r.chance(0.25, forWrite, r.now, 0) || len(r.process.waiting) > 0 || r.now-r.process.wrote >= writeWithin {
-		steps = append(steps, func() { r.write(true) })
+	if r.Chance(0.25, world.ForWrite, r.now, 0) || len(r.process.waiting) > 0 || r.now-r.process.wrote >= writeWithin {
+		steps = append(steps, func(ctx context.Context) { r.write(ctx, true) })
 	}
 	steps = append(steps, r.deliver)
 	if r.now%10 == 0 {
@@ -278,19 +282,19 @@ func (r *run) steps() []func() {
 }
 
 // deliver lets the two deliverers of notices do what is due.
-func (r *run) deliver() {
+func (r *run) deliver(ctx context.Context) {
 	p := r.process
 	if r.now >= p.deliverAt {
-		pause := p.deliver(r.ctx)
+		pause := p.deliver(ctx)
 		p.deliverAt = max(p.deliverAt, r.now+1+int(pause/time.Minute))
 	}
 	if r.disk.failing {
-		p.deliverDirectly(r.ctx)
+		p.deliverDirectly(ctx)
 	}
 }
 
 // connect brings the link up or down, and tells the engine of a change.
-func (r *run) connect() {
+func (r *run) connect(ctx context.Context) {
 	b := r.broker
 	if b.away && b.connected {
 		b.drop()
@@ -308,7 +312,7 @@ func (r *run) connect() {
 	}
 	now := b.connected
 	b.told, b.since = &now, r.now
-	if err := r.process.steps.Link(r.ctx, b.link()); err != nil {
+	if err := r.process.steps.Link(ctx, b.link()); err != nil {
 		r.breach("engine", "the engine ended at a change of the link: %v", err)
 	}
 }
@@ -321,9 +325,9 @@ const stuck = "stuck"
 const stuckAfter = 10 * time.Second
 
 // tick lets the daemon's time pass.
-func (r *run) tick() {
+func (r *run) tick(ctx context.Context) {
 	began := time.Now() //nolint:forbidigo // that the loop is not stuck is about the real clock
-	if err := r.process.steps.Tick(r.ctx, r.look()); err != nil {
+	if err := r.process.steps.Tick(ctx, r.look()); err != nil {
 		r.breach("engine", "the engine ended at a tick: %v", err)
 		return
 	}
@@ -333,7 +337,7 @@ func (r *run) tick() {
 }
 
 // befall begins and ends what the plan has for this minute.
-func (r *run) befall() {
+func (r *run) befall(ctx context.Context) {
 	kept := r.world.ending[:0]
 	for _, e := range r.world.ending {
 		if e.at > r.now {
@@ -350,7 +354,7 @@ func (r *run) befall() {
 		if e.At != r.now || r.over() || slices.ContainsFunc(r.world.ending, func(on ending) bool { return on.kind == e.Kind }) {
 			continue
 		}
-		began := kinds()[e.Kind](r, e)
+		began := kinds()[e.Kind](ctx, r, e)
 		if began.words == "" {
 			continue
 		}

@@ -8,6 +8,9 @@ import (
 	"slices"
 	"strings"
 	"sync"
+
+	"rearguard/cmd/prove/simulate/site"
+	"rearguard/cmd/prove/simulate/world"
 )
 
 // Options say which runs to play.
@@ -38,8 +41,8 @@ type Report struct {
 }
 
 // allowed are the kinds of events and the forms to draw from.
-func (o *Options) allowed() (list []kindName, spoken []form, err error) {
-	known := append(Kinds(), formNames[:]...)
+func (o *Options) allowed() (list []world.Kind, spoken []world.Form, err error) {
+	known := append(Kinds(), world.FormNames[:]...)
 	for _, name := range append(slices.Clone(o.Only), o.Without...) {
 		if !slices.Contains(known, name) {
 			return nil, nil, fmt.Errorf("there is no kind of event %q; there are %s", name, strings.Join(known, ", "))
@@ -47,13 +50,13 @@ func (o *Options) allowed() (list []kindName, spoken []form, err error) {
 	}
 	for _, name := range Kinds() {
 		if (len(o.Only) == 0 || slices.Contains(o.Only, name)) && !slices.Contains(o.Without, name) {
-			list = append(list, kindName(name))
+			list = append(list, world.Kind(name))
 		}
 	}
-	named := slices.ContainsFunc(formNames[:], func(name string) bool { return slices.Contains(o.Only, name) })
-	for i, name := range formNames {
+	named := slices.ContainsFunc(world.FormNames[:], func(name string) bool { return slices.Contains(o.Only, name) })
+	for i, name := range world.FormNames {
 		if (!named || slices.Contains(o.Only, name)) && !slices.Contains(o.Without, name) {
-			spoken = append(spoken, form(i))
+			spoken = append(spoken, world.Form(i))
 		}
 	}
 	if len(spoken) == 0 {
@@ -74,7 +77,7 @@ func Run(ctx context.Context, o Options) (Report, error) {
 	if err != nil {
 		return Report{}, err
 	}
-	known, err := newCatalogs()
+	known, err := site.NewCatalogs()
 	if err != nil {
 		return Report{}, err
 	}
@@ -100,8 +103,8 @@ func Run(ctx context.Context, o Options) (Report, error) {
 // work is what is left to play.
 type work struct {
 	Options
-	allowed []kindName
-	spoken  []form
+	allowed []world.Kind
+	spoken  []world.Form
 	ground  ground
 	folder  string
 
@@ -129,11 +132,11 @@ func (w *work) play(ctx context.Context) {
 		if !more {
 			return
 		}
-		p := newPlan(seed, w.allowed, w.spoken)
+		p := world.Draw(seed, w.allowed, w.spoken)
 		found, err := play(ctx, p, w.ground, w.folder)
 		// A loop that is stuck would be for hours, if it were tried again.
 		if found != nil && found.Rule != stuck && !w.AsFound {
-			found = shrink(p, found, func(s *Plan) *Breach {
+			found = shrink(p, found, func(s *world.Plan) *Breach {
 				again, err := play(ctx, s, w.ground, w.folder)
 				if err != nil {
 					return nil

@@ -1,12 +1,15 @@
 package simulate
 
 import (
+	"context"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
 
+	"rearguard/cmd/prove/simulate/site"
+	"rearguard/cmd/prove/simulate/world"
 	"rearguard/daemon/foldtest"
 )
 
@@ -40,7 +43,7 @@ func TestRunsBreakNoRule(t *testing.T) {
 // played plays a seed and returns the run.
 func played(t *testing.T, seed uint64) *run {
 	t.Helper()
-	known, err := newCatalogs()
+	known, err := site.NewCatalogs()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -59,8 +62,8 @@ func played(t *testing.T, seed uint64) *run {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := newRun(t.Context(), newPlan(seed, allowed, spoken), ground{known, empty}, folder)
-	r.playAll()
+	r := newRun(world.Draw(seed, allowed, spoken), ground{known, empty}, folder)
+	r.playAll(t.Context())
 	if r.failed != nil {
 		t.Fatal(r.failed)
 	}
@@ -94,7 +97,7 @@ func TestChecksSeeWhatIsWrong(t *testing.T) {
 	foldtest.WithoutRace(t)
 	for rule, alter := range map[string]func(*run){
 		"history lost": func(r *run) {
-			r.ledger = append(r.ledger, &said{sensor: r.sensors[0], valueC: 99.5, handed: 1, acked: true, binding: true})
+			r.ledger = append(r.ledger, &world.Said{Sensor: r.sensors[0], ValueC: 99.5, Handed: 1, Acked: true, Binding: true})
 		},
 		"history invented": func(r *run) { r.ledger = r.ledger[len(r.ledger)/2:] },
 		"thermal time":     func(r *run) { r.world.cohorts[0].started = r.world.cohorts[0].started.Add(-30 * 24 * 60 * 60e9) },
@@ -103,8 +106,9 @@ func TestChecksSeeWhatIsWrong(t *testing.T) {
 	} {
 		r := played(t, 3)
 		alter(r)
-		for _, check := range []func(){r.checkHistory, r.checkThermalTime, r.checkCohorts, r.checkGrowth} {
-			check()
+		end := final{r}
+		for _, check := range []func(context.Context){end.checkHistory, end.checkThermalTime, end.checkCohorts, end.checkGrowth} {
+			check(t.Context())
 			if r.broken != nil && r.broken.Rule != rule {
 				r.broken = nil
 			}
@@ -120,14 +124,14 @@ func TestChecksSeeWhatIsWrong(t *testing.T) {
 
 // A shrunk plan keeps what its breach needs, and nothing else.
 func TestShrinkKeepsWhatIsNeeded(t *testing.T) {
-	p := newPlan(1, []kindName{"count"}, []form{plainForm})
+	p := world.Draw(1, []world.Kind{"count"}, []world.Form{world.PlainForm})
 	p.Minutes = 600
 	p.Events = nil
 	for i := range 12 {
-		p.Events = append(p.Events, event{At: 20 + i, Kind: "count", A: i, For: 40})
+		p.Events = append(p.Events, world.Event{At: 20 + i, Kind: "count", A: i, For: 40})
 	}
-	var smallest *Plan
-	found := shrink(p, &Breach{Rule: "invented"}, func(s *Plan) *Breach {
+	var smallest *world.Plan
+	found := shrink(p, &Breach{Rule: "invented"}, func(s *world.Plan) *Breach {
 		a, b := false, false
 		for _, e := range s.Events {
 			a, b = a || e.A == 3, b || e.A == 9

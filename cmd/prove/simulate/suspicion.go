@@ -2,6 +2,7 @@ package simulate
 
 import (
 	"rearguard/alerts"
+	"rearguard/cmd/prove/simulate/world"
 	"rearguard/daemon/snapshot"
 )
 
@@ -15,9 +16,9 @@ func (d *device) missed(now int) int {
 }
 
 // sound reports whether a sensor is heard, as anybody would see.
-func (f *reference) sound(s *sensor) bool {
-	r, d := f.run, &f.devices[s.index]
-	return d.known && !d.vague && s.trusted(r.now) && d.missed(r.now) < s.silentAfter()-1 && !(s.plan.Form.ownTime() && r.unsure())
+func (f *reference) sound(s *world.Sensor) bool {
+	r, d := f.run, &f.devices[s.Index]
+	return d.known && !d.vague && s.Trusted(r.now) && d.missed(r.now) < silentAfter(s)-1 && !(s.Plan.Form.OwnTime() && r.unsure())
 }
 
 // falseAlarm checks an alarm that came on.
@@ -34,21 +35,21 @@ func (f *reference) falseAlarm(a *snapshot.Alarm) {
 		if r.now-v.ended <= 2 {
 			said = max(said, v.was)
 		}
-		if need := r.site.onDelay() - 2; said < need && r.now > v.settled+r.site.onDelay() {
+		if need := r.site.OnDelay() - 2; said < need && r.now > v.settled+r.site.OnDelay() {
 			r.breach("heat invented", "heat is told of in %s, where it was said to be too hot for %d min", a.Key.Room, said)
 		}
 	case "sensor_silent":
-		for _, one := range r.site.sensorsIn(a.Key.Room) {
-			d := &f.devices[one.device.index]
-			if string(one.id) == a.Key.Subject && f.sound(one.device) {
-				r.breach("silence invented", "%s is called silent (%s), and was heard %d min ago", one.id, a.Detail, r.now-d.heard)
+		for _, one := range r.site.SensorsIn(a.Key.Room) {
+			d := &f.devices[one.Device.Index]
+			if string(one.ID) == a.Key.Subject && f.sound(one.Device) {
+				r.breach("silence invented", "%s is called silent (%s), and was heard %d min ago", one.ID, a.Detail, r.now-d.heard)
 			}
 		}
 	case "room_blind":
-		list := r.site.sensorsIn(a.Key.Room)
+		list := r.site.SensorsIn(a.Key.Room)
 		sound := len(list) > 0
 		for _, one := range list {
-			sound = sound && f.sound(one.device)
+			sound = sound && f.sound(one.Device)
 		}
 		if sound {
 			r.breach("blind invented", "%s is called blind (%s), and all of its sensors are heard", a.Key.Room, a.Detail)
@@ -68,17 +69,17 @@ func (f *reference) falseAlarm(a *snapshot.Alarm) {
 // that found it say so.
 func (f *reference) cleared(key alerts.Key, v *alarmView) {
 	r := f.run
-	m := r.site.room(key.Room)
+	m := r.site.Room(key.Room)
 	if key.Condition != "heat" || m == nil {
 		return
 	}
-	if _, possible := r.occupied(key.Room); !possible || r.now <= f.view(key.Room).settled+1 {
+	if _, possible := r.world.occupied(key.Room); !possible || r.now <= f.view(key.Room).settled+1 {
 		return
 	}
-	for _, one := range r.site.sensorsIn(key.Room) {
-		d := &f.devices[one.device.index]
-		if v.hot[one.device.index] && d.valueC > m.heatC && r.now-d.cool > coolWithin && r.now >= one.device.spoiltUntil {
-			r.breach("heat forgotten", "heat in %s is said to be over, and the last that %s said, %d min ago, was %.1f °C", key.Room, one.id, r.now-d.heard, d.valueC)
+	for _, one := range r.site.SensorsIn(key.Room) {
+		d := &f.devices[one.Device.Index]
+		if v.hot[one.Device.Index] && d.valueC > m.HeatC && r.now-d.cool > coolWithin && r.now >= one.Device.SpoiltUntil {
+			r.breach("heat forgotten", "heat in %s is said to be over, and the last that %s said, %d min ago, was %.1f °C", key.Room, one.ID, r.now-d.heard, d.valueC)
 		}
 	}
 }

@@ -1,13 +1,13 @@
 package simulate
 
 import (
+	"context"
 	"fmt"
 	"slices"
 	"time"
-)
 
-// kindName names a kind of event.
-type kindName string
+	"rearguard/cmd/prove/simulate/world"
+)
 
 // begun is what an event did: in words, empty for nothing, and how it ends,
 // nil for what does not last.
@@ -20,8 +20,8 @@ type begun struct {
 func once(format string, args ...any) begun { return begun{words: fmt.Sprintf(format, args...)} }
 
 // kinds are all kinds of events.
-func kinds() map[kindName]func(*run, event) begun {
-	return map[kindName]func(*run, event) begun{
+func kinds() map[world.Kind]func(context.Context, *run, world.Event) begun {
+	return map[world.Kind]func(context.Context, *run, world.Event) begun{
 		"heater sticks": heaterSticks, "window open": windowOpen,
 		"sensor dies": sensorDies, "sensor stuck": sensorStuck, "sensor lies": sensorLies,
 		"sensor late": sensorLate, "sensor clock": sensorClock,
@@ -29,7 +29,7 @@ func kinds() map[kindName]func(*run, event) begun {
 		"restart": restart, "kill": kill, "disk fails": diskFails, "damage": damage,
 		"clock step": clockStep, "clock wrong at start": clockWrongAtStart,
 		"phone down": phoneDown, "phone asks": phoneAsks, "phone refuses": phoneRefuses,
-		enterCohort: enterOne, "move cohort": moveOne, "end cohort": endOne, "count": countOne,
+		world.EnterCohort: enterOne, "move cohort": moveOne, "end cohort": endOne, "count": countOne,
 		"acknowledge": acknowledgeOne, "shelve": shelveOne, "calibrate": calibrateOne, "claim": claimOne,
 		"edit limit": editLimit, "edit delay": editDelay, "rename room": renameRoom, "remove room": removeRoom,
 		"remove sensor": removeSensor, "rename sensor": renameSensor, "remove species": removeSpecies,
@@ -46,84 +46,84 @@ func Kinds() []string {
 	return names
 }
 
-func (r *run) anyRoom(e event) *room     { return r.rooms[e.A%len(r.rooms)] }
-func (r *run) anySensor(e event) *sensor { return r.sensors[e.A%len(r.sensors)] }
+func (r *run) anyRoom(e world.Event) *world.Room     { return r.rooms[e.A%len(r.rooms)] }
+func (r *run) anySensor(e world.Event) *world.Sensor { return r.sensors[e.A%len(r.sensors)] }
 
-func heaterSticks(r *run, e event) begun {
+func heaterSticks(ctx context.Context, r *run, e world.Event) begun {
 	m := r.anyRoom(e)
-	m.stuckC = 9 + 6*e.X
-	return begun{fmt.Sprintf("the heater of %s sticks", m.id), func() string {
-		m.stuckC = 0
-		return fmt.Sprintf("the heater of %s works again", m.id)
+	m.StuckC = 9 + 6*e.X
+	return begun{fmt.Sprintf("the heater of %s sticks", m.ID), func() string {
+		m.StuckC = 0
+		return fmt.Sprintf("the heater of %s works again", m.ID)
 	}}
 }
 
-func windowOpen(r *run, e event) begun {
+func windowOpen(ctx context.Context, r *run, e world.Event) begun {
 	m := r.anyRoom(e)
-	m.stuckC = -12
-	return begun{fmt.Sprintf("a window of %s is left open", m.id), func() string {
-		m.stuckC = 0
-		return fmt.Sprintf("the window of %s is closed", m.id)
+	m.StuckC = -12
+	return begun{fmt.Sprintf("a window of %s is left open", m.ID), func() string {
+		m.StuckC = 0
+		return fmt.Sprintf("the window of %s is closed", m.ID)
 	}}
 }
 
-func sensorDies(r *run, e event) begun {
+func sensorDies(ctx context.Context, r *run, e world.Event) begun {
 	s := r.anySensor(e)
-	s.silent = true
-	return begun{fmt.Sprintf("%s falls silent (its air has %.1f °C)", s.id, s.room.airC), func() string {
-		s.silent, s.born = false, false
-		return fmt.Sprintf("%s is heard again", s.id)
+	s.Silent = true
+	return begun{fmt.Sprintf("%s falls silent (its air has %.1f °C)", s.ID, s.Room.AirC), func() string {
+		s.Silent, s.Born = false, false
+		return fmt.Sprintf("%s is heard again", s.ID)
 	}}
 }
 
-func sensorStuck(r *run, e event) begun {
+func sensorStuck(ctx context.Context, r *run, e world.Event) begun {
 	s := r.anySensor(e)
-	v := s.reads(r.now, r.dice)
-	s.stuck = &v
-	return begun{fmt.Sprintf("%s sticks at %.1f °C", s.id, v), func() string {
-		s.stuck = nil
-		s.spoiltUntil = r.now + 60
-		return fmt.Sprintf("%s measures again", s.id)
+	v := s.Reads(r.now, r.Dice)
+	s.Stuck = &v
+	return begun{fmt.Sprintf("%s sticks at %.1f °C", s.ID, v), func() string {
+		s.Stuck = nil
+		s.SpoiltUntil = r.now + 60
+		return fmt.Sprintf("%s measures again", s.ID)
 	}}
 }
 
-func sensorLies(r *run, e event) begun {
+func sensorLies(ctx context.Context, r *run, e world.Event) begun {
 	s := r.anySensor(e)
-	s.lyingC = 2 + 8*e.X
-	return begun{fmt.Sprintf("%s begins to say %.1f °C too much", s.id, s.lyingC), func() string {
-		s.lyingC = 0
-		s.spoiltUntil = r.now + 60
-		return fmt.Sprintf("%s says the truth again", s.id)
+	s.LyingC = 2 + 8*e.X
+	return begun{fmt.Sprintf("%s begins to say %.1f °C too much", s.ID, s.LyingC), func() string {
+		s.LyingC = 0
+		s.SpoiltUntil = r.now + 60
+		return fmt.Sprintf("%s says the truth again", s.ID)
 	}}
 }
 
-func sensorLate(r *run, e event) begun {
+func sensorLate(ctx context.Context, r *run, e world.Event) begun {
 	s := r.anySensor(e)
-	if !s.plan.Form.ownTime() || s.plan.Form == sparkplugForm {
+	if !s.Plan.Form.OwnTime() || s.Plan.Form == world.SparkplugForm {
 		return begun{}
 	}
-	s.late = true
-	return begun{fmt.Sprintf("%s has no network and keeps its readings", s.id), func() string {
-		s.late = false
-		s.spoiltUntil = r.now + 30
-		return fmt.Sprintf("%s has its network again", s.id)
+	s.Late = true
+	return begun{fmt.Sprintf("%s has no network and keeps its readings", s.ID), func() string {
+		s.Late = false
+		s.SpoiltUntil = r.now + 30
+		return fmt.Sprintf("%s has its network again", s.ID)
 	}}
 }
 
-func sensorClock(r *run, e event) begun {
+func sensorClock(ctx context.Context, r *run, e world.Event) begun {
 	s := r.anySensor(e)
-	if !s.plan.Form.ownTime() {
+	if !s.Plan.Form.OwnTime() {
 		return begun{}
 	}
-	s.clock = time.Duration((e.X - 0.5) * float64(4*time.Hour)).Truncate(time.Second)
-	return begun{fmt.Sprintf("the clock of %s is set %s wrong", s.id, s.clock.Truncate(time.Minute)), func() string {
-		s.clock = 0
-		s.spoiltUntil = r.now + 150
-		return fmt.Sprintf("the clock of %s is right again", s.id)
+	s.Clock = time.Duration((e.X - 0.5) * float64(4*time.Hour)).Truncate(time.Second)
+	return begun{fmt.Sprintf("the clock of %s is set %s wrong", s.ID, s.Clock.Truncate(time.Minute)), func() string {
+		s.Clock = 0
+		s.SpoiltUntil = r.now + 150
+		return fmt.Sprintf("the clock of %s is right again", s.ID)
 	}}
 }
 
-func brokerAway(r *run, _ event) begun {
+func brokerAway(ctx context.Context, r *run, _ world.Event) begun {
 	r.broker.away = true
 	return begun{"the broker cannot be reached", func() string {
 		r.broker.away = false
@@ -131,14 +131,14 @@ func brokerAway(r *run, _ event) begun {
 	}}
 }
 
-func brokerRestarts(r *run, _ event) begun {
+func brokerRestarts(ctx context.Context, r *run, _ world.Event) begun {
 	r.broker.drop()
 	off := true
 	r.broker.told = &off
 	return once("the broker restarts and gives again what was not acknowledged")
 }
 
-func sessionLost(r *run, _ event) begun {
+func sessionLost(ctx context.Context, r *run, _ world.Event) begun {
 	r.broker.drop()
 	off := true
 	r.broker.told = &off
@@ -147,9 +147,9 @@ func sessionLost(r *run, _ event) begun {
 	return once("the broker restarts and has forgotten the session")
 }
 
-func flood(r *run, e event) begun {
+func flood(ctx context.Context, r *run, e world.Event) begun {
 	n := 200 + e.A%800
-	for _, m := range junk(n, r.world.junk) {
+	for _, m := range world.Junk(n, r.world.junk) {
 		r.broker.publish(m)
 	}
 	r.world.junk += n
@@ -157,39 +157,39 @@ func flood(r *run, e event) begun {
 }
 
 // away is for how many minutes a daemon that stops is gone: mostly short.
-func (e *event) away() int {
+func away(e world.Event) int {
 	if e.B%4 == 0 {
 		return e.For
 	}
 	return e.B % 5
 }
 
-func restart(r *run, e event) begun {
+func restart(ctx context.Context, r *run, e world.Event) begun {
 	if r.process == nil {
 		return begun{}
 	}
-	r.stop()
-	r.world.startAt = r.now + e.away()
-	return once("the daemon is stopped, for %d min", e.away())
+	r.stop(ctx)
+	r.world.startAt = r.now + away(e)
+	return once("the daemon is stopped, for %d min", away(e))
 }
 
-func kill(r *run, e event) begun {
+func kill(ctx context.Context, r *run, e world.Event) begun {
 	if r.process == nil {
 		return begun{}
 	}
-	r.world.startAt, r.world.killed = r.now+e.away(), true
+	r.world.startAt, r.world.killed = r.now+away(e), true
 	switch where := e.A % 4; where {
 	case 0:
 		r.kill()
-		return once("the daemon is killed, for %d min", e.away())
+		return once("the daemon is killed, for %d min", away(e))
 	default:
 		r.disk.cut = cut(where)
 		words := [...]string{beforeCommit: "before", withinCommit: "within", afterCommit: "after"}[where]
-		return once("the daemon is killed %s its next commit, for %d min", words, e.away())
+		return once("the daemon is killed %s its next commit, for %d min", words, away(e))
 	}
 }
 
-func diskFails(r *run, _ event) begun {
+func diskFails(ctx context.Context, r *run, _ world.Event) begun {
 	r.disk.failing, r.world.diskFailed = true, true
 	return begun{"the disk is full", func() string {
 		r.disk.failing = false
@@ -197,11 +197,11 @@ func diskFails(r *run, _ event) begun {
 	}}
 }
 
-func damage(r *run, e event) begun {
+func damage(ctx context.Context, r *run, e world.Event) begun {
 	if r.process == nil || r.world.damaged {
 		return begun{}
 	}
-	r.stop()
+	r.stop(ctx)
 	if r.over() {
 		return begun{}
 	}
@@ -224,7 +224,7 @@ func (r *run) setClock(ahead time.Duration) {
 }
 
 // wrongBy is by how much a clock is wrong: by minutes, hours or a year.
-func (e *event) wrongBy() time.Duration {
+func wrongBy(e world.Event) time.Duration {
 	by := [...]time.Duration{10 * time.Minute, 2 * time.Hour, 26 * time.Hour, 365 * 24 * time.Hour}[e.A%4]
 	if e.B%2 == 0 {
 		return -by
@@ -232,23 +232,23 @@ func (e *event) wrongBy() time.Duration {
 	return by
 }
 
-func clockStep(r *run, e event) begun {
-	r.setClock(e.wrongBy())
-	return begun{fmt.Sprintf("the clock of the machine jumps by %s", e.wrongBy()), func() string {
+func clockStep(ctx context.Context, r *run, e world.Event) begun {
+	r.setClock(wrongBy(e))
+	return begun{fmt.Sprintf("the clock of the machine jumps by %s", wrongBy(e)), func() string {
 		r.setClock(0)
 		return "the clock of the machine is set right"
 	}}
 }
 
-func clockWrongAtStart(r *run, e event) begun {
+func clockWrongAtStart(ctx context.Context, r *run, e world.Event) begun {
 	if r.process == nil {
 		return begun{}
 	}
-	by := e.wrongBy()
+	by := wrongBy(e)
 	if e.A%3 == 0 {
 		by = time.Unix(0, 0).Sub(r.trueTime())
 	}
-	r.stop()
+	r.stop(ctx)
 	r.setClock(by)
 	r.world.startAt = r.now + 1
 	return begun{fmt.Sprintf("the machine restarts with its clock at %s", r.wall().Format("2006-01-02 15:04")), func() string {
@@ -257,7 +257,7 @@ func clockWrongAtStart(r *run, e event) begun {
 	}}
 }
 
-func phoneDown(r *run, _ event) begun {
+func phoneDown(ctx context.Context, r *run, _ world.Event) begun {
 	r.phone.down = true
 	return begun{"the phone does not answer", func() string {
 		r.phone.down = false
@@ -265,7 +265,7 @@ func phoneDown(r *run, _ event) begun {
 	}}
 }
 
-func phoneAsks(r *run, e event) begun {
+func phoneAsks(ctx context.Context, r *run, e world.Event) begun {
 	r.phone.asks, r.phone.after = true, [...]time.Duration{0, time.Minute, 24 * time.Hour}[e.A%3]
 	return begun{fmt.Sprintf("the phone asks to be left alone for %s", r.phone.after), func() string {
 		r.phone.asks = false
@@ -273,7 +273,7 @@ func phoneAsks(r *run, e event) begun {
 	}}
 }
 
-func phoneRefuses(r *run, _ event) begun {
+func phoneRefuses(ctx context.Context, r *run, _ world.Event) begun {
 	r.phone.refuses = true
 	return begun{"the phone refuses what it is sent", func() string {
 		r.phone.refuses = false

@@ -15,6 +15,7 @@ import (
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/web"
+	"rearguard/sensors"
 	"rearguard/sensors/desk"
 )
 
@@ -62,7 +63,7 @@ func (s *service) relayRefused(ctx context.Context, out chan<- desk.Refused) {
 		refused := desk.Refused{Count: count}
 		for _, m := range newest {
 			refused.Newest = append(refused.Newest, desk.Rejected{
-				Time: m.Time, Topic: m.Topic, Outcome: desk.Oversize, Reason: m.Reason, Excerpt: desk.Excerpt(m.Head),
+				Time: m.Time, Topic: m.Topic, Outcome: desk.Oversize, Reason: m.Reason, Excerpt: sensors.Excerpt(m.Head),
 			})
 		}
 		handOver(ctx, out, refused)

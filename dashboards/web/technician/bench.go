@@ -19,7 +19,7 @@ import (
 
 type benchModel struct {
 	Sensor Row
-	Bench  *desk.BenchView
+	Bench  *calibration.BenchView
 	// Quantities can be calibrated; Choice is the first.
 	Quantities []sensors.Quantity
 	Salts      []saltModel
@@ -123,18 +123,18 @@ func startBench(f *page.Form) (page.Outcome, error) {
 func readBench(f *page.Form) (page.Outcome, error) {
 	cmd := fold.ReadBench{Sensor: sensorID(f), Who: f.Person()}
 	ref := &cmd.Reference
-	ref.Kind, ref.Salt = desk.ReferenceKind(f.Text("kind")), calibration.Salt(f.Text("salt"))
+	ref.Kind, ref.Salt = calibration.ReferenceKind(f.Text("kind")), calibration.Salt(f.Text("salt"))
 	need := func(field, missing string) {
 		if f.Text(field) == "" {
 			f.Refuse(field, missing)
 		}
 	}
 	switch ref.Kind {
-	case desk.ReferenceSalt:
+	case calibration.ReferenceSalt:
 		need("celsius", "enter the temperature of the salt in °C: its humidity depends on it")
 		ref.Celsius = f.NumberOr("celsius", 0, "temperature of the salt: enter a number")
 		ref.CelsiusError = f.NumberOr("celsius_error", 0.5, "uncertainty of that temperature: enter a number")
-	case desk.ReferenceInstrument:
+	case calibration.ReferenceInstrument:
 		need("value", "enter what the reference shows")
 		ref.Value = f.NumberOr("value", 0, "what the reference shows: enter a number")
 		ref.Expanded = f.NumberOr("expanded", 0, "uncertainty of the reference: enter a number")
@@ -160,7 +160,7 @@ func leaveBench(f *page.Form) (page.Outcome, error) {
 }
 
 type certificateModel struct {
-	desk.InForce
+	calibration.InForce
 	Quantity, Unit string
 	Position, Room string
 }

@@ -14,6 +14,7 @@ import (
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
 	"rearguard/sensors/payload"
+	"rearguard/sensors/unclaimed"
 )
 
 type claimModel struct {
@@ -26,7 +27,7 @@ type claimModel struct {
 
 // claimField is one number with what it may be.
 type claimField struct {
-	desk.UnclaimedField
+	unclaimed.FieldView
 	N       int
 	Chosen  string
 	Choices []claimChoice
@@ -45,9 +46,9 @@ func buildClaim(v *page.View, r *http.Request) (page.Content, error) {
 	if err != nil {
 		return page.Content{}, err
 	}
-	m := claimModel{Topic: topicModel{UnclaimedTopic: t, V: v}, Suggested: suggestedID(topic), Rooms: v.S.Rooms, Retired: v.S.Retired}
+	m := claimModel{Topic: topicModel{TopicView: t, V: v}, Suggested: suggestedID(topic), Rooms: v.S.Rooms, Retired: v.S.Retired}
 	for i, f := range t.Fields {
-		c := claimField{UnclaimedField: f, N: i, Choices: choicesFor(f)}
+		c := claimField{FieldView: f, N: i, Choices: choicesFor(f)}
 		if f.Quantity != 0 && !slices.ContainsFunc(m.Fields, func(o claimField) bool { return o.Quantity == f.Quantity }) {
 			c.Chosen = f.Quantity.String() + " " + f.Unit
 		}
@@ -60,7 +61,7 @@ func buildClaim(v *page.View, r *http.Request) (page.Content, error) {
 }
 
 // choicesFor are all quantities and units that a number may be in.
-func choicesFor(f desk.UnclaimedField) []claimChoice {
+func choicesFor(f unclaimed.FieldView) []claimChoice {
 	var out []claimChoice
 	for _, q := range []sensors.Quantity{sensors.Temperature, sensors.RelativeHumidity, sensors.Battery, sensors.SignalStrength} {
 		for _, unit := range payload.Units(q) {

@@ -9,6 +9,7 @@ import (
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/page"
 	"rearguard/sensors"
+	"rearguard/sensors/calibration"
 	"rearguard/sensors/desk"
 )
 
@@ -26,7 +27,7 @@ type overviewModel struct {
 	Apart        []apartModel
 	Outside      []Row
 	Retired      []desk.View
-	Certificates []desk.InForce
+	Certificates []calibration.InForce
 	// Configuration is nil where no file can be read again.
 	Configuration *Configuration
 }

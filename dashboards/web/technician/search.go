@@ -11,13 +11,13 @@ import (
 	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/page"
-	"rearguard/sensors/desk"
 	"rearguard/sensors/quality"
+	"rearguard/sensors/unclaimed"
 )
 
 // topicModel is one unclaimed topic.
 type topicModel struct {
-	*desk.UnclaimedTopic
+	*unclaimed.TopicView
 	V *page.View
 	// By, Score and Marked are of the search, Known is set while there is one.
 	By, Score float64
@@ -77,7 +77,7 @@ func topicsOf(v *page.View) (topics []topicModel, rest int) {
 		if len(topics) >= shownTopics {
 			return topics, len(v.S.Unclaimed) - len(topics)
 		}
-		topics = append(topics, topicModel{UnclaimedTopic: &v.S.Unclaimed[i], V: v})
+		topics = append(topics, topicModel{TopicView: &v.S.Unclaimed[i], V: v})
 	}
 	return topics, 0
 }
@@ -120,7 +120,7 @@ func buildSearch(v *page.View, r *http.Request) (page.Content, error) {
 		if err != nil {
 			return page.Content{}, err
 		}
-		t := topicModel{UnclaimedTopic: topic, V: v, By: rise.By, Score: rise.Score, Known: true, Marked: rise.Marked}
+		t := topicModel{TopicView: topic, V: v, By: rise.By, Score: rise.Score, Known: true, Marked: rise.Marked}
 		m.Topics = append(m.Topics, t)
 		if rise.Marked {
 			m.Marked = &t

@@ -1,4 +1,4 @@
-package simulate
+package world
 
 import (
 	"fmt"
@@ -9,10 +9,10 @@ import (
 )
 
 // topic is where the sensor publishes its values.
-func (s *sensor) topic() string {
-	switch s.plan.Form {
-	case sparkplugForm:
-		return fmt.Sprintf("spBv1.0/sim/DDATA/node-%d/%s", s.index, s.id0())
+func (s *Sensor) topic() string {
+	switch s.Plan.Form {
+	case SparkplugForm:
+		return fmt.Sprintf("spBv1.0/sim/DDATA/node-%d/%s", s.Index, s.id0())
 	case homieForm:
 		return fmt.Sprintf("homie/5/%s/air/temperature", s.id0())
 	}
@@ -21,19 +21,19 @@ func (s *sensor) topic() string {
 
 // id0 is the name the device has on the network, whatever it is called in the
 // configuration.
-func (s *sensor) id0() string { return string(sensorID(s.index)) }
+func (s *Sensor) id0() string { return string(SensorID(s.Index)) }
 
-// input is the sensor's input in the configuration.
-func (s *sensor) input() string {
-	switch s.plan.Form {
+// Input is the sensor's input in the configuration.
+func (s *Sensor) Input() string {
+	switch s.Plan.Form {
 	case fahrenheitForm:
 		return fmt.Sprintf(`{topic: %s, format: plain, values: [{quantity: temperature, unit: "°F"}]}`, s.topic())
 	case jsonForm:
 		return fmt.Sprintf(`{topic: %s, format: json, time: {at: /ts, unit: ms}, values: [{quantity: temperature, at: /t, unit: "°C"}, {quantity: humidity, at: /h, unit: "%%"}]}`, s.topic())
 	case senmlForm:
 		return fmt.Sprintf(`{topic: %s, format: senml, values: [{quantity: temperature, at: "urn:sim:%s:t"}]}`, s.topic(), s.id0())
-	case sparkplugForm:
-		return fmt.Sprintf(`{topic: spBv1.0/sim/+/node-%d/%s, format: sparkplug, values: [{quantity: temperature, at: Air/Temperature, unit: "°C"}]}`, s.index, s.id0())
+	case SparkplugForm:
+		return fmt.Sprintf(`{topic: spBv1.0/sim/+/node-%d/%s, format: sparkplug, values: [{quantity: temperature, at: Air/Temperature, unit: "°C"}]}`, s.Index, s.id0())
 	case homieForm:
 		return fmt.Sprintf(`{topic: homie/5/%s, format: homie, values: [{quantity: temperature, at: air/temperature}]}`, s.id0())
 	}
@@ -41,15 +41,15 @@ func (s *sensor) input() string {
 }
 
 // encode writes a value in °C as the sensor does.
-func (s *sensor) encode(v float64, at time.Time) []byte {
-	switch s.plan.Form {
+func (s *Sensor) encode(v float64, at time.Time) []byte {
+	switch s.Plan.Form {
 	case fahrenheitForm:
 		return fmt.Appendf(nil, "%.9f", v*9/5+32)
 	case jsonForm:
 		return fmt.Appendf(nil, `{"ts":%d,"t":%.5f,"h":%.1f}`, at.UnixMilli(), v, 55+5*math.Sin(float64(s.count)/50))
 	case senmlForm:
 		return fmt.Appendf(nil, `[{"bn":"urn:sim:%s:","bt":%d,"n":"t","u":"Cel","v":%.5f}]`, s.id0(), at.Unix(), v)
-	case sparkplugForm:
+	case SparkplugForm:
 		return s.sparkplug(at, metric{alias: 7, at: at, value: &v})
 	case homieForm:
 		return fmt.Appendf(nil, "%.9f", v*9/5+32)
@@ -58,25 +58,25 @@ func (s *sensor) encode(v float64, at time.Time) []byte {
 }
 
 // births are what must be published before a value means anything.
-func (s *sensor) births(at time.Time) []*message {
-	if s.born {
+func (s *Sensor) births(at time.Time) []*Message {
+	if s.Born {
 		return nil
 	}
-	s.born = true
-	switch s.plan.Form {
-	case sparkplugForm:
+	s.Born = true
+	switch s.Plan.Form {
+	case SparkplugForm:
 		s.seq, s.session = 255, s.session+1
 		bd := float64(s.session)
-		return []*message{
-			{topic: fmt.Sprintf("spBv1.0/sim/NBIRTH/node-%d", s.index), body: s.sparkplug(at, metric{name: "bdSeq", at: at, whole: uint64(bd)})},
-			{birth: s, topic: fmt.Sprintf("spBv1.0/sim/DBIRTH/node-%d/%s", s.index, s.id0()),
-				body: s.sparkplug(at, metric{name: "Air/Temperature", alias: 7, at: at, kind: sparkplugDouble})},
+		return []*Message{
+			{Topic: fmt.Sprintf("spBv1.0/sim/NBIRTH/node-%d", s.Index), Body: s.sparkplug(at, metric{name: "bdSeq", at: at, whole: uint64(bd)})},
+			{Birth: s, Topic: fmt.Sprintf("spBv1.0/sim/DBIRTH/node-%d/%s", s.Index, s.id0()),
+				Body: s.sparkplug(at, metric{name: "Air/Temperature", alias: 7, at: at, kind: sparkplugDouble})},
 		}
 	case homieForm:
 		base := "homie/5/" + s.id0()
-		return []*message{
-			{retained: true, topic: base + "/$description", body: []byte(`{"homie":"5.0","version":1,"nodes":{"air":{"properties":{"temperature":{"datatype":"float","unit":"°F"}}}}}`)},
-			{retained: true, topic: base + "/$state", body: []byte("ready")},
+		return []*Message{
+			{Retained: true, Topic: base + "/$description", Body: []byte(`{"homie":"5.0","version":1,"nodes":{"air":{"properties":{"temperature":{"datatype":"float","unit":"°F"}}}}}`)},
+			{Retained: true, Topic: base + "/$state", Body: []byte("ready")},
 		}
 	}
 	return nil
@@ -99,7 +99,7 @@ const (
 )
 
 // sparkplug writes a payload with the next sequence number.
-func (s *sensor) sparkplug(at time.Time, m metric) []byte {
+func (s *Sensor) sparkplug(at time.Time, m metric) []byte {
 	s.seq++
 	number := func(b []byte, n protowire.Number, v uint64) []byte {
 		return protowire.AppendVarint(protowire.AppendTag(b, n, protowire.VarintType), v)

@@ -1,4 +1,7 @@
-package desk
+// Package unclaimed remembers the topics seen on the broker that no sensor
+// claims, with what tells whether one is a sensor and of what: their latest
+// payloads, a guess at the format, and the course of their numbers.
+package unclaimed
 
 import (
 	"hash/fnv"
@@ -11,9 +14,10 @@ import (
 	"rearguard/sensors/quality"
 )
 
-// unclaimed are the topics seen on the broker that no sensor claims.
-type unclaimed struct {
-	topics map[string]*unclaimedTopic
+// Topics are the topics seen on the broker that no sensor claims. They belong
+// to one goroutine.
+type Topics struct {
+	topics map[string]*topic
 	// letGo counts topics that had to make room; left are those let go or not
 	// taken up lately, by hash, so that one that comes again is told from one
 	// that was seen once.
@@ -21,52 +25,67 @@ type unclaimed struct {
 	left  map[uint64]bool
 }
 
-// unclaimedTopic is a topic, or a device with several, that no sensor claims.
-type unclaimedTopic struct {
+// topic is one topic, or a device with several.
+type topic struct {
 	first, last time.Time
 	count       uint64
 	// again is set when it had been let go before.
 	again bool
 	// newest is the topic of the newest message.
 	newest   string
-	payloads []PayloadExcerpt
+	payloads []Excerpt
 	guess    payload.Guess
 	traces   map[string][]quality.TracePoint
 	// view is made when somebody looks and kept until the next message.
-	view *UnclaimedTopic
+	view *TopicView
 }
 
-// PayloadExcerpt is the start of a message's payload, escaped for display.
-type PayloadExcerpt struct {
+// Excerpt is the start of a message's payload, escaped for display.
+type Excerpt struct {
 	Time    time.Time `json:"time"`
 	Topic   string    `json:"topic"`
 	Excerpt string    `json:"excerpt"`
 }
 
-// unclaimedKept bounds the topics remembered, leftKept those remembered by hash
+// topicsKept bounds the topics remembered, leftKept those remembered by hash
 // alone, payloadsKept the payloads of each, tracedPoints and tracedFields what is kept for telling them apart.
 // Messages of one topic within examineEvery are counted and not examined.
 const (
-	unclaimedKept = 500
-	leftKept      = 20_000
-	payloadsKept  = 3
-	tracedPoints  = 48
-	tracedFields  = 8
-	examineEvery  = time.Second
+	topicsKept   = 500
+	leftKept     = 20_000
+	payloadsKept = 3
+	tracedPoints = 48
+	tracedFields = 8
+	examineEvery = time.Second
 )
 
-// forget drops a topic that a sensor has claimed.
-func (u *unclaimed) forget(topic string) { delete(u.topics, topic) }
+// New returns topics of which none was seen yet.
+func New() Topics {
+	return Topics{topics: make(map[string]*topic), left: make(map[uint64]bool)}
+}
 
-// note remembers a message of a topic that nobody claims.
-func (u *unclaimed) note(m sensors.Message, arrival time.Time, claimed map[string]bool) {
-	topic, ok := payload.ClaimTopic(m.Topic)
-	if !ok || len(m.Payload) == 0 || claimed[topic] {
+// Forget drops a topic that a sensor has claimed.
+func (u *Topics) Forget(name string) { delete(u.topics, name) }
+
+// LetGo is how often a topic had to make room for another.
+func (u *Topics) LetGo() int { return u.letGo }
+
+// Move takes in that the clock by which messages arrive was moved by a span.
+func (u *Topics) Move(by time.Duration) {
+	for _, t := range u.topics {
+		t.first, t.last, t.view = t.first.Add(by), t.last.Add(by), nil
+	}
+}
+
+// Note remembers a message of a topic that nobody claims.
+func (u *Topics) Note(m sensors.Message, arrival time.Time, claimed map[string]bool) {
+	name, ok := payload.ClaimTopic(m.Topic)
+	if !ok || len(m.Payload) == 0 || claimed[name] {
 		return
 	}
-	t := u.topics[topic]
+	t := u.topics[name]
 	if t == nil {
-		if t = u.takeUp(topic, m, arrival); t == nil {
+		if t = u.takeUp(name, m, arrival); t == nil {
 			return
 		}
 	}
@@ -101,7 +120,7 @@ func (w worth) compare(o worth) int {
 	return w.last.Compare(o.last)
 }
 
-func (t *unclaimedTopic) worth(now time.Time) worth {
+func (t *topic) worth(now time.Time) worth {
 	return worth{
 		heard: now.Sub(t.last) < forgottenAfter, number: len(t.guess.Fields) > 0,
 		air:   slices.ContainsFunc(t.guess.Fields, func(f payload.GuessedField) bool { return f.Quantity != 0 }),
@@ -111,20 +130,20 @@ func (t *unclaimedTopic) worth(now time.Time) worth {
 
 // takeUp finds a place for a topic that has none. Where all are taken, the one
 // that would be missed least goes, which can be the new one: then it is nil.
-func (u *unclaimed) takeUp(topic string, m sensors.Message, arrival time.Time) *unclaimedTopic {
-	t := &unclaimedTopic{first: arrival, last: arrival, again: u.left[hash(topic)], traces: make(map[string][]quality.TracePoint)}
-	if len(u.topics) < unclaimedKept {
-		u.topics[topic] = t
+func (u *Topics) takeUp(name string, m sensors.Message, arrival time.Time) *topic {
+	t := &topic{first: arrival, last: arrival, again: u.left[hash(name)], traces: make(map[string][]quality.TracePoint)}
+	if len(u.topics) < topicsKept {
+		u.topics[name] = t
 		return t
 	}
 	if g, ok := payload.Recognize(m.Topic, m.Payload); ok {
 		t.guess.Fields = g.Fields
 	}
-	least, leastName := t.worth(arrival), topic
-	for name, other := range u.topics {
+	least, leastName := t.worth(arrival), name
+	for otherName, other := range u.topics {
 		w := other.worth(arrival)
-		if d := w.compare(least); d < 0 || d == 0 && name < leastName {
-			least, leastName = w, name
+		if d := w.compare(least); d < 0 || d == 0 && otherName < leastName {
+			least, leastName = w, otherName
 		}
 	}
 	if len(u.left) >= leftKept {
@@ -132,31 +151,28 @@ func (u *unclaimed) takeUp(topic string, m sensors.Message, arrival time.Time) *
 	}
 	u.letGo++
 	u.left[hash(leastName)] = true
-	if leastName == topic {
+	if leastName == name {
 		return nil
 	}
 	delete(u.topics, leastName)
 	t.guess.Fields = nil // examined with the message
-	u.topics[topic] = t
+	u.topics[name] = t
 	return t
 }
 
-// hash tells topics and messages apart, the same in every run.
-func hash(parts ...string) uint64 {
+// hash stands for a topic, the same in every run.
+func hash(name string) uint64 {
 	h := fnv.New64a()
-	for _, part := range parts {
-		_, _ = h.Write([]byte(part)) // never fails
-		_, _ = h.Write([]byte{0})
-	}
+	_, _ = h.Write([]byte(name)) // never fails
 	return h.Sum64()
 }
 
 // examine keeps what a message shows.
-func (t *unclaimedTopic) examine(m sensors.Message, arrival time.Time) {
+func (t *topic) examine(m sensors.Message, arrival time.Time) {
 	if len(t.payloads) >= payloadsKept {
 		t.payloads = slices.Delete(t.payloads, 0, 1)
 	}
-	t.payloads = append(t.payloads, PayloadExcerpt{arrival, m.Topic, Excerpt(m.Payload)})
+	t.payloads = append(t.payloads, Excerpt{arrival, m.Topic, sensors.Excerpt(m.Payload)})
 	g, ok := payload.Recognize(m.Topic, m.Payload)
 	if !ok {
 		return
@@ -191,39 +207,39 @@ func (t *unclaimedTopic) examine(m sensors.Message, arrival time.Time) {
 	}
 }
 
-// UnclaimedTopic is a topic that no sensor claims, as people see it.
-type UnclaimedTopic struct {
+// TopicView is a topic that no sensor claims, as people see it.
+type TopicView struct {
 	// Topic is the topic to claim: the device's for Sparkplug and Homie.
 	Topic       string
 	First, Last time.Time
 	Count       uint64
 	// PerMinute is how many messages come in a minute, 0 while unknown.
 	PerMinute float64
-	Payloads  []PayloadExcerpt
+	Payloads  []Excerpt
 	// Format is empty when the messages hold no number.
 	Format payload.Format
 	Time   *payload.TimeSpec
-	Fields []UnclaimedField
+	Fields []FieldView
 }
 
-// UnclaimedField is one number in the messages of an unclaimed topic.
-type UnclaimedField struct {
+// FieldView is one number in the messages of an unclaimed topic.
+type FieldView struct {
 	payload.GuessedField
 	// Trace is its recent course, oldest first.
 	Trace []quality.TracePoint
 }
 
-// list are all unclaimed topics, those that tell something first, and among
+// List are all unclaimed topics, those that tell something first, and among
 // equals those that were heard more than once.
-func (u *unclaimed) list() []UnclaimedTopic {
-	out := make([]UnclaimedTopic, 0, len(u.topics))
-	for topic, t := range u.topics {
+func (u *Topics) List() []TopicView {
+	out := make([]TopicView, 0, len(u.topics))
+	for name, t := range u.topics {
 		if t.view == nil {
-			t.view = t.show(topic)
+			t.view = t.show(name)
 		}
 		out = append(out, *t.view)
 	}
-	rank := func(v UnclaimedTopic) int {
+	rank := func(v TopicView) int {
 		rank := 4
 		switch {
 		case len(v.Fields) > 0 && v.Fields[0].Quantity != 0:
@@ -236,7 +252,7 @@ func (u *unclaimed) list() []UnclaimedTopic {
 		}
 		return rank
 	}
-	slices.SortFunc(out, func(a, b UnclaimedTopic) int {
+	slices.SortFunc(out, func(a, b TopicView) int {
 		if d := rank(a) - rank(b); d != 0 {
 			return d
 		}
@@ -245,24 +261,24 @@ func (u *unclaimed) list() []UnclaimedTopic {
 	return out
 }
 
-func (t *unclaimedTopic) show(topic string) *UnclaimedTopic {
-	v := &UnclaimedTopic{
-		Topic: topic, First: t.first, Last: t.last, Count: t.count,
+func (t *topic) show(name string) *TopicView {
+	v := &TopicView{
+		Topic: name, First: t.first, Last: t.last, Count: t.count,
 		Payloads: slices.Clone(t.payloads), Format: t.guess.Format, Time: t.guess.Time,
 	}
 	if minutes := t.last.Sub(t.first).Minutes(); t.count > 1 && minutes > 0 {
 		v.PerMinute = float64(t.count-1) / minutes
 	}
 	for _, f := range t.guess.Fields {
-		v.Fields = append(v.Fields, UnclaimedField{f, slices.Clone(t.traces[f.At])})
+		v.Fields = append(v.Fields, FieldView{f, slices.Clone(t.traces[f.At])})
 	}
-	slices.SortStableFunc(v.Fields, func(a, b UnclaimedField) int { return fieldRank(a) - fieldRank(b) })
+	slices.SortStableFunc(v.Fields, func(a, b FieldView) int { return fieldRank(a) - fieldRank(b) })
 	return v
 }
 
-func fieldRank(f UnclaimedField) int {
+func fieldRank(f FieldView) int {
 	if f.Quantity == 0 {
-		return quantities
+		return int(sensors.SignalStrength) + 1
 	}
 	return int(f.Quantity)
 }
