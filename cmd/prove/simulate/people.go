@@ -29,7 +29,7 @@ func enterOne(ctx context.Context, r *run, e world.Event) begun {
 		kind = site.Moth
 	}
 	at := r.process.engine.Snapshot().Time
-	c := &cohort{id: population.CohortID(fmt.Sprintf("cohort-%d", len(r.world.cohorts)+1)), started: at, room: place}
+	c := &cohort{id: population.CohortID(fmt.Sprintf("cohort-%d", len(r.world.cohorts)+1)), started: at, truly: r.trueTime(), room: place}
 	c.places = []population.Placement{{Room: place, From: at}}
 	r.world.cohorts = append(r.world.cohorts, c)
 	r.do(ctx, fold.AddCohort{Who: "Keeper", Cohort: population.Cohort{
