@@ -40,6 +40,47 @@ type Course struct {
 	redo time.Time
 	// madeOf is what live was made of.
 	madeOf liveSource
+	// rewound is how it was before the clock was last set back, nil where that
+	// changed nothing.
+	rewound *Rewound
+}
+
+// Rewound is what was entered of a cohort before the clock was set back from one
+// time to another.
+type Rewound struct {
+	From       time.Time              `json:"from"`
+	To         time.Time              `json:"to"`
+	Start      time.Time              `json:"start"`
+	Placements []population.Placement `json:"placements"`
+}
+
+// undoneWithin is by how much a step forward may differ from the step back that
+// it undoes.
+const undoneWithin = time.Minute
+
+// undo takes in that a step back was wrong: what was entered before it is as it
+// was, and what was entered since is moved along.
+func (c *Course) undo(by time.Duration) (changed bool) {
+	was := c.rewound
+	c.rewound = nil
+	start := c.Cohort.Start.Equal(was.To)
+	var placements []int
+	for i := range min(len(was.Placements), len(c.Cohort.Placements)) {
+		if c.Cohort.Placements[i].From.Equal(was.To) {
+			placements = append(placements, i)
+		}
+	}
+	changed = c.Forward(was.To, by)
+	if start {
+		c.Cohort.Start = was.Start
+	}
+	for _, i := range placements {
+		c.Cohort.Placements[i].From = was.Placements[i].From
+	}
+	if changed {
+		c.redo = c.Cohort.Start
+	}
+	return changed
 }
 
 // liveSource tells apart what a live progress is made from.
@@ -115,7 +156,13 @@ func (c *Course) RedoFrom(t time.Time) {
 func (c *Course) Step(from, to, settled, since time.Time) (changed bool) {
 	switch {
 	case to.Before(from):
-		return c.Rewind(settled, to)
+		was := Rewound{From: from, To: to, Start: c.Cohort.Start, Placements: c.Cohort.Placements}
+		if changed = c.Rewind(settled, to); changed {
+			c.rewound = &was
+		}
+		return changed
+	case c.rewound != nil && (to.Sub(from)-c.rewound.From.Sub(c.rewound.To)).Abs() <= undoneWithin:
+		return c.undo(to.Sub(from))
 	case since.IsZero():
 		return false
 	case c.Cohort.Start.Before(timekeeping.Earliest()):

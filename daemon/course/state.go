@@ -20,6 +20,7 @@ type State struct {
 	Air      AirSum             `json:"air"`
 	Waiting  []roomair.Segment  `json:"waiting,omitempty"`
 	Redo     time.Time          `json:"redo,omitzero"`
+	Rewound  *Rewound           `json:"rewound,omitempty"`
 }
 
 // State returns what must outlive a restart.
@@ -30,7 +31,7 @@ func (c *Course) State() (State, error) {
 	}
 	return State{
 		Cohort: c.Cohort, Counts: c.Counts, Progress: body, EndC: c.base.endC, HasAir: c.base.hasAir,
-		Counted: c.base.counted, Air: c.base.air, Waiting: c.waiting, Redo: c.redo,
+		Counted: c.base.counted, Air: c.base.air, Waiting: c.waiting, Redo: c.redo, Rewound: c.rewound,
 	}, nil
 }
 
@@ -42,7 +43,7 @@ func Restore(st State, sp *species.Species) (c *Course, stale, err error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	c.Counts = st.Counts
+	c.Counts, c.rewound = st.Counts, st.Rewound
 	p, stale := population.RestoreProgress(sp, &c.Cohort, st.Progress)
 	if stale != nil {
 		return c, stale, nil

@@ -276,7 +276,7 @@ func (l *Link) serve(ctx context.Context, s *session) (stable bool, reason error
 	defer drained.Stop()
 	l.begin(ctx, s)
 	l.connected(State{})
-	l.subscribe(ctx, s)
+	l.subscribe(ctx, s, false)
 	l.announce(ctx, s)
 	for {
 		select {
@@ -291,7 +291,9 @@ func (l *Link) serve(ctx context.Context, s *session) (stable bool, reason error
 				l.connected(State{Subscribed: st.Subscribed})
 			}
 		case <-l.rewired:
-			l.subscribe(ctx, s)
+			// A sensor that is new may need what the broker retains, which it
+			// gives only upon a subscription: a filter of old can cover it.
+			l.subscribe(ctx, s, true)
 		case <-s.echoed:
 			l.heard(s)
 		case <-quiet.C:
@@ -301,7 +303,7 @@ func (l *Link) serve(ctx context.Context, s *session) (stable bool, reason error
 		case <-probe.C:
 			if l.State().Cause == Subscription {
 				// Somebody may have corrected the access rules meanwhile.
-				l.subscribe(ctx, s)
+				l.subscribe(ctx, s, false)
 			}
 			if err := l.probe(ctx, s); err != nil {
 				return stable, err

@@ -365,6 +365,20 @@ func TestComplaint05ChangedFilters(t *testing.T) {
 	}
 }
 
+// A sensor that is claimed while the link discovers topics may need what the
+// broker gave long ago.
+func TestFiltersSetAnewGiveWhatIsRetained(t *testing.T) {
+	m := brokertest.Start(t, brokertest.Options{})
+	retain(t, sensor(t, m.URL()), "homie/a/air/$unit", "C")
+	h := run(t, broker.Config{URL: m.URL(), Filters: []string{"#"}})
+	h.subscribed()
+	h.expect("C")
+	if err := h.SetFilters([]string{"#"}); err != nil {
+		t.Fatal(err)
+	}
+	h.expect("C")
+}
+
 func awaitStored(t *testing.T, store *filterStore, want []string) {
 	t.Helper()
 	eventually(t, func() bool {

@@ -146,8 +146,9 @@ const filtersPerPacket = 100
 // 3.9.3).
 const refused = 0x80
 
-// subscribe brings the broker's session in line with the wanted filters.
-func (l *Link) subscribe(ctx context.Context, s *session) {
+// subscribe brings the broker's session in line with the wanted filters. Anew
+// subscribes to all of them again, also to those that the session has.
+func (l *Link) subscribe(ctx context.Context, s *session, anew bool) {
 	wanted := l.filters()
 	known, err := l.knownFilters(ctx, s)
 	if err != nil {
@@ -163,7 +164,7 @@ func (l *Link) subscribe(ctx context.Context, s *session) {
 		}
 	}
 	for _, f := range wanted {
-		if !s.active[f] {
+		if anew || !s.active[f] {
 			missing = append(missing, f)
 		}
 	}

@@ -57,6 +57,11 @@ func (b *broker) drop() {
 // forget loses the session, and with it all that waited.
 func (b *broker) forget() {
 	b.queue, b.given, b.forgot = nil, nil, true
+	b.retell()
+}
+
+// retell gives what is retained, as a subscription has a broker do.
+func (b *broker) retell() {
 	for _, topic := range slices.Sorted(func(yield func(string) bool) {
 		for t := range b.retained {
 			if !yield(t) {
@@ -89,7 +94,7 @@ func (b *broker) next() *world.Message {
 
 // hand makes the message for the daemon.
 func (b *broker) hand(m *world.Message) sensors.Message {
-	if m.Birth != nil {
+	if m.Birth != nil && b.run.site.Hears(m.Birth) {
 		b.run.ref.born(m.Birth)
 	}
 	if s := m.Said; s != nil {

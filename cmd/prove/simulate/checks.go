@@ -139,6 +139,9 @@ func (r final) checkThermalTime(ctx context.Context) {
 		if i < 0 || c.disturbed || r.world.damaged || !c.ended.IsZero() || now.Cohorts[i].CatchingUp {
 			continue
 		}
+		if !r.asMoved(c, now.Cohorts[i].Start) {
+			continue
+		}
 		// Progress is brought up to date every ten minutes.
 		want, until, err := r.integrate(ctx, c, now.Cohorts[i].Progress.Time())
 		if err != nil {
@@ -154,6 +157,26 @@ func (r final) checkThermalTime(ctx context.Context) {
 			return
 		}
 	}
+}
+
+// movedMost is how far from the truth a cohort's start may be that was entered
+// by a wrong clock.
+const movedMost = 12 * time.Hour
+
+// asMoved takes over the start of a cohort that was entered by a wrong clock:
+// when the clock is set right, the daemon moves what was entered along. It
+// reports false where the same may be so of the moves of the cohort.
+func (r *run) asMoved(c *cohort, start time.Time) bool {
+	if !r.world.unclear || start.Equal(c.started) {
+		return true
+	}
+	off := start.Sub(c.truly).Abs()
+	if believed := r.process.engine.Snapshot().Time; believed.Sub(r.trueTime()).Abs() < time.Hour && off > movedMost {
+		r.breach("cohort moved", "%s was entered at %s and starts at %s, though the clock is right", c.id, c.truly.Format(time.DateTime), start.Format(time.DateTime))
+		return false
+	}
+	c.started, c.places[0].From = start, start
+	return len(c.places) == 1
 }
 
 // checkCohorts looks for what people entered.

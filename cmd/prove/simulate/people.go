@@ -29,7 +29,7 @@ func enterOne(ctx context.Context, r *run, e world.Event) begun {
 		kind = site.Moth
 	}
 	at := r.process.engine.Snapshot().Time
-	c := &cohort{id: population.CohortID(fmt.Sprintf("cohort-%d", len(r.world.cohorts)+1)), started: at, room: place}
+	c := &cohort{id: population.CohortID(fmt.Sprintf("cohort-%d", len(r.world.cohorts)+1)), started: at, truly: r.trueTime(), room: place}
 	c.places = []population.Placement{{Room: place, From: at}}
 	r.world.cohorts = append(r.world.cohorts, c)
 	r.do(ctx, fold.AddCohort{Who: "Keeper", Cohort: population.Cohort{
@@ -165,6 +165,7 @@ func claimOne(ctx context.Context, r *run, e world.Event) begun {
 	}
 	j := slices.IndexFunc(f.Sensors, func(s facility.Sensor) bool { return s.ID == one.ID })
 	r.do(ctx, fold.ClaimSensor{Sensor: f.Sensors[j], Who: "Technician"}, func() {})
+	r.broker.retell()
 	one.Device.SpoiltUntil = r.now + 60
 	r.ref.unsettle()
 	return once("somebody claims %s for %s", one.ID, one.Room)
@@ -205,6 +206,7 @@ func (r *run) edited(ctx context.Context, e world.Event, touched sensors.RoomID,
 		return begun{}
 	}
 	r.process.facility = f
+	r.broker.retell()
 	r.compareMarks(before, markOf(r.process.engine.Snapshot()).without(touched))
 	r.ref.edited()
 	return begun{}

@@ -85,7 +85,9 @@ type cohort struct {
 	id      population.CohortID
 	places  []population.Placement
 	started time.Time
-	ended   time.Time
+	// truly is the true time at which it was entered.
+	truly time.Time
+	ended time.Time
 	// entered is set once the daemon said that it is recorded.
 	entered bool
 	// room is where it stands now, empty when that room is gone.

@@ -96,6 +96,11 @@ func (s *Site) Room(id sensors.RoomID) *Room {
 	return &s.Rooms[i]
 }
 
+// Hears reports whether the file has a device listened to.
+func (s *Site) Hears(device *world.Sensor) bool {
+	return slices.ContainsFunc(s.Sensors, func(one Sensor) bool { return one.Device == device && !one.Unclaimed && !one.Retired })
+}
+
 // SensorsIn are the sensors of a room that are listened to.
 func (s *Site) SensorsIn(id sensors.RoomID) []*Sensor {
 	var list []*Sensor
