@@ -56,7 +56,8 @@ func boxOf(o Options) (*box, error) {
 	if s.fold, err = New(o, &s.past); err != nil {
 		return nil, err
 	}
-	return s, s.gather(s.fold.Resume(context.Background(), testStart))
+	err = s.gather(s.fold.Resume(context.Background(), testStart))
+	return s, err
 }
 
 func (s *box) gather(err error) error {

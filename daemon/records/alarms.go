@@ -141,7 +141,7 @@ func collect[T any](ctx context.Context, r *Reader, scan func(*sql.Rows) (T, err
 }
 
 // eachRow runs query and calls each for its rows, until one fails.
-func eachRow(ctx context.Context, q querier, each func(*sql.Rows) error, query string, args ...any) error {
+func eachRow(ctx context.Context, q Querier, each func(*sql.Rows) error, query string, args ...any) error {
 	rows, err := q.QueryContext(ctx, query, args...)
 	if err != nil {
 		return err

@@ -41,12 +41,12 @@ func (r *Reader) scanArrival(ctx context.Context, from, to int64, limit int, yie
 	}
 	defer k.Close()
 	s := &arrivalScan{r: r, codec: k, limit: limit, span: dayMillis}
-	if err := r.look(ctx, func(q querier) error { return s.survey(ctx, q, from, to) }); err != nil {
+	if err := r.look(ctx, func(q Querier) error { return s.survey(ctx, q, from, to) }); err != nil {
 		return err
 	}
 	for at := from; at < s.end; {
 		var w window
-		if err := r.look(ctx, func(q querier) (err error) {
+		if err := r.look(ctx, func(q Querier) (err error) {
 			w, err = s.read(ctx, q, at)
 			return err
 		}); err != nil {
@@ -61,7 +61,7 @@ func (r *Reader) scanArrival(ctx context.Context, from, to int64, limit int, yie
 			continue
 		}
 		// Years can lie between two arrivals, where a clock was moved.
-		if err := r.look(ctx, func(q querier) (err error) {
+		if err := r.look(ctx, func(q Querier) (err error) {
 			at, err = s.next(ctx, q, w.hi)
 			return err
 		}); err != nil {
@@ -125,7 +125,7 @@ type hotExtent struct {
 func (h *hotExtent) meets(lo, hi int64) bool { return lo <= h.last && hi > h.first }
 
 // survey looks where the readings are that arrived in [from, to).
-func (s *arrivalScan) survey(ctx context.Context, q querier, from, to int64) error {
+func (s *arrivalScan) survey(ctx context.Context, q Querier, from, to int64) error {
 	names, err := s.r.names(ctx, q)
 	if err != nil {
 		return err
@@ -182,7 +182,7 @@ func (s *arrivalScan) earliest(lo int64) int64 {
 }
 
 // read reads the first window from at on in which anything may have arrived.
-func (s *arrivalScan) read(ctx context.Context, q querier, at int64) (w window, err error) {
+func (s *arrivalScan) read(ctx context.Context, q Querier, at int64) (w window, err error) {
 	w.lo = s.end
 	if at <= s.hot.last {
 		w.lo = max(at, s.hot.first)
@@ -209,21 +209,21 @@ func (s *arrivalScan) read(ctx context.Context, q querier, at int64) (w window, 
 }
 
 // next gives the first time from at on at which anything may have arrived.
-func (s *arrivalScan) next(ctx context.Context, q querier, at int64) (int64, error) {
+func (s *arrivalScan) next(ctx context.Context, q Querier, at int64) (int64, error) {
 	var hot, packed int64
 	err := q.QueryRowContext(ctx, `SELECT coalesce((SELECT min(arrival) FROM hot WHERE arrival >= ?), ?),
 		coalesce((SELECT min(max(min_arrival, ?)) FROM chunk WHERE max_arrival >= ?), ?)`, at, s.end, at, at, s.end).Scan(&hot, &packed)
 	return min(hot, packed), err
 }
 
-func (s *arrivalScan) readChunks(ctx context.Context, q querier, w *window) error {
+func (s *arrivalScan) readChunks(ctx context.Context, q Querier, w *window) error {
 	return s.r.eachPacked(ctx, q, func(p packed) { w.chunks = append(w.chunks, p) },
 		`min_arrival >= ? AND min_arrival < ? AND max_arrival >= ?`, s.earliest(w.lo), w.hi, w.lo)
 }
 
 // readHot reads the hot part of w, and brings its end forward when that would
 // be too much for one look.
-func (s *arrivalScan) readHot(ctx context.Context, q querier, w *window) error {
+func (s *arrivalScan) readHot(ctx context.Context, q Querier, w *window) error {
 	rolled := rolledDay{s: s, day: noDay}
 	wanted := w.hi
 	err := eachRow(ctx, q, func(rows *sql.Rows) error {
@@ -271,7 +271,7 @@ type rolledDay struct {
 	series    map[int64]*chunk.Columns
 }
 
-func (d *rolledDay) has(ctx context.Context, q querier, series, ms int64) (bool, error) {
+func (d *rolledDay) has(ctx context.Context, q Querier, series, ms int64) (bool, error) {
 	if day := dayOf(ms); day != d.day {
 		d.day, d.series = day, map[int64]*chunk.Columns{}
 		err := q.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM chunk WHERE day = ?)`, day).Scan(&d.hasChunks)

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -91,8 +92,7 @@ func TestDamagedChunkIsPutOutOfTheWay(t *testing.T) {
 		Revalues: []Revalue{{Series: lost.Series, From: day0.AddDate(0, 0, 1), Value: func(_ time.Time, raw float64) float64 { return raw }}}})
 	late := reading("nursery-a", sensors.Temperature, day0.Add(25*time.Hour), day0.AddDate(0, 0, 5), 7, 7)
 	commit(t, s, &Batch{Readings: []sensors.Reading{late}})
-	want := append(without(all, "nursery-a")[:25:25], late)
-	want = append(want, without(all, "nursery-a")[25:]...)
+	want := slices.Insert(without(all, "nursery-a"), 25, late)
 	wantHistory(t, s, want)
 	if _, err := s.Roll(ctx, day0.AddDate(0, 0, 3)); err != nil {
 		t.Fatal(err)

@@ -19,12 +19,12 @@ func (r *Reader) NoteDamage(what string) { r.damage.NoteOther(what) }
 
 // hole notes that a day of a series cannot be read, that of all series if its
 // number is 0.
-func (r *Reader) hole(ctx context.Context, q querier, day, series int64) {
+func (r *Reader) hole(ctx context.Context, q Querier, day, series int64) {
 	r.damage.Note(damage.Hole{Day: day, Series: series}, r.nameOf(ctx, q, series), false)
 }
 
 // nameOf is the sensor of a series in words.
-func (r *Reader) nameOf(ctx context.Context, q querier, series int64) string {
+func (r *Reader) nameOf(ctx context.Context, q Querier, series int64) string {
 	if series == 0 {
 		return ""
 	}
@@ -36,7 +36,7 @@ func (r *Reader) nameOf(ctx context.Context, q querier, series int64) string {
 }
 
 // decode takes a chunk apart; one that is damaged holds nothing and is noted.
-func (r *Reader) decode(ctx context.Context, q querier, k *chunk.Codec, c *chunk.Columns, day, series int64, data []byte) {
+func (r *Reader) decode(ctx context.Context, q Querier, k *chunk.Codec, c *chunk.Columns, day, series int64, data []byte) {
 	if !sound(k, c, day, data) {
 		c.Reset()
 		r.hole(ctx, q, day, series)
@@ -55,7 +55,7 @@ func damaged(path string, err error) bool { return errors.Is(describe(path, err)
 
 // eachPacked gives the chunks that fulfil a condition. Where a page of the file
 // is damaged it goes chunk by chunk, and leaves out those that cannot be read.
-func (r *Reader) eachPacked(ctx context.Context, q querier, f func(p packed), where string, args ...any) error {
+func (r *Reader) eachPacked(ctx context.Context, q Querier, f func(p packed), where string, args ...any) error {
 	const columns = `SELECT day, series, readings, min_arrival, max_arrival, data FROM chunk WHERE `
 	var list []packed
 	scan := func(rows *sql.Rows) error {
@@ -149,7 +149,7 @@ func moveAside(ctx context.Context, c *sql.Conn, day, series int64) error {
 // hotHole passes on the failure of a read of hot rows with lo <= time < hi.
 // Where a page of them is damaged it notes their days instead: the read goes
 // by what came before it.
-func (r *Reader) hotHole(ctx context.Context, q querier, lo, hi int64, err error) error {
+func (r *Reader) hotHole(ctx context.Context, q Querier, lo, hi int64, err error) error {
 	if !damaged(r.path, err) {
 		return err
 	}

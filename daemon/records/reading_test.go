@@ -164,7 +164,7 @@ func TestJournalInPages(t *testing.T) {
 func TestPagesLeaveTheEngineItsConnections(t *testing.T) {
 	s := withHistory(t, Options{Readers: 1})
 	within(t, time.Minute, func(ctx context.Context) {
-		err := s.Pages().look(ctx, func(querier) error {
+		err := s.Pages().look(ctx, func(Querier) error {
 			if _, err := s.LoadState(ctx, "mark"); err != nil {
 				return err
 			}

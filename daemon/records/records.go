@@ -72,11 +72,11 @@ func (o Options) withDefaults() (Options, error) {
 
 // Querier is what a pool, a connection and a transaction have in common.
 type Querier interface {
+	// QueryContext is that of database/sql.
 	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+	// QueryRowContext is that of database/sql.
 	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
 }
-
-type querier = Querier
 
 // Reader reads a records file. It is safe for use by several goroutines.
 type Reader struct {
@@ -165,7 +165,8 @@ func Open(ctx context.Context, path string, opts Options) (_ *Store, err error) 
 	if err != nil || doubt == "" {
 		return s, err
 	}
-	return s, s.Doubt(ctx, doubt)
+	err = s.Doubt(ctx, doubt)
+	return s, err
 }
 
 // inspect looks at the file before any setting changes it, so that a file
@@ -238,7 +239,7 @@ func open(ctx context.Context, path, dsn string, readers int) (*Reader, error) {
 // back to the pool before look returns. A reader that held one connection and
 // waited for another could wait for ever, so f must read through q alone and
 // must not call what its own caller has passed in.
-func (r *Reader) look(ctx context.Context, f func(q querier) error) error {
+func (r *Reader) look(ctx context.Context, f func(q Querier) error) error {
 	tx, err := r.db.BeginTx(ctx, nil)
 	if err != nil {
 		return describe(r.path, err)

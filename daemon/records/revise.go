@@ -132,7 +132,7 @@ func (s *Store) revalue(ctx context.Context, k *chunk.Codec, r *Revalue) error {
 }
 
 // chunkDays are the days from a first one of which a series has a chunk.
-func chunkDays(ctx context.Context, q querier, id, first int64) ([]int64, error) {
+func chunkDays(ctx context.Context, q Querier, id, first int64) ([]int64, error) {
 	var days []int64
 	err := eachRow(ctx, q, func(rows *sql.Rows) error {
 		var day int64

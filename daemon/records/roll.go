@@ -142,7 +142,7 @@ func (s *Store) writeChunks(ctx context.Context, k *chunk.Codec, day int64, done
 
 // slicesOf cuts the hot rows with lo <= time < hi into stretches of about
 // rollRows.
-func slicesOf(ctx context.Context, q querier, lo, hi int64) (parts []slice, total int64, err error) {
+func slicesOf(ctx context.Context, q Querier, lo, hi int64) (parts []slice, total int64, err error) {
 	part := slice{from: lo}
 	err = eachRow(ctx, q, func(rows *sql.Rows) error {
 		var t, n int64
@@ -170,7 +170,7 @@ type coded struct {
 
 // writeSome writes the chunks of a few series. Coding is done before the
 // transaction.
-func (s *Store) writeSome(ctx context.Context, q querier, k *chunk.Codec, day int64, ids []int64, hot map[int64]*chunk.Columns, done *Rolled) error {
+func (s *Store) writeSome(ctx context.Context, q Querier, k *chunk.Codec, day int64, ids []int64, hot map[int64]*chunk.Columns, done *Rolled) error {
 	var list []coded
 	for _, id := range ids {
 		c := hot[id]
@@ -212,7 +212,7 @@ func (s *Store) writeSome(ctx context.Context, q querier, k *chunk.Codec, day in
 }
 
 // chunk reads and decodes one chunk, nil when there is none that can be read.
-func (r *Reader) chunk(ctx context.Context, q querier, k *chunk.Codec, day, series int64) (*chunk.Columns, error) {
+func (r *Reader) chunk(ctx context.Context, q Querier, k *chunk.Codec, day, series int64) (*chunk.Columns, error) {
 	var data []byte
 	err := q.QueryRowContext(ctx, `SELECT data FROM chunk WHERE day = ? AND series = ?`, day, series).Scan(&data)
 	if errors.Is(err, sql.ErrNoRows) {

@@ -158,7 +158,7 @@ func (s *dayScan) load(ctx context.Context, lo, hi int64) (day int64, err error)
 			c.Reset()
 		}
 	}
-	err = s.r.look(ctx, func(q querier) error {
+	err = s.r.look(ctx, func(q Querier) error {
 		if day, err = next(ctx, q, lo); err != nil {
 			return err
 		}
@@ -180,7 +180,7 @@ func (s *dayScan) load(ctx context.Context, lo, hi int64) (day int64, err error)
 
 // next gives the first day from the one of ms on that has any readings, noDay
 // when there is none.
-func next(ctx context.Context, q querier, ms int64) (int64, error) {
+func next(ctx context.Context, q Querier, ms int64) (int64, error) {
 	var chunk, hot sql.NullInt64
 	err := q.QueryRowContext(ctx, `SELECT (SELECT min(day) FROM chunk WHERE day >= ?), (SELECT min(time) FROM hot WHERE time >= ?)`,
 		dayOf(ms), ms).Scan(&chunk, &hot)
@@ -217,7 +217,7 @@ func (s *dayScan) columns() []*chunk.Columns {
 	return list
 }
 
-func (s *dayScan) loadChunks(ctx context.Context, q querier, day int64) error {
+func (s *dayScan) loadChunks(ctx context.Context, q Querier, day int64) error {
 	err := eachRow(ctx, q, func(rows *sql.Rows) error {
 		var id int64
 		var data sql.RawBytes
@@ -236,7 +236,7 @@ func (s *dayScan) loadChunks(ctx context.Context, q querier, day int64) error {
 }
 
 // eachHot gives the hot rows that fulfil the condition in order of time.
-func eachHot(ctx context.Context, q querier, where string, args []any, f func(t, id, arrival int64, raw, value float64, flag sensors.Flag)) error {
+func eachHot(ctx context.Context, q Querier, where string, args []any, f func(t, id, arrival int64, raw, value float64, flag sensors.Flag)) error {
 	return eachRow(ctx, q, func(rows *sql.Rows) error {
 		var t, id, arrival int64
 		var raw, value sql.NullFloat64

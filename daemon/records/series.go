@@ -39,7 +39,7 @@ func (x *seriesIndex) add(ids map[sensors.Series]int64) {
 }
 
 // find returns the number of series, 0 when it has no readings.
-func (r *Reader) find(ctx context.Context, q querier, series sensors.Series) (int64, error) {
+func (r *Reader) find(ctx context.Context, q Querier, series sensors.Series) (int64, error) {
 	if id, ok := r.series.id(series); ok {
 		return id, nil
 	}
@@ -57,7 +57,7 @@ func (r *Reader) find(ctx context.Context, q querier, series sensors.Series) (in
 }
 
 // names returns every series by its number.
-func (r *Reader) names(ctx context.Context, q querier) (map[int64]sensors.Series, error) {
+func (r *Reader) names(ctx context.Context, q Querier) (map[int64]sensors.Series, error) {
 	rows, err := q.QueryContext(ctx, "SELECT id, sensor, quantity FROM series")
 	if err != nil {
 		return nil, describe(r.path, err)

@@ -66,13 +66,13 @@ func (r Range) Outside(s Sample, share float64) bool {
 		s.W > 0 && r.HighW > 0 && s.W > r.HighW*(1+share*outsideShare)
 }
 
-// Cold, Hot and Dry are the ways of being Outside.
+// Cold reports whether a sample is below the range, one way of being Outside.
 func (r Range) Cold(s Sample, share float64) bool { return s.C < r.LowC-share*outsideC }
 
-// Hot is explained with Cold.
+// Hot reports whether a sample is above the range.
 func (r Range) Hot(s Sample, share float64) bool { return s.C > r.HighC+share*outsideC }
 
-// Dry is explained with Cold.
+// Dry reports whether a sample holds less water, or is less humid, than the range.
 func (r Range) Dry(s Sample, share float64) bool {
 	return s.W > 0 && r.LowW > 0 && s.W < r.LowW*(1-share*outsideShare) ||
 		s.RH > 0 && r.HeldRH > 0 && s.RH < r.HeldRH-share*outsideRH

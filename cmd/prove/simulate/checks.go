@@ -11,7 +11,6 @@ import (
 	"strings"
 	"time"
 
-	"rearguard/alerts"
 	"rearguard/cmd/prove/simulate/world"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/rearing/population"
@@ -324,5 +323,5 @@ func (r final) checkReplay(ctx context.Context) {
 }
 
 func transitionText(t *records.AlarmTransition) string {
-	return fmt.Sprintf("%s of %s at %s (occurrence %d)", t.Event, alerts.Key(t.Key), t.Time.Format(time.DateTime), t.Occurrence)
+	return fmt.Sprintf("%s of %s at %s (occurrence %d)", t.Event, t.Key, t.Time.Format(time.DateTime), t.Occurrence)
 }

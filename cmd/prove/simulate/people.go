@@ -148,7 +148,7 @@ func calibrateOne(ctx context.Context, r *run, e world.Event) begun {
 	return once("%s is calibrated by %+.2f °C", one.ID, offset)
 }
 
-func claimOne(ctx context.Context, r *run, e world.Event) begun {
+func claimOne(ctx context.Context, r *run, _ world.Event) begun {
 	i := slices.IndexFunc(r.site.Sensors, func(one site.Sensor) bool { return one.Unclaimed })
 	if i < 0 || r.process == nil {
 		return begun{}

@@ -328,12 +328,12 @@ const stuckAfter = 10 * time.Second
 
 // tick lets the daemon's time pass.
 func (r *run) tick(ctx context.Context) {
-	began := time.Now() //nolint:forbidigo // that the loop is not stuck is about the real clock
+	began := time.Now()
 	if err := r.process.steps.Tick(ctx, r.look()); err != nil {
 		r.breach("engine", "the engine ended at a tick: %v", err)
 		return
 	}
-	if took := time.Since(began); took > stuckAfter { //nolint:forbidigo // as above
+	if took := time.Since(began); took > stuckAfter {
 		r.breach(stuck, "one tick took longer than %s", stuckAfter)
 	}
 }

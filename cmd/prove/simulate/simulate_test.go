@@ -47,12 +47,7 @@ func played(t *testing.T, seed uint64) *run {
 	if err != nil {
 		t.Fatal(err)
 	}
-	folder := inMemory(t)
-	folder, err = os.MkdirTemp(folder, "test-")
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { os.RemoveAll(folder) })
+	folder := t.TempDir()
 	empty, err := emptyRecords(t.Context(), folder)
 	if err != nil {
 		t.Fatal(err)

@@ -49,7 +49,7 @@ func Kinds() []string {
 func (r *run) anyRoom(e world.Event) *world.Room     { return r.rooms[e.A%len(r.rooms)] }
 func (r *run) anySensor(e world.Event) *world.Sensor { return r.sensors[e.A%len(r.sensors)] }
 
-func heaterSticks(ctx context.Context, r *run, e world.Event) begun {
+func heaterSticks(_ context.Context, r *run, e world.Event) begun {
 	m := r.anyRoom(e)
 	m.StuckC = 9 + 6*e.X
 	return begun{fmt.Sprintf("the heater of %s sticks", m.ID), func() string {
@@ -58,7 +58,7 @@ func heaterSticks(ctx context.Context, r *run, e world.Event) begun {
 	}}
 }
 
-func windowOpen(ctx context.Context, r *run, e world.Event) begun {
+func windowOpen(_ context.Context, r *run, e world.Event) begun {
 	m := r.anyRoom(e)
 	m.StuckC = -12
 	return begun{fmt.Sprintf("a window of %s is left open", m.ID), func() string {
@@ -67,7 +67,7 @@ func windowOpen(ctx context.Context, r *run, e world.Event) begun {
 	}}
 }
 
-func sensorDies(ctx context.Context, r *run, e world.Event) begun {
+func sensorDies(_ context.Context, r *run, e world.Event) begun {
 	s := r.anySensor(e)
 	s.Silent = true
 	return begun{fmt.Sprintf("%s falls silent (its air has %.1f °C)", s.ID, s.Room.AirC), func() string {
@@ -76,7 +76,7 @@ func sensorDies(ctx context.Context, r *run, e world.Event) begun {
 	}}
 }
 
-func sensorStuck(ctx context.Context, r *run, e world.Event) begun {
+func sensorStuck(_ context.Context, r *run, e world.Event) begun {
 	s := r.anySensor(e)
 	v := s.Reads(r.now, r.Dice)
 	s.Stuck = &v
@@ -87,7 +87,7 @@ func sensorStuck(ctx context.Context, r *run, e world.Event) begun {
 	}}
 }
 
-func sensorLies(ctx context.Context, r *run, e world.Event) begun {
+func sensorLies(_ context.Context, r *run, e world.Event) begun {
 	s := r.anySensor(e)
 	s.LyingC = 2 + 8*e.X
 	return begun{fmt.Sprintf("%s begins to say %.1f °C too much", s.ID, s.LyingC), func() string {
@@ -97,7 +97,7 @@ func sensorLies(ctx context.Context, r *run, e world.Event) begun {
 	}}
 }
 
-func sensorLate(ctx context.Context, r *run, e world.Event) begun {
+func sensorLate(_ context.Context, r *run, e world.Event) begun {
 	s := r.anySensor(e)
 	if !s.Plan.Form.OwnTime() || s.Plan.Form == world.SparkplugForm {
 		return begun{}
@@ -110,7 +110,7 @@ func sensorLate(ctx context.Context, r *run, e world.Event) begun {
 	}}
 }
 
-func sensorClock(ctx context.Context, r *run, e world.Event) begun {
+func sensorClock(_ context.Context, r *run, e world.Event) begun {
 	s := r.anySensor(e)
 	if !s.Plan.Form.OwnTime() {
 		return begun{}
@@ -123,7 +123,7 @@ func sensorClock(ctx context.Context, r *run, e world.Event) begun {
 	}}
 }
 
-func brokerAway(ctx context.Context, r *run, _ world.Event) begun {
+func brokerAway(_ context.Context, r *run, _ world.Event) begun {
 	r.broker.away = true
 	return begun{"the broker cannot be reached", func() string {
 		r.broker.away = false
@@ -131,14 +131,14 @@ func brokerAway(ctx context.Context, r *run, _ world.Event) begun {
 	}}
 }
 
-func brokerRestarts(ctx context.Context, r *run, _ world.Event) begun {
+func brokerRestarts(_ context.Context, r *run, _ world.Event) begun {
 	r.broker.drop()
 	off := true
 	r.broker.told = &off
 	return once("the broker restarts and gives again what was not acknowledged")
 }
 
-func sessionLost(ctx context.Context, r *run, _ world.Event) begun {
+func sessionLost(_ context.Context, r *run, _ world.Event) begun {
 	r.broker.drop()
 	off := true
 	r.broker.told = &off
@@ -147,7 +147,7 @@ func sessionLost(ctx context.Context, r *run, _ world.Event) begun {
 	return once("the broker restarts and has forgotten the session")
 }
 
-func flood(ctx context.Context, r *run, e world.Event) begun {
+func flood(_ context.Context, r *run, e world.Event) begun {
 	n := 200 + e.A%800
 	for _, m := range world.Junk(n, r.world.junk) {
 		r.broker.publish(m)
@@ -173,7 +173,7 @@ func restart(ctx context.Context, r *run, e world.Event) begun {
 	return once("the daemon is stopped, for %d min", away(e))
 }
 
-func kill(ctx context.Context, r *run, e world.Event) begun {
+func kill(_ context.Context, r *run, e world.Event) begun {
 	if r.process == nil {
 		return begun{}
 	}
@@ -189,7 +189,7 @@ func kill(ctx context.Context, r *run, e world.Event) begun {
 	}
 }
 
-func diskFails(ctx context.Context, r *run, _ world.Event) begun {
+func diskFails(_ context.Context, r *run, _ world.Event) begun {
 	r.disk.failing, r.world.diskFailed = true, true
 	return begun{"the disk is full", func() string {
 		r.disk.failing = false
@@ -232,7 +232,7 @@ func wrongBy(e world.Event) time.Duration {
 	return by
 }
 
-func clockStep(ctx context.Context, r *run, e world.Event) begun {
+func clockStep(_ context.Context, r *run, e world.Event) begun {
 	r.setClock(wrongBy(e))
 	return begun{fmt.Sprintf("the clock of the machine jumps by %s", wrongBy(e)), func() string {
 		r.setClock(0)
@@ -257,7 +257,7 @@ func clockWrongAtStart(ctx context.Context, r *run, e world.Event) begun {
 	}}
 }
 
-func phoneDown(ctx context.Context, r *run, _ world.Event) begun {
+func phoneDown(_ context.Context, r *run, _ world.Event) begun {
 	r.phone.down = true
 	return begun{"the phone does not answer", func() string {
 		r.phone.down = false
@@ -265,7 +265,7 @@ func phoneDown(ctx context.Context, r *run, _ world.Event) begun {
 	}}
 }
 
-func phoneAsks(ctx context.Context, r *run, e world.Event) begun {
+func phoneAsks(_ context.Context, r *run, e world.Event) begun {
 	r.phone.asks, r.phone.after = true, [...]time.Duration{0, time.Minute, 24 * time.Hour}[e.A%3]
 	return begun{fmt.Sprintf("the phone asks to be left alone for %s", r.phone.after), func() string {
 		r.phone.asks = false
@@ -273,7 +273,7 @@ func phoneAsks(ctx context.Context, r *run, e world.Event) begun {
 	}}
 }
 
-func phoneRefuses(ctx context.Context, r *run, _ world.Event) begun {
+func phoneRefuses(_ context.Context, r *run, _ world.Event) begun {
 	r.phone.refuses = true
 	return begun{"the phone refuses what it is sent", func() string {
 		r.phone.refuses = false

@@ -20,6 +20,7 @@ const ApplicationID = 0x52475244
 
 // Querier reads the file.
 type Querier interface {
+	// QueryRowContext is that of database/sql.
 	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
 }
 

@@ -113,20 +113,32 @@ func (o *Options) measure(ctx context.Context, scratch, patch string) (Fault, er
 	}
 	what, _, _ := strings.Cut(string(text), "\n")
 	f := Fault{Name: strings.TrimSuffix(filepath.Base(patch), ".patch"), What: what, Needs: needs(string(text))}
-	if _, err := output(ctx, scratch, "git", "apply", patch); err != nil {
-		f.Problem = "the patch does not apply: " + err.Error()
-		return f, nil
+	err = o.tryWith(ctx, scratch, patch, &f)
+	return f, err
+}
+
+// tryWith puts a fault into the tree, looks for it, and takes it out again. What
+// stands in the way is noted with the fault.
+func (o *Options) tryWith(ctx context.Context, scratch, patch string, f *Fault) error {
+	_, err := output(ctx, scratch, "git", "apply", patch)
+	f.noteProblem("the patch does not apply: ", err)
+	if f.Problem != "" {
+		return nil
 	}
 	program := filepath.Join(scratch, "prove-with-fault")
 	_, err = output(ctx, scratch, "go", "build", "-o", program, "./cmd/prove")
 	if err == nil {
-		err = o.search(ctx, program, &f)
+		err = o.search(ctx, program, f)
 	}
-	if err != nil {
-		f.Problem = err.Error()
-	}
+	f.noteProblem("", err)
 	_, err = output(ctx, scratch, "git", "apply", "--reverse", patch)
-	return f, err
+	return err
+}
+
+func (f *Fault) noteProblem(prefix string, err error) {
+	if err != nil {
+		f.Problem = prefix + err.Error()
+	}
 }
 
 // needs are the kinds of events that a patch names after its first line.

@@ -7,6 +7,7 @@ type Dice uint64
 // purpose sets the decisions of one kind apart.
 type purpose uint64
 
+// The kinds of decisions there are.
 const (
 	forNoise purpose = iota + 1
 	ForWrite
