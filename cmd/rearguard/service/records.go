@@ -21,7 +21,12 @@ func (s *service) openRecords(ctx context.Context) (err error) {
 		Synchronous: records.Synchronous(strings.ToUpper(string(s.Facility.Records.Synchronous))),
 	})
 	if errors.Is(err, records.ErrCorrupt) {
-		return s.beginAnew(ctx, err)
+		switch were, unread := disk.WereRecords(s.Facility.Records.Path); {
+		case unread != nil:
+			return errors.Join(err, unread)
+		case were:
+			return s.beginAnew(ctx, err)
+		}
 	}
 	if err != nil {
 		return err

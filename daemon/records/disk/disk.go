@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -83,6 +84,30 @@ func Doubt(path string, isNew bool, now, last Last, lossy bool) string {
 			path, now.Clock.UTC().Format(minute), last.Clock.UTC().Format(minute), advice)
 	}
 	return ""
+}
+
+// sqliteHeader is how every SQLite file begins (SQLite's database file format,
+// section 1.3).
+const sqliteHeader = "SQLite format 3\x00"
+
+// WereRecords reports whether a file that cannot be used was records once, and
+// is not somebody's file that stands under their name: it begins as a database
+// does, or a note of what was kept in it lies beside it.
+func WereRecords(path string) (bool, error) {
+	if _, err := os.Stat(lastName(path)); err == nil {
+		return true, nil
+	}
+	file, err := os.Open(path)
+	if err != nil {
+		return false, err
+	}
+	defer file.Close()
+	head := make([]byte, len(sqliteHeader))
+	n, err := io.ReadFull(file, head)
+	if err != nil && !errors.Is(err, io.ErrUnexpectedEOF) && !errors.Is(err, io.EOF) {
+		return false, err
+	}
+	return string(head[:n]) == sqliteHeader, nil
 }
 
 // SetAside renames the records at path and what SQLite keeps beside them, and
