@@ -73,7 +73,7 @@ func (l *Link) echo(s *session, m mqtt.Message) {
 	case string(m.Payload()) == Online:
 		l.queueEcho(s)
 		signal(s.echoed)
-	case s.kept:
+	case s.kept.Load():
 		// The farewell or last will of an earlier connection: what came back
 		// before it was published by that one as well.
 		s.queued.Store(true)

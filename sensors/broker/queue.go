@@ -23,7 +23,7 @@ func (l *Link) begin(ctx context.Context, s *session) {
 	if ends := s.conn.certificateEnds; !ends.IsZero() {
 		l.certificateEnds = ends
 	}
-	if s.kept {
+	if s.kept.Load() {
 		return
 	}
 	l.unechoed.Store(0)

@@ -48,7 +48,7 @@ type session struct {
 	stalled bool
 	// kept is set when the broker still had the session. Queued is set while
 	// what it delivers may have waited there for as long as the link was down.
-	kept   bool
+	kept   atomic.Bool
 	queued atomic.Bool
 	// quietAt is how many messages the link had received when it was last
 	// looked whether any come.
@@ -81,6 +81,7 @@ func (l *Link) connect(ctx context.Context) (*session, error) {
 	// Messages can come before it is known whether the session was kept; it was
 	// then, or none would come before the subscription.
 	s.queued.Store(true)
+	s.kept.Store(true)
 	s.stale = l.unechoed.Load()
 	o := mqtt.NewClientOptions()
 	o.AddBroker("tcp://broker") // only a name: the connection is open already
@@ -115,9 +116,9 @@ func (l *Link) connect(ctx context.Context) (*session, error) {
 		return nil, err
 	}
 	if answer, ok := token.(*mqtt.ConnectToken); ok {
-		s.kept = answer.SessionPresent()
+		s.kept.Store(answer.SessionPresent())
 	}
-	s.queued.Store(s.kept)
+	s.queued.Store(s.kept.Load())
 	s.wg.Go(func() { s.acks.run(opened, opened.closed) })
 	l.session.Store(s)
 	return s, nil
