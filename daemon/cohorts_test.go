@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"rearguard/daemon/fold"
+	"rearguard/daemon/foldtest"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/snapshot"
@@ -15,6 +16,7 @@ import (
 // Undoing a count restores the state to the last bit, also when it was
 // backdated and others came after it, and after a restart in between.
 func TestUndoRestoresExactly(t *testing.T) {
+	foldtest.WithoutRace(t)
 	r := newRig(t)
 	r.monarchs(testStart)
 	at := testStart

@@ -71,6 +71,7 @@ func lesson(r *rig) {
 var eggKey = study.Key{Species: "danaus-plexippus", Stage: "egg", Until: "larva-1"}
 
 func TestFinishedCohortsTeach(t *testing.T) {
+	foldtest.WithoutRace(t)
 	// Sensors report every 15 minutes here.
 	r := newRigOf(t, strings.ReplaceAll(foldtest.Facility, "interval: 60s", "interval: 15m"))
 	lesson(r)

@@ -52,6 +52,7 @@ func planned(t *testing.T) (*rig, *snapshot.Snapshot) {
 }
 
 func TestPlansFromASnapshot(t *testing.T) {
+	foldtest.WithoutRace(t)
 	r, s := planned(t)
 	if got := s.Rooms[0].Expected; got == nil || got.From != snapshot.AirFromDays || got.Days < 8 || math.Abs(meanOfDay(got.Air, s.Time)-27) > 0.2 {
 		t.Fatalf("nursery expects %+v", got)

@@ -61,6 +61,7 @@ func story(r *rig, interrupt func(at time.Time)) {
 }
 
 func TestReplayEqualsLive(t *testing.T) {
+	foldtest.WithoutRace(t)
 	r := newRig(t)
 	story(r, func(time.Time) {})
 	live := r.engine.Snapshot()
