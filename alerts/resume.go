@@ -1,6 +1,10 @@
 package alerts
 
-import "time"
+import (
+	"time"
+
+	"rearguard/sensors"
+)
 
 // Resume takes in that time went on from one instant at another without
 // anything being observed between them: what was due before from has its
@@ -30,7 +34,7 @@ func (m *Machine) Resume(from, at time.Time, passed bool) []Transition {
 			a = a.hold(from)
 		}
 		if passed && by >= 0 {
-			a.UnfoldAt = moved(a.UnfoldAt, by)
+			a.UnfoldAt = sensors.Moved(a.UnfoldAt, by)
 			if !a.RepeatAt.IsZero() && a.RepeatAt.Before(at) {
 				// However many repetitions were missed, one makes up for them.
 				a.RepeatAt = at
@@ -56,13 +60,13 @@ func (a Alarm) hold(from time.Time) Alarm {
 // from, with a clock that was moved.
 func (a Alarm) move(by time.Duration) Alarm {
 	a.On, a.Off = a.On.move(by), a.Off.move(by)
-	a.ShelvedUntil, a.UnfoldAt = moved(a.ShelvedUntil, by), moved(a.UnfoldAt, by)
+	a.ShelvedUntil, a.UnfoldAt = sensors.Moved(a.ShelvedUntil, by), sensors.Moved(a.UnfoldAt, by)
 	if a.Acked {
 		a.AckMoved += by
 	}
-	a.LastAnnunciated, a.RepeatAt, a.Due = moved(a.LastAnnunciated, by), moved(a.RepeatAt, by), moved(a.Due, by)
-	a.ObservedAt, a.FalseSince, a.UnknownSince = moved(a.ObservedAt, by), moved(a.FalseSince, by), moved(a.UnknownSince, by)
-	a.UpdatedAt = moved(a.UpdatedAt, by)
+	a.LastAnnunciated, a.RepeatAt, a.Due = sensors.Moved(a.LastAnnunciated, by), sensors.Moved(a.RepeatAt, by), sensors.Moved(a.Due, by)
+	a.ObservedAt, a.FalseSince, a.UnknownSince = sensors.Moved(a.ObservedAt, by), sensors.Moved(a.FalseSince, by), sensors.Moved(a.UnknownSince, by)
+	a.UpdatedAt = sensors.Moved(a.UpdatedAt, by)
 	// A new slice, since copies of the alarm share the old one.
 	times := make([]time.Time, len(a.Activations))
 	for i, t := range a.Activations {
@@ -75,14 +79,6 @@ func (a Alarm) move(by time.Duration) Alarm {
 }
 
 func (d Delay) move(by time.Duration) Delay {
-	d.Since, d.PausedAt = moved(d.Since, by), moved(d.PausedAt, by)
+	d.Since, d.PausedAt = sensors.Moved(d.Since, by), sensors.Moved(d.PausedAt, by)
 	return d
-}
-
-// moved is a time moved by a span; one that is not set stays so.
-func moved(t time.Time, by time.Duration) time.Time {
-	if t.IsZero() {
-		return t
-	}
-	return t.Add(by)
 }

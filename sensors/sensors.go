@@ -192,3 +192,11 @@ const excerptKept = 120
 func Excerpt(payload []byte) string {
 	return strconv.QuoteToASCII(string(payload[:min(len(payload), excerptKept)]))
 }
+
+// Moved is a time moved by a span; one that is not set stays so.
+func Moved(t time.Time, by time.Duration) time.Time {
+	if t.IsZero() {
+		return t
+	}
+	return t.Add(by)
+}

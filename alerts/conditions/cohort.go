@@ -63,7 +63,7 @@ func (x Standstill) Resume(from, at time.Time, passed bool) Standstill {
 	by := at.Sub(from)
 	x.Unseen = x.Unseen || passed
 	if !passed || by < 0 {
-		x.Since, x.At = moved(x.Since, by), moved(x.At, by)
+		x.Since, x.At = sensors.Moved(x.Since, by), sensors.Moved(x.At, by)
 	}
 	return x
 }

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/sensors"
 )
 
 // Resume takes in that time went on from one instant at another without
@@ -17,29 +18,29 @@ func (m RoomMemory) Resume(from, at time.Time, passed bool) RoomMemory {
 	if passed {
 		m.Drying.Truth, m.Damp.Truth, m.Mould.Known = alerts.Unknown, alerts.Unknown, false
 		// What has been told for a while has been told for as long as it was seen.
-		m.Trouble.ToldAt = moved(m.Trouble.ToldAt, by)
+		m.Trouble.ToldAt = sensors.Moved(m.Trouble.ToldAt, by)
 	}
 	if passed && by >= 0 {
 		return m
 	}
-	m.Drying, m.Damp, m.Mould.At = m.Drying.move(by), m.Damp.move(by), moved(m.Mould.At, by)
+	m.Drying, m.Damp, m.Mould.At = m.Drying.move(by), m.Damp.move(by), sensors.Moved(m.Mould.At, by)
 	m.Trend = m.Trend.Move(by)
-	m.Trouble.Since = moved(m.Trouble.Since, by)
+	m.Trouble.Since = sensors.Moved(m.Trouble.Since, by)
 	if !passed {
-		m.Trouble.ToldAt = moved(m.Trouble.ToldAt, by)
+		m.Trouble.ToldAt = sensors.Moved(m.Trouble.ToldAt, by)
 	}
 	// Copies, never changes in place: older memories share the maps.
 	m.Witnesses = maps.Clone(m.Witnesses)
 	for c, list := range m.Witnesses {
 		list = slices.Clone(list)
 		for i := range list {
-			list[i].At = moved(list[i].At, by)
+			list[i].At = sensors.Moved(list[i].At, by)
 		}
 		m.Witnesses[c] = list
 	}
 	m.Injuries = maps.Clone(m.Injuries)
 	for id, x := range m.Injuries {
-		x.At = moved(x.At, by)
+		x.At = sensors.Moved(x.At, by)
 		if passed {
 			x.At = time.Time{}
 		}
@@ -49,14 +50,6 @@ func (m RoomMemory) Resume(from, at time.Time, passed bool) RoomMemory {
 }
 
 func (x Exposure) move(by time.Duration) Exposure {
-	x.At, x.Since, x.UnseenSince = moved(x.At, by), moved(x.Since, by), moved(x.UnseenSince, by)
+	x.At, x.Since, x.UnseenSince = sensors.Moved(x.At, by), sensors.Moved(x.Since, by), sensors.Moved(x.UnseenSince, by)
 	return x
-}
-
-// moved is a time moved by a span; one that is not set stays so.
-func moved(t time.Time, by time.Duration) time.Time {
-	if t.IsZero() {
-		return t
-	}
-	return t.Add(by)
 }

@@ -9,6 +9,7 @@ import (
 	"rearguard/daemon/past"
 	"rearguard/daemon/snapshot"
 	"rearguard/daemon/timekeeping"
+	"rearguard/sensors"
 	"rearguard/sensors/desk"
 )
 
@@ -58,7 +59,7 @@ func (f *Fold) step(e clockEvent) error {
 		f.rooms.settled = desk.Earlier(f.rooms.settled, e.To.Add(-settleLag))
 		f.overtaken = append(f.overtaken, past.Overtaken{After: e.To, Until: f.lead.Recorded(from)})
 	}
-	f.own.link.Since, f.own.parts = desk.Moved(f.own.link.Since, by), f.own.parts.Moved(by)
+	f.own.link.Since, f.own.parts = sensors.Moved(f.own.link.Since, by), f.own.parts.Moved(by)
 	f.own.clock = snapshot.ClockSteps{Steps: f.own.clock.Steps + 1, Last: snapshot.ClockStep{From: from, To: e.To, Why: e.Why}}
 	f.lead, f.stepped = e.Lead, true
 	return f.resume(e.To, false)
@@ -67,7 +68,7 @@ func (f *Fold) step(e clockEvent) error {
 func (r *room) step(from, to time.Time, out *output) {
 	settled := to.Add(-settleLag)
 	r.track.Step(from, to, settled)
-	r.blindSince = desk.Moved(r.blindSince, to.Sub(from))
+	r.blindSince = sensors.Moved(r.blindSince, to.Sub(from))
 	if to.Before(from) {
 		r.marks.Drop(settled, from, out.keepState)
 		r.recent.Rewind(to)

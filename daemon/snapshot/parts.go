@@ -5,7 +5,7 @@ import (
 	"time"
 
 	"rearguard/alerts/conditions"
-	"rearguard/sensors/desk"
+	"rearguard/sensors"
 )
 
 // NoticeState counts notices by what became of them.
@@ -57,7 +57,7 @@ func (s PartsState) Next(at time.Time, store, damage, doubt, clock string, deliv
 // Moved is the state once the clock was moved: it has lasted as long as before.
 func (s PartsState) Moved(by time.Duration) PartsState {
 	for _, p := range []*PartTrouble{&s.Store, &s.Damage, &s.Doubt, &s.Clock} {
-		p.Since = desk.Moved(p.Since, by)
+		p.Since = sensors.Moved(p.Since, by)
 	}
 	return s
 }

@@ -175,7 +175,7 @@ func (d *Desk) Step(from, to time.Time) {
 		}
 	}
 	d.unclaimed.Move(by)
-	d.deaf = Moved(d.deaf, by)
+	d.deaf = sensors.Moved(d.deaf, by)
 	if by >= 0 {
 		return
 	}
@@ -188,16 +188,16 @@ func (d *Desk) Step(from, to time.Time) {
 
 func (s *Sensor) step(by time.Duration, to time.Time) {
 	h := &s.health
-	s.clock.sight.Arrived = Moved(s.clock.sight.Arrived, by)
-	s.undated.Since = Moved(s.undated.Since, by)
-	s.clock.refused, s.clock.since = Moved(s.clock.refused, by), Moved(s.clock.since, by)
-	s.joined = Moved(s.joined, by)
-	s.heard, h.Gone, h.Arrived = Moved(s.heard, by), Moved(h.Gone, by), Moved(h.Arrived, by)
+	s.clock.sight.Arrived = sensors.Moved(s.clock.sight.Arrived, by)
+	s.undated.Since = sensors.Moved(s.undated.Since, by)
+	s.clock.refused, s.clock.since = sensors.Moved(s.clock.refused, by), sensors.Moved(s.clock.since, by)
+	s.joined = sensors.Moved(s.joined, by)
+	s.heard, h.Gone, h.Arrived = sensors.Moved(s.heard, by), sensors.Moved(h.Gone, by), sensors.Moved(h.Arrived, by)
 	h.Flap.Move(by)
 	h.Battery.Rewind(to)
 	h.Clock = quality.Clock{}
 	if !s.ownTime {
-		s.told = Moved(s.told, by)
+		s.told = sensors.Moved(s.told, by)
 		h.Habit.Move(by)
 	} else if s.told.After(to) {
 		s.told, h.OwnTime = to, time.Time{}
@@ -215,16 +215,16 @@ func (s *Sensor) step(by time.Duration, to time.Time) {
 
 func (s *series) step(ownTime bool, by time.Duration, to time.Time) {
 	for _, r := range []*sensors.Reading{&s.newest, &s.usable} {
-		r.Arrival = Moved(r.Arrival, by)
+		r.Arrival = sensors.Moved(r.Arrival, by)
 		switch {
 		case !ownTime:
-			r.Time = Moved(r.Time, by)
+			r.Time = sensors.Moved(r.Time, by)
 		case r.Time.After(to):
 			*r = sensors.Reading{}
 		}
 	}
 	if !ownTime {
-		s.flagged = Moved(s.flagged, by)
+		s.flagged = sensors.Moved(s.flagged, by)
 	}
 	for _, t := range []*time.Time{&s.admitted, &s.flagged} {
 		if t.After(to) {
@@ -235,12 +235,4 @@ func (s *series) step(ownTime bool, by time.Duration, to time.Time) {
 		s.findings, s.amended = nil, nil
 		s.assess.Rewind(to)
 	}
-}
-
-// Moved is a time moved by a span; one that is not set stays so.
-func Moved(t time.Time, by time.Duration) time.Time {
-	if t.IsZero() {
-		return t
-	}
-	return t.Add(by)
 }
