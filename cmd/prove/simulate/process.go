@@ -229,29 +229,10 @@ func (r *run) receive(ctx context.Context) {
 // notices tells the engine what became of notices, as the service does.
 func (r *run) notices(ctx context.Context) {
 	p := r.process
-	totals, err := p.store.OutboxTotals(ctx)
+	state, err := daemon.NoticesIn(ctx, p.store.Reader, r.believed())
 	if err != nil {
 		r.fail(err)
 		return
-	}
-	var state snapshot.NoticeState
-	for _, t := range totals {
-		if t.State == notify.Pending {
-			state.Pending += int(t.Count)
-			continue
-		}
-		state.Totals = append(state.Totals, snapshot.NoticeTotal{Channel: t.Channel, Outcome: t.State, Count: uint64(t.Count)})
-	}
-	rows, err := p.store.FailedNotices(ctx, r.believed().Add(-24*time.Hour))
-	if err != nil {
-		r.fail(err)
-		return
-	}
-	for _, row := range rows {
-		if t := &state.Trouble; t.Waiting == 0 || row.CreatedAt.Before(t.Oldest) {
-			t.Oldest, t.Problem = row.CreatedAt, row.Channel+": "+row.LastError
-		}
-		state.Trouble.Waiting++
 	}
 	if state.Equal(p.known) {
 		return

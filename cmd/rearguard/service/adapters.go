@@ -7,9 +7,9 @@ import (
 	"fmt"
 	"net"
 	"slices"
-	"time"
 
 	"rearguard/alerts/notify"
+	"rearguard/daemon"
 	"rearguard/daemon/alarming"
 	"rearguard/daemon/progress"
 	"rearguard/daemon/records"
@@ -75,29 +75,11 @@ func (s *service) relayRefused(ctx context.Context, out chan<- desk.Refused) {
 func (s *service) relayNotices(ctx context.Context, out chan<- snapshot.NoticeState) {
 	var last snapshot.NoticeState
 	s.eachTick(ctx, func() {
-		if state, err := s.noticeState(ctx); err == nil && !state.Equal(last) {
+		if state, err := daemon.NoticesIn(ctx, s.store.Reader, s.now()); err == nil && !state.Equal(last) {
 			last = state
 			handOver(ctx, out, state)
 		}
 	})
-}
-
-// noticeState counts what became of notices.
-func (s *service) noticeState(ctx context.Context) (snapshot.NoticeState, error) {
-	totals, err := s.store.OutboxTotals(ctx)
-	if err != nil {
-		return snapshot.NoticeState{}, err
-	}
-	var state snapshot.NoticeState
-	for _, t := range totals {
-		if t.State == notify.Pending {
-			state.Pending += int(t.Count)
-			continue
-		}
-		state.Totals = append(state.Totals, snapshot.NoticeTotal{Channel: t.Channel, Outcome: t.State, Count: uint64(t.Count)})
-	}
-	state.Trouble, err = s.deliveryTrouble(ctx)
-	return state, err
 }
 
 // access says who may speak to the pages, by the configuration.
@@ -122,20 +104,4 @@ func (s *service) noteRound(waits bool) {
 	} else {
 		s.progress.Done(progress.Tell)
 	}
-}
-
-// givenUpFor is how long a notice that was given up counts as trouble.
-const givenUpFor = 24 * time.Hour
-
-// deliveryTrouble is what stands in the way of notices now.
-func (s *service) deliveryTrouble(ctx context.Context) (snapshot.DeliveryTrouble, error) {
-	rows, err := s.store.FailedNotices(ctx, s.now().Add(-givenUpFor))
-	var trouble snapshot.DeliveryTrouble
-	for _, row := range rows {
-		if trouble.Waiting == 0 || row.CreatedAt.Before(trouble.Oldest) {
-			trouble.Oldest, trouble.Problem = row.CreatedAt, row.Channel+": "+row.LastError
-		}
-		trouble.Waiting++
-	}
-	return trouble, err
 }
