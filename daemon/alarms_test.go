@@ -10,8 +10,8 @@ import (
 	"rearguard/alerts/conditions"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
-	"rearguard/daemon/foldtest"
 	"rearguard/daemon/lookback"
+	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/timekeeping"
@@ -30,7 +30,7 @@ func TestChangedLimitsAreLogged(t *testing.T) {
 	}
 	r.stop()
 	logged := 0
-	for e, err := range r.reader().Journal(t.Context(), time.Time{}, foldtest.FarFuture()) {
+	for e, err := range r.reader().Journal(t.Context(), time.Time{}, past.FarFuture()) {
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -15,6 +15,7 @@ import (
 	"rearguard/alerts/notify"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
+	"rearguard/daemon/past"
 	"rearguard/daemon/snapshot"
 	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
@@ -92,7 +93,7 @@ func active(s *snapshot.Snapshot, c alerts.Condition) *snapshot.Alarm {
 // due reports whether a notice about a condition is due by the engine's time.
 func (m *machine) due(c alerts.Condition) bool {
 	m.t.Helper()
-	rows, err := m.records().NoticesBetween(m.t.Context(), time.Time{}, foldtest.FarFuture())
+	rows, err := m.records().NoticesBetween(m.t.Context(), time.Time{}, past.FarFuture())
 	if err != nil {
 		m.t.Fatal(err)
 	}

@@ -18,6 +18,7 @@ import (
 
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
+	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/records"
@@ -66,7 +67,7 @@ func block(t *testing.T, path string) (release func()) {
 func journaled(t *testing.T, r *records.Reader) []string {
 	t.Helper()
 	var out []string
-	for e, err := range r.Journal(t.Context(), time.Time{}, foldtest.FarFuture()) {
+	for e, err := range r.Journal(t.Context(), time.Time{}, past.FarFuture()) {
 		if err != nil {
 			t.Fatal(err)
 		}

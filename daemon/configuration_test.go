@@ -14,6 +14,7 @@ import (
 	"rearguard/alerts/notify"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
+	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/snapshot"
@@ -107,7 +108,7 @@ func (r *rig) steps(key alerts.Key) []string {
 // notices are how many notices there are about the trouble of an alarm.
 func (r *rig) notices(of *snapshot.Alarm) int {
 	r.t.Helper()
-	rows, err := r.records().NoticesBetween(r.t.Context(), time.Time{}, foldtest.FarFuture())
+	rows, err := r.records().NoticesBetween(r.t.Context(), time.Time{}, past.FarFuture())
 	if err != nil {
 		r.t.Fatal(err)
 	}

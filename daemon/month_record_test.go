@@ -16,7 +16,7 @@ import (
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
-	"rearguard/daemon/foldtest"
+	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/records"
@@ -369,7 +369,7 @@ func (m *month) pack() {
 	}
 	m.t.Logf("records of %d bytes packed into %d", len(body), len(packed))
 	kinds := map[string]int{}
-	for e, err := range store.Journal(m.t.Context(), time.Time{}, foldtest.FarFuture()) {
+	for e, err := range store.Journal(m.t.Context(), time.Time{}, past.FarFuture()) {
 		if err != nil {
 			m.t.Fatal(err)
 		}

@@ -19,6 +19,7 @@ import (
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/lookback"
+	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/rearing/species/speciestest"
@@ -63,7 +64,7 @@ func TestMonthReplaysAsRecorded(t *testing.T) {
 		t.Fatal(err)
 	}
 	var happened, again page
-	recorded, err := reader.AlarmTransitions(t.Context(), time.Time{}, foldtest.FarFuture())
+	recorded, err := reader.AlarmTransitions(t.Context(), time.Time{}, past.FarFuture())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -107,7 +108,7 @@ func TestMonthIsRestoredAsRecorded(t *testing.T) {
 	p.snapshot(engine.Snapshot())
 	p.WriteString("\nsix hours later\n")
 	goOn(t, engine, marks.Clock)
-	steps, err := store.AlarmTransitions(t.Context(), marks.Clock.Add(time.Millisecond), foldtest.FarFuture())
+	steps, err := store.AlarmTransitions(t.Context(), marks.Clock.Add(time.Millisecond), past.FarFuture())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -12,6 +12,7 @@ import (
 	"rearguard/alerts/notify"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
+	"rearguard/daemon/past"
 )
 
 // An alarm that nobody acknowledges is told again after the pauses of the
@@ -31,7 +32,7 @@ func TestNobodyComes(t *testing.T) {
 	r.do(fold.Order{Verb: alerts.Acknowledge, Key: heat, Who: "keeper"})
 	hot(150, 240)
 
-	rows, err := r.records().NoticesBetween(t.Context(), time.Time{}, foldtest.FarFuture())
+	rows, err := r.records().NoticesBetween(t.Context(), time.Time{}, past.FarFuture())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -14,6 +14,7 @@ import (
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/lookback"
+	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/rearing/species/speciestest"
@@ -193,7 +194,7 @@ func transitions(t testing.TB, path string) []records.AlarmTransition {
 		t.Fatal(err)
 	}
 	defer reader.Close()
-	list, err := reader.AlarmTransitions(t.Context(), time.Time{}, foldtest.FarFuture())
+	list, err := reader.AlarmTransitions(t.Context(), time.Time{}, past.FarFuture())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -222,7 +223,7 @@ func (r *rig) records() *records.Reader {
 func (r *rig) stored(id sensors.SensorID, q sensors.Quantity) []sensors.Reading {
 	r.t.Helper()
 	var out []sensors.Reading
-	for reading, err := range r.records().Scan(r.t.Context(), []sensors.Series{{Sensor: id, Quantity: q}}, time.Time{}, foldtest.FarFuture()) {
+	for reading, err := range r.records().Scan(r.t.Context(), []sensors.Series{{Sensor: id, Quantity: q}}, time.Time{}, past.FarFuture()) {
 		if err != nil {
 			r.t.Fatal(err)
 		}

@@ -13,7 +13,7 @@ import (
 	"rearguard/alerts/conditions"
 	"rearguard/alerts/notify"
 	"rearguard/daemon/fold"
-	"rearguard/daemon/foldtest"
+	"rearguard/daemon/past"
 	"rearguard/daemon/records"
 	"rearguard/daemon/timekeeping"
 )
@@ -77,7 +77,7 @@ func TestSilencingSurvivesRestartAndReplay(t *testing.T) {
 	if d := cmp.Diff(disturbed, again); d != "" {
 		t.Errorf("recorded and replayed differ:\n%s", d)
 	}
-	rows, err := r.reader().NoticesBetween(t.Context(), time.Time{}, foldtest.FarFuture())
+	rows, err := r.reader().NoticesBetween(t.Context(), time.Time{}, past.FarFuture())
 	if err != nil {
 		t.Fatal(err)
 	}

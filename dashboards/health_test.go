@@ -18,6 +18,7 @@ import (
 	"rearguard/daemon"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
+	"rearguard/daemon/past"
 	"rearguard/daemon/progress"
 	"rearguard/daemon/rearing/species/speciestest"
 	"rearguard/daemon/records"
@@ -234,7 +235,7 @@ func TestReadersDoNotMakeItUnhealthy(t *testing.T) {
 					return
 				default:
 				}
-				for _, err := range p.store.Pages().ScanArrival(context.Background(), time.Time{}, foldtest.FarFuture()) {
+				for _, err := range p.store.Pages().ScanArrival(context.Background(), time.Time{}, past.FarFuture()) {
 					if err != nil {
 						t.Error(err)
 						return

@@ -20,6 +20,7 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/daemon/lookback"
+	"rearguard/daemon/past"
 	"rearguard/daemon/records"
 	"rearguard/sensors/broker/brokertest"
 )
@@ -165,7 +166,7 @@ func checkHeatAudit(t *testing.T, path string) {
 		t.Fatal(err)
 	}
 	defer reader.Close()
-	steps, err := reader.AlarmTransitions(t.Context(), time.Time{}, endOfTime)
+	steps, err := reader.AlarmTransitions(t.Context(), time.Time{}, past.FarFuture())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -20,6 +20,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"rearguard/cmd/internal/cli"
+	"rearguard/daemon/past"
 	"rearguard/daemon/records"
 	"rearguard/sensors"
 	"rearguard/sensors/broker/brokertest"
@@ -113,7 +114,7 @@ func (s *site) stored() (timed map[string]float64, plain []float64) {
 	}
 	defer reader.Close()
 	timed = make(map[string]float64)
-	for r, err := range reader.Scan(s.t.Context(), nil, time.Time{}, endOfTime) {
+	for r, err := range reader.Scan(s.t.Context(), nil, time.Time{}, past.FarFuture()) {
 		if err != nil {
 			s.t.Fatal(err)
 		}

@@ -15,6 +15,7 @@ import (
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
+	"rearguard/daemon/past"
 	"rearguard/daemon/records"
 	"rearguard/sensors"
 	"rearguard/sensors/broker/brokertest"
@@ -188,7 +189,7 @@ func countReadings(t *testing.T, path string) int {
 	}
 	defer reader.Close()
 	n := 0
-	for day, err := range reader.ScanDays(t.Context(), nil, time.Time{}, endOfTime) {
+	for day, err := range reader.ScanDays(t.Context(), nil, time.Time{}, past.FarFuture()) {
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -241,7 +242,7 @@ func checkHistory(t *testing.T, path string) {
 	}
 	defer reader.Close()
 	seen := make(map[sensors.SensorID]map[int64]float64, killSensors)
-	for r, err := range reader.Scan(t.Context(), nil, time.Time{}, endOfTime) {
+	for r, err := range reader.Scan(t.Context(), nil, time.Time{}, past.FarFuture()) {
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -24,6 +24,7 @@ import (
 	_ "modernc.org/sqlite" // locks the records as another program would
 
 	"rearguard/alerts/notify"
+	"rearguard/daemon/past"
 	"rearguard/daemon/records"
 	"rearguard/sensors"
 	"rearguard/sensors/broker/brokertest"
@@ -351,7 +352,7 @@ func (s *site) awaitAll(disk failingDisk, published map[string]float64) {
 			s.t.Fatal(err)
 		}
 		got := map[string]float64{}
-		for r, err := range reader.Scan(s.t.Context(), nil, time.Time{}, endOfTime) {
+		for r, err := range reader.Scan(s.t.Context(), nil, time.Time{}, past.FarFuture()) {
 			if err != nil {
 				s.t.Fatal(err)
 			}
@@ -378,7 +379,7 @@ func (s *site) awaitAll(disk failingDisk, published map[string]float64) {
 // acknowledged and cleared, and that no notice of it is still to be told.
 func checkHeats(t *testing.T, reader *records.Reader, rooms []string) {
 	t.Helper()
-	steps, err := reader.AlarmTransitions(t.Context(), time.Time{}, endOfTime)
+	steps, err := reader.AlarmTransitions(t.Context(), time.Time{}, past.FarFuture())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -12,9 +12,11 @@ import (
 	"rearguard/cmd/internal/cli"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/lookback"
+	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
+	"rearguard/sensors/desk"
 )
 
 type replayCommand struct {
@@ -105,7 +107,7 @@ func (c *replayCommand) replay(ctx context.Context, e *cli.Env, f *facility.Faci
 	for _, v := range replayed.Final.Cohorts {
 		report.Cohorts = append(report.Cohorts, cohortReport{v.ID, v.Stage, v.ThermalTime})
 	}
-	happened, err := reader.AlarmTransitions(ctx, time.Time{}, endOfTime)
+	happened, err := reader.AlarmTransitions(ctx, time.Time{}, past.FarFuture())
 	if err != nil {
 		return nil, err
 	}
@@ -115,7 +117,7 @@ func (c *replayCommand) replay(ctx context.Context, e *cli.Env, f *facility.Faci
 		return nil, err
 	}
 	again := replayed.Transitions
-	if before := latest(condensed.Journal, condensed.Steps); !before.IsZero() {
+	if before := desk.Later(condensed.Journal, condensed.Steps); !before.IsZero() {
 		report.CondensedBefore = &before
 		older := func(t records.AlarmTransition) bool { return t.Time.Before(before) }
 		happened, again = slices.DeleteFunc(happened, older), slices.DeleteFunc(again, older)
@@ -127,16 +129,6 @@ func (c *replayCommand) replay(ctx context.Context, e *cli.Env, f *facility.Faci
 	}
 	return report, nil
 }
-
-func latest(a, b time.Time) time.Time {
-	if a.After(b) {
-		return a
-	}
-	return b
-}
-
-// endOfTime is after everything recorded.
-var endOfTime = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
 
 func (r *replayReport) losses(ctx context.Context, reader *records.Reader) error {
 	counts, err := reader.LoadCounts(ctx)

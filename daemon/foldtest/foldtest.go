@@ -48,9 +48,6 @@ roster: [{who: [lead], channels: [hook], priorities: [low, medium, high, critica
 // Start is when the time of the tests begins; nothing depends on the date.
 func Start() time.Time { return time.Date(2026, 5, 1, 8, 0, 0, 0, time.UTC) }
 
-// FarFuture is after everything a test does.
-func FarFuture() time.Time { return time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC) }
-
 // secretEnv is the variable in which a configuration like Facility keeps the
 // secret of its channel; secret stands for one.
 const (

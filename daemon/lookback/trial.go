@@ -9,6 +9,7 @@ import (
 
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
+	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
@@ -82,7 +83,7 @@ func (d *AlarmRecords) WithLimits(ctx context.Context, ask Question, progress fu
 		return nil, err
 	}
 	out := &Answer{From: marks.Clock.AddDate(0, 0, -ask.Days), To: marks.Clock}
-	happened, err := d.Records.AlarmTransitions(ctx, out.From, endOfTime())
+	happened, err := d.Records.AlarmTransitions(ctx, out.From, past.FarFuture())
 	if err != nil {
 		return nil, err
 	}
@@ -163,6 +164,3 @@ func (d *AlarmRecords) losses(ctx context.Context, room sensors.RoomID, out *Ans
 func refuse(format string, args ...any) error {
 	return fmt.Errorf("%w: %s", fold.ErrRefused, fmt.Sprintf(format, args...))
 }
-
-// endOfTime is after everything recorded.
-func endOfTime() time.Time { return time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC) }
