@@ -182,14 +182,7 @@ func (c *Course) Rewind(settled, now time.Time) (changed bool) {
 			*t, changed = now, true
 		}
 	}
-	c.Cohort.Placements, c.Counts = slices.Clone(c.Cohort.Placements), slices.Clone(c.Counts)
-	clip(&c.Cohort.Start)
-	for i := range c.Cohort.Placements {
-		clip(&c.Cohort.Placements[i].From)
-	}
-	for i := range c.Counts {
-		clip(&c.Counts[i].Time)
-	}
+	c.eachTime(clip)
 	slices.SortFunc(c.Counts, population.CompareCounts)
 	if changed || c.base.Time().After(settled) || len(c.waiting) > 0 {
 		c.RedoFrom(desk.Earlier(settled, c.Cohort.Start))
@@ -206,18 +199,24 @@ func (c *Course) Forward(since time.Time, by time.Duration) (changed bool) {
 			*t, changed = t.Add(by), true
 		}
 	}
-	c.Cohort.Placements, c.Counts = slices.Clone(c.Cohort.Placements), slices.Clone(c.Counts)
-	move(&c.Cohort.Start)
-	for i := range c.Cohort.Placements {
-		move(&c.Cohort.Placements[i].From)
-	}
-	for i := range c.Counts {
-		move(&c.Counts[i].Time)
-	}
+	c.eachTime(move)
 	if changed {
 		c.marks, c.redo = nil, c.Cohort.Start
 	}
 	return changed
+}
+
+// eachTime changes the times that were entered. The lists are copied before,
+// since others share them.
+func (c *Course) eachTime(change func(*time.Time)) {
+	c.Cohort.Placements, c.Counts = slices.Clone(c.Cohort.Placements), slices.Clone(c.Counts)
+	change(&c.Cohort.Start)
+	for i := range c.Cohort.Placements {
+		change(&c.Cohort.Placements[i].From)
+	}
+	for i := range c.Counts {
+		change(&c.Counts[i].Time)
+	}
 }
 
 // Behind reports whether something is still to be taken into the cohort's
