@@ -16,20 +16,28 @@ import (
 // The error is strict.Faults if the file could be read, and wraps the error of
 // the operating system otherwise.
 func Load(path string) (*Facility, error) {
-	data, err := os.ReadFile(path)
+	data, err := read(path)
 	if err != nil {
-		return nil, fmt.Errorf("read configuration: %w", err)
+		return nil, err
 	}
 	d, f := parse(path, data)
 	return d.checked(f)
 }
 
-// LoadWithoutSecrets is Load for those who tell nobody anything and reach no
-// broker: the secrets and certificates that the file names may be missing.
-func LoadWithoutSecrets(path string) (*Facility, error) {
+func read(path string) ([]byte, error) {
 	data, err := os.ReadFile(path)
 	if err != nil {
 		return nil, fmt.Errorf("read configuration: %w", err)
+	}
+	return data, nil
+}
+
+// LoadWithoutSecrets is Load for those who tell nobody anything and reach no
+// broker: the secrets and certificates that the file names may be missing.
+func LoadWithoutSecrets(path string) (*Facility, error) {
+	data, err := read(path)
+	if err != nil {
+		return nil, err
 	}
 	return Parse(path, data)
 }
@@ -37,9 +45,9 @@ func LoadWithoutSecrets(path string) (*Facility, error) {
 // Check is Load for somebody who looks at the file in another environment than
 // rearguard's own: a secret that cannot be seen from here is a remark.
 func Check(path string) (f *Facility, remarks []string, err error) {
-	data, err := os.ReadFile(path)
+	data, err := read(path)
 	if err != nil {
-		return nil, nil, fmt.Errorf("read configuration: %w", err)
+		return nil, nil, err
 	}
 	d, f := parse(path, data)
 	d.unseen = func(remark string) { remarks = append(remarks, remark) }
