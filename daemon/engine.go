@@ -222,7 +222,7 @@ func (e *Engine) handle(ctx context.Context, in Sources) error {
 		if err != nil {
 			return err
 		}
-		if len(e.owed) > 0 || e.commit.messages() >= e.mostUnwritten {
+		if len(e.owed) > 0 || e.full() {
 			e.opts.Progress.Waits(progress.Decide)
 		} else {
 			e.opts.Progress.Done(progress.Decide)

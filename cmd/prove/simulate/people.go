@@ -244,10 +244,8 @@ func renameRoom(ctx context.Context, r *run, e world.Event) begun {
 
 // roomGone is what follows for the cohorts of a room that is no more.
 func (w *affairs) roomGone(id sensors.RoomID) {
+	w.sensorGone(id)
 	for _, c := range w.cohorts {
-		if slices.ContainsFunc(c.places, func(p population.Placement) bool { return p.Room == id }) {
-			c.disturbed = true
-		}
 		if c.room == id {
 			c.room = ""
 		}
