@@ -115,6 +115,18 @@ func (r *rig) notices(of *snapshot.Alarm) int {
 	return len(slices.DeleteFunc(rows, func(n notify.Notice) bool { return n.Occurrence != of.Occurrence }))
 }
 
+// isOver expects an alarm that was acknowledged to have returned, and its end to
+// have been told once, beside the notices there were.
+func (r *rig) isOver(a *snapshot.Alarm, told int) {
+	r.t.Helper()
+	if d := cmp.Diff([]string{"raise", "acknowledge", "return"}, r.steps(a.Key)); d != "" {
+		r.t.Errorf("steps (-want +got):\n%s", d)
+	}
+	if n := r.notices(a); n != told+1 {
+		r.t.Errorf("%d notices say that it is over, want one", n-told)
+	}
+}
+
 // An alarm that somebody has acknowledged stays acknowledged over a restart,
 // under its number, and people are told when it is over.
 func TestComplaint12RestartKeepsAlarmsAcknowledgementsAndTheirEnd(t *testing.T) {
@@ -132,12 +144,7 @@ func TestComplaint12RestartKeepsAlarmsAcknowledgementsAndTheirEnd(t *testing.T) 
 	}
 	at = at.Add(2 * time.Minute)
 	r.pass(&at, 20, 25)
-	if d := cmp.Diff([]string{"raise", "acknowledge", "return"}, r.steps(a.Key)); d != "" {
-		t.Errorf("steps (-want +got):\n%s", d)
-	}
-	if n := r.notices(a); n != told+1 {
-		t.Errorf("%d notices say that it is over, want one", n-told)
-	}
+	r.isOver(a, told)
 }
 
 // Whatever limit is loosened over a restart: an alarm keeps its number and its
@@ -157,12 +164,7 @@ func TestStartAfterLimitWasLoosened(t *testing.T) {
 	if alarmOf(s, a.Key) != nil {
 		t.Error("36 °C is within the new limit and the alarm still open")
 	}
-	if d := cmp.Diff([]string{"raise", "acknowledge", "return"}, r.steps(a.Key)); d != "" {
-		t.Errorf("steps (-want +got):\n%s", d)
-	}
-	if n := r.notices(a); n != told+1 {
-		t.Errorf("%d notices after the edit, want one that it is over", n-told)
-	}
+	r.isOver(a, told)
 	// What comes next has a number of its own.
 	b := alarmOf(r.pass(&at, 12, 42), a.Key)
 	if b == nil || b.Occurrence <= a.Occurrence {

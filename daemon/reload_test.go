@@ -40,12 +40,7 @@ func TestComplaint19ReloadTouchesNoAlarm(t *testing.T) {
 		t.Errorf("the reload told %d notices and made %d steps", n-told, m-steps)
 	}
 	r.pass(&at, 20, 25)
-	if d := cmp.Diff([]string{"raise", "acknowledge", "return"}, r.steps(a.Key)); d != "" {
-		t.Errorf("steps (-want +got):\n%s", d)
-	}
-	if n := r.notices(a); n != told+1 {
-		t.Errorf("%d notices say that it is over, want one", n-told)
-	}
+	r.isOver(a, told)
 }
 
 // A sensor that a reload brings in has the time to speak that one has after a
