@@ -37,7 +37,8 @@ func (c *runCommand) Run(ctx context.Context, e *cli.Env) error {
 	}
 	return service.Run(ctx, service.Options{
 		Facility: f, Config: c.Config, Catalog: catalog, Version: buildVersion(), Logger: e.Logger,
-		Clocks: service.Machine(e.Now), TickEvery: service.TickEvery, Listener: listener, Hangup: hangup,
+		Clocks: service.Machine(e.Now), Disciplined: service.Disciplined, TickEvery: service.TickEvery,
+		Listener: listener, Hangup: hangup,
 	}, func(*daemon.Engine) {
 		e.Logger.Info("rearguard is running", "facility", f.Site.Name, "pages", "http://"+listener.Addr().String(),
 			"broker", f.Broker.Address, "records", f.Records.Path, "rooms", len(f.Rooms), "sensors", len(f.Sensors))

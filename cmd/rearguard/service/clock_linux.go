@@ -2,9 +2,9 @@ package service
 
 import "golang.org/x/sys/unix"
 
-// disciplined reports whether the kernel says that its clock follows a source
+// Disciplined reports whether the kernel says that its clock follows a source
 // of time. Asking changes nothing.
-func disciplined() bool {
+func Disciplined() bool {
 	var t unix.Timex
 	state, err := unix.Adjtimex(&t)
 	return err == nil && state != unix.TIME_ERROR && t.Status&unix.STA_UNSYNC == 0

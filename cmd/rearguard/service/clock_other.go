@@ -2,5 +2,5 @@
 
 package service
 
-// disciplined is not known here.
-func disciplined() bool { return false }
+// Disciplined is not known here.
+func Disciplined() bool { return false }

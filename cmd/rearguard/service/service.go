@@ -52,6 +52,9 @@ type Options struct {
 	// every TickEvery of the wall clock.
 	Clocks    func() timekeeping.Beat
 	TickEvery time.Duration
+	// Disciplined, if set, says whether the machine's clock follows a source of
+	// time now.
+	Disciplined func() bool
 	// Hangup, if set, brings the signals on which the configuration file is read
 	// again.
 	Hangup <-chan os.Signal
@@ -142,7 +145,7 @@ func (s *service) build(hard context.Context) (err error) {
 		Options: fold.Options{
 			Facility: s.Facility, Catalog: s.Catalog, Logger: s.Logger, Invented: s.Invented, ForecastEvery: s.ForecastEvery,
 		},
-		Store: s.store, Clock: &s.clock, Now: s.Clocks(), NoticesDue: s.notifier.Wake, Evaluated: s.Evaluated, Committed: s.Committed, Ask: s.ask,
+		Store: s.store, Clock: &s.clock, Now: s.look(), NoticesDue: s.notifier.Wake, Evaluated: s.Evaluated, Committed: s.Committed, Ask: s.ask,
 		Progress: s.progress,
 	}); err != nil {
 		return err
@@ -202,7 +205,7 @@ func (s *service) start(ctx, hard context.Context, running *parts) {
 		func() { s.followClock(ctx) },
 		func() { s.unrecorded.Run(ctx) },
 		func() { s.askSensors(ctx) },
-		func() { s.eachTick(ctx, func() { handOver(ctx, ticks, s.Clocks()) }) },
+		func() { s.eachTick(ctx, func() { handOver(ctx, ticks, s.look()) }) },
 		func() { s.packHistory(ctx) },
 		func() { s.reloadOn(ctx, s.Hangup) },
 		func() { s.tendRecords(ctx) },
