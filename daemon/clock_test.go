@@ -336,6 +336,36 @@ func TestBoardWithoutABatteryForItsClock(t *testing.T) {
 	}
 }
 
+// What waited at the broker while the clock is doubted keeps its own time: what
+// is delivered again is known for what was stored, though the sensor else
+// reports as it measures.
+func TestBacklogUnderADoubtedClock(t *testing.T) {
+	m := &machine{rig: newRigWith(t, foldtest.Facility), now: testStart, own: new(time.Duration)}
+	m.wall = time.Unix(30, 0).Sub(testStart)
+	m.startAt(m.beat())
+	m.connect()
+	m.minutes(20, 25)
+	stored := len(m.stored("nursery-a", sensors.Temperature))
+	last := m.now
+	m.now = m.now.Add(26 * time.Minute)
+	for minute := range 3 {
+		at := last.Add(time.Duration(minute) * time.Minute)
+		m.messages <- sensors.Message{
+			Topic: "t/nursery/a", Payload: fmt.Appendf(nil, `{"ts":%d,"t":%g,"h":70}`, at.Unix(), 25+0.01*float64(at.Minute()%3)),
+			Received: m.engine.opts.Clock.At(m.beat().Elapsed),
+			Delivery: sensors.Delivery{Packet: uint16(1 + minute), Again: minute == 0, Queued: true}, Ack: func() { m.acked.Add(1) },
+		}
+	}
+	m.look()
+	got := m.stored("nursery-a", sensors.Temperature)
+	if len(got) != stored+2 {
+		t.Fatalf("%d readings, and %d before one came again and two came late", len(got), stored)
+	}
+	if newest := got[len(got)-1].Time; !newest.Equal(last.Add(2 * time.Minute)) {
+		t.Errorf("the newest reading is of %v, want its own time %v", newest, last.Add(2*time.Minute))
+	}
+}
+
 // A machine whose clock is kept in local time is an hour ahead until a time
 // server sets it, and its kernel does not say that it did.
 func TestClockInLocalTimeAtTheStart(t *testing.T) {

@@ -49,10 +49,10 @@ const aheadAtMost = 7 * 24 * time.Hour
 // placed is the time of a reading with a time of its own while the clock is
 // doubted, zero for that of its arrival. Nobody knows which of the two is
 // wrong. What is delivered as it is taken is of now; what comes out of some
-// store is of its own time, unless that cannot be.
-func (s *Sensor) placed(own, arrival time.Time, ageLimit time.Duration) time.Time {
+// store, or waited at the broker, is of its own time, unless that cannot be.
+func (s *Sensor) placed(own, arrival time.Time, waited bool, ageLimit time.Duration) time.Time {
 	ahead := own.Sub(arrival)
-	if s.clock.sight.Steady && ahead.Abs() > skewLimit || ahead > aheadAtMost || ahead < -ageLimit {
+	if s.clock.sight.Steady && !waited && ahead.Abs() > skewLimit || ahead > aheadAtMost || ahead < -ageLimit {
 		return time.Time{}
 	}
 	return own

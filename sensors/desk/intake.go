@@ -177,11 +177,11 @@ func (d *Desk) admitValue(s *Sensor, v payload.Measurement, m sensors.Message, a
 	one := s.series[v.Quantity]
 	r := sensors.Reading{Series: one.key, Time: v.Time.Truncate(time.Millisecond), Arrival: arrival, Raw: v.Value}
 	own := !v.Time.IsZero()
-	if own && !v.FromReceipt {
+	if own && !v.FromReceipt && !m.Queued {
 		s.clock.sight.see(r.Time, arrival)
 	}
 	if own && d.OwnClocks.doubted {
-		r.Time = s.placed(r.Time, arrival, d.rules.AgeLimit)
+		r.Time = s.placed(r.Time, arrival, m.Queued, d.rules.AgeLimit)
 	}
 	switch {
 	case m.Retained && (r.Time.IsZero() || v.FromReceipt):
