@@ -42,10 +42,11 @@ func (s *service) packHistory(ctx context.Context) {
 
 // deleteOld deletes and condenses what is past its keeping.
 func (s *service) deleteOld(ctx context.Context, now time.Time) error {
-	if keep := s.site.now.Load().facility.Records.KeepDays; keep > 0 {
-		if _, _, err := upkeep.Retain(ctx, s.store, upkeep.Retention{Now: now, HistoryDays: keep}); err != nil {
+	keep := s.site.now.Load().facility.Records
+	if keep.KeepDays > 0 {
+		if _, _, err := upkeep.Retain(ctx, s.store, upkeep.Retention{Now: now, HistoryDays: keep.KeepDays}); err != nil {
 			return err
 		}
 	}
-	return upkeep.Condense(ctx, s.store, upkeep.Keep{Now: now, DetailDays: s.Facility.Records.KeepDetailDays})
+	return upkeep.Condense(ctx, s.store, upkeep.Keep{Now: now, DetailDays: keep.KeepDetailDays})
 }

@@ -109,8 +109,6 @@ func needRestart(started, now *facility.Facility) []string {
 	add("records.path", started.Records.Path, now.Records.Path)
 	add("records.synchronous", started.Records.Synchronous, now.Records.Synchronous)
 	add("web", started.Web, now.Web)
-	add("web.hosts", started.Web.Hosts, now.Web.Hosts)
-	add("web.proxies", started.Web.Proxies, now.Web.Proxies)
 	before, after := started.Broker, now.Broker
 	before.Discover, after.Discover = nil, nil
 	add("broker", before, after)
