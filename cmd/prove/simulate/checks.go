@@ -189,9 +189,11 @@ func (r final) checkCohorts(context.Context) {
 	}
 }
 
-// Bounds on what a run may leave on the disk.
+// Bounds on what a run may leave on the disk: SQLite lets its log grow to 1000
+// pages, each with a head of 24 bytes, before it writes them to the file; the
+// file has its tables and what happens without any message.
 const (
-	growthBase    = 4 << 20
+	growthBase    = 1000*(4096+24) + 512<<10
 	growthMessage = 1200
 )
 
@@ -218,8 +220,12 @@ type mark struct {
 
 func markOf(s *snapshot.Snapshot) *mark {
 	m := &mark{thermal: map[population.CohortID]float64{}}
+	lives := func(subject string) bool {
+		return slices.ContainsFunc(s.Cohorts, func(c snapshot.Cohort) bool { return string(c.ID) == subject })
+	}
 	for _, a := range s.Alarms {
-		if a.Active {
+		// What is on about a cohort that was closed is over at the next look.
+		if a.Active && (!strings.HasPrefix(a.Key.Subject, "cohort-") || lives(a.Key.Subject)) {
 			m.alarms = append(m.alarms, fmt.Sprintf("%s (occurrence %d)", a.Key, a.Occurrence))
 		}
 	}

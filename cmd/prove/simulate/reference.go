@@ -24,8 +24,9 @@ type reference struct {
 	// linked, unlinked, healthy and failing count the minutes for which the
 	// link and the disk have been so while the daemon ran.
 	linked, unlinked, healthy, failing int
-	// reachable counts the minutes for which a notice could have got through.
-	reachable int
+	// reachable counts the minutes for which a notice could have got through;
+	// asked is when the phone last asked to be left alone.
+	reachable, asked int
 	// active are the alarms that were on a minute ago, with what is known of
 	// each.
 	active map[alerts.Key]*alarmView
@@ -39,11 +40,18 @@ type reference struct {
 	// open are the alarms of which a person was told and not yet that they
 	// are over.
 	open map[person]bool
+	// ever are the occurrences of which a person was ever told.
+	ever map[told]bool
 }
 
 type person struct {
 	name string
 	key  alerts.Key
+}
+
+type told struct {
+	person
+	occurrence int64
 }
 
 // device is what the daemon was told by a sensor.
@@ -94,7 +102,8 @@ type alarmView struct {
 func newReference(r *run) *reference {
 	return &reference{
 		run: r, devices: make([]device, len(r.sensors)), rooms: map[sensors.RoomID]*roomView{},
-		forgot: -forgottenFor - 1, active: map[alerts.Key]*alarmView{}, open: map[person]bool{},
+		forgot: -forgottenFor - 1, asked: -longestRest, active: map[alerts.Key]*alarmView{}, open: map[person]bool{},
+		ever: map[told]bool{},
 	}
 }
 
@@ -286,6 +295,9 @@ func (f *reference) parts(*snapshot.Snapshot) {
 	r := f.run
 	count(r.broker.connected, &f.linked, &f.unlinked)
 	count(r.disk.failing, &f.failing, &f.healthy)
+	if r.phone.asks {
+		f.asked = r.now
+	}
 	if r.phone.down || r.phone.asks || r.phone.refuses || r.disk.failing {
 		f.reachable = 0
 	} else {
@@ -401,6 +413,12 @@ var everybody = []string{"lead", "keeper"}
 // repeated, by priority, with a margin; low ones are not.
 var repeatWithin = map[alerts.Priority]int{alerts.Critical: 15 + 20, alerts.High: 30 + 20, alerts.Medium: 4*60 + 20}
 
+// A phone that asks to be left alone is, for so many minutes with news of a
+// priority, as alerts/notify says.
+var restOf = map[alerts.Priority]int{alerts.Critical: 5, alerts.High: 5, alerts.Medium: 30, alerts.Low: longestRest}
+
+const longestRest = 60
+
 // telling checks that people are told of what is on.
 func (f *reference) telling(on map[alerts.Key]*snapshot.Alarm) {
 	r := f.run
@@ -415,15 +433,25 @@ func (f *reference) telling(on map[alerts.Key]*snapshot.Alarm) {
 		}
 		v.calling++
 		v.unrepeated++
-		if most := repeatWithin[a.Priority]; most > 0 && v.unrepeated > most {
+		rest := 0
+		if f.asked >= r.now-v.unrepeated {
+			rest = restOf[a.Priority]
+		}
+		if most := repeatWithin[a.Priority]; most > 0 && v.unrepeated > most+rest {
 			r.breach("unrepeated", "%s has been on for %d min since the last call, and nobody acknowledged it or was told again", key, v.unrepeated)
 		}
 		for _, name := range everybody {
-			if v.calling > tellWithin && !v.told[name] && !f.open[person{name, key}] {
+			if v.calling > tellWithin+rest && !v.told[name] && !f.open[person{name, key}] && !f.forgottenEnd(told{person{name, key}, v.occurrence}) {
 				r.breach("untold", "%s has been on for %d min, and %s was not told", key, v.calling, name)
 			}
 		}
 	}
+}
+
+// forgottenEnd reports whether the daemon could not write that an alarm ended,
+// and was killed: for it the alarm is on as before, and told.
+func (f *reference) forgottenEnd(t told) bool {
+	return f.run.world.killed && f.run.world.diskFailed && f.ever[t]
 }
 
 // told takes note of a message that came through.
@@ -443,6 +471,7 @@ func (f *reference) toldOf(name string, n *notify.AlarmNotice) {
 	if v != nil {
 		v.told[name], v.unrepeated = true, 0
 	}
+	f.ever[told{who, n.Occurrence}] = true
 	switch n.Kind {
 	case notify.Raised:
 		if f.open[who] && v != nil && v.since < f.run.now-30 && v.occurrence == n.Occurrence && !f.run.world.diskFailed {

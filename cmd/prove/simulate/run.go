@@ -300,13 +300,11 @@ func (r *run) connect(ctx context.Context) {
 	b := r.broker
 	if b.away && b.connected {
 		b.drop()
-		off := true
-		b.told = &off
 	}
 	if !b.away && !b.connected {
 		b.connected = true
 		if b.forgot {
-			b.forgot, b.lost = false, r.wall()
+			b.forgot, b.lost, b.told = false, r.wall(), nil
 		}
 	}
 	if b.told != nil && *b.told == b.connected {

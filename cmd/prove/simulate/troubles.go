@@ -140,8 +140,6 @@ func brokerRestarts(_ context.Context, r *run, _ world.Event) begun {
 
 func sessionLost(_ context.Context, r *run, _ world.Event) begun {
 	r.broker.drop()
-	off := true
-	r.broker.told = &off
 	r.broker.forget()
 	r.ref.lostSession()
 	return once("the broker restarts and has forgotten the session")
