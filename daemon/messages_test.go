@@ -10,6 +10,7 @@ import (
 
 	"google.golang.org/protobuf/encoding/protowire"
 
+	"rearguard/alerts/conditions"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/snapshot"
@@ -356,6 +357,48 @@ func TestComplaint2ChangeOnlySensorIsVouchedForByItsAvailability(t *testing.T) {
 	}
 	if room := hall(331 + 24*60); !room.Blind {
 		t.Error("one word a day ago vouches still")
+	}
+}
+
+// What the broker retains of a sensor that reports on change is what holds now:
+// the change may have been missed. One that is gone is missed though it may be
+// silent for long, also where others watch its room.
+func TestComplaint2ChangeOnlySensorIsKnownByWhatIsRetained(t *testing.T) {
+	text := onChangeHouse("    availability: {topic: t/hall/a/status}\n")
+	text = strings.Replace(text, "people:", "  - {id: hall-b, room: hall, interval: 60s, inputs: [{topic: t/hall/b, format: plain, values: [{quantity: temperature, unit: °C}]}]}\npeople:", 1)
+	r := newRigOf(t, text)
+	retained := func(topic, body string, m int) {
+		r.messages <- sensors.Message{Topic: topic, Payload: []byte(body), Retained: true, Received: minute(m), Ack: func() {}}
+	}
+	value := func(want float64, n int, when string) {
+		t.Helper()
+		got := r.stored("hall-a", sensors.Temperature)
+		if len(got) != n || n > 0 && got[n-1].Raw != want {
+			t.Errorf("%s the readings are %v, want %d with %g as the last", when, got, n, want)
+		}
+	}
+	r.links <- snapshot.Link{Connected: true, Subscribed: true, Since: minute(0)}
+	retained("t/hall/a/status", "online", 0)
+	retained("t/hall/a", "21.5", 0)
+	r.tick(minute(1))
+	value(21.5, 1, "upon the subscription")
+	retained("t/hall/a", "21.5", 2)
+	r.tick(minute(2))
+	value(21.5, 1, "told again")
+	retained("t/hall/a", "23", 3)
+	r.tick(minute(3))
+	value(23, 2, "after a change that was missed")
+	retained("t/hall/a/status", "offline", 4)
+	retained("t/hall/a", "24", 4)
+	for m := 4; m < 30; m++ {
+		r.send("t/hall/b", "21.5", minute(m))
+		r.tick(minute(m))
+	}
+	value(23, 2, "while it is gone")
+	s := r.engine.Snapshot()
+	silent := active(s, conditions.SensorSilent)
+	if silent == nil || silent.Key.Subject != "hall-a" || !strings.Contains(silent.Detail, " as the broker says; last heard 23.0 °C at 08:03") {
+		t.Errorf("half an hour after its last will the alarms are %+v", s.Alarms)
 	}
 }
 

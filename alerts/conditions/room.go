@@ -74,6 +74,10 @@ type SensorState struct {
 	Position string
 	// LastReading is the event time of the newest reading, zero for none.
 	LastReading time.Time
+	// GoneSince is since when a sensor that reports on change is gone by its own
+	// word or its last will, zero when it is not, and for one that reports
+	// regularly: that is missed by its habit.
+	GoneSince time.Time
 	// LastValue is the newest reading for people, for example "27.4 °C".
 	LastValue string
 	// Fault says what is wrong with its readings, empty for nothing.
@@ -222,6 +226,15 @@ func (e evaluation) blindness() string {
 func (e evaluation) silent(s SensorState) alerts.Observation {
 	o := e.found(SensorSilent, "min")
 	o.Key.Subject = string(s.ID)
+	if !s.GoneSince.IsZero() {
+		// How long it may be silent does not matter any more.
+		o.Truth, o.Value = alerts.True, e.in.Now.Sub(s.GoneSince).Minutes()
+		o.Detail = fmt.Sprintf("%s, gone since %s as the broker says", sensorName(s), e.clock(s.GoneSince))
+		if !s.LastReading.IsZero() {
+			o.Detail += fmt.Sprintf("; last heard%s at %s", lastValue(s), e.clock(s.LastReading))
+		}
+		return o
+	}
 	since, excused := s.LastReading, false
 	if s.ExpectedSince.After(since) {
 		since, excused = s.ExpectedSince, true

@@ -21,8 +21,11 @@ func SensorsOf(list []*desk.Sensor, now, listening time.Time, blind bool) []cond
 			Interval: s.Habit(), ExpectedSince: s.ExpectedSince(listening), Fault: s.Fault(now), FaultUnknown: s.FaultUnknown(now), Away: s.OnBench(),
 			Temperature: measured(s, sensors.Temperature, now), Humidity: measured(s, sensors.RelativeHumidity, now),
 		}
+		if s.Config().OnChange {
+			state.GoneSince = s.GoneSince()
+		}
 		t, known := s.Newest(sensors.Temperature)
-		if known && (blind || state.Fault != "" || now.Sub(s.Spoke()) >= conditions.SilentAfter(state.Interval)) {
+		if known && (blind || state.Fault != "" || !state.GoneSince.IsZero() || now.Sub(s.Spoke()) >= conditions.SilentAfter(state.Interval)) {
 			state.LastValue = fmt.Sprintf("%.1f °C", t.Value)
 		}
 		out[i] = state

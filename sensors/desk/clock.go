@@ -192,7 +192,7 @@ func (s *Sensor) step(by time.Duration, to time.Time) {
 	s.undated.Since = sensors.Moved(s.undated.Since, by)
 	s.clock.refused, s.clock.since = sensors.Moved(s.clock.refused, by), sensors.Moved(s.clock.since, by)
 	s.joined = sensors.Moved(s.joined, by)
-	s.heard, h.Gone, h.Arrived = sensors.Moved(s.heard, by), sensors.Moved(h.Gone, by), sensors.Moved(h.Arrived, by)
+	s.heard, h.Gone, h.Vouched, h.Arrived = sensors.Moved(s.heard, by), sensors.Moved(h.Gone, by), sensors.Moved(h.Vouched, by), sensors.Moved(h.Arrived, by)
 	h.Flap.Move(by)
 	h.Battery.Rewind(to)
 	h.Clock = quality.Clock{}

@@ -184,7 +184,7 @@ func (d *Desk) admitValue(s *Sensor, v payload.Measurement, m sensors.Message, a
 		r.Time = s.placed(r.Time, arrival, m.Queued, d.rules.AgeLimit)
 	}
 	switch {
-	case m.Retained && (r.Time.IsZero() || v.FromReceipt):
+	case m.Retained && (r.Time.IsZero() || v.FromReceipt) && !d.holds(s, one, r.Raw):
 		// A retained value without a time of its own is of unknown age.
 		return Retained
 	case r.Time.IsZero():
@@ -216,6 +216,22 @@ func (d *Desk) admitValue(s *Sensor, v payload.Measurement, m sensors.Message, a
 	d.Intake.fates[len(d.Intake.fates)-1].readings++
 	d.Intake.wait(arrived{Reading: r, series: one, sensor: s})
 	return Stored
+}
+
+// holds reports whether a value that the broker retains is news of the present:
+// what a sensor that reports on change said last holds while it is there, and
+// that it said so can have been missed.
+func (d *Desk) holds(s *Sensor, one *series, raw float64) bool {
+	goes := func(w word) bool { return w.sensor == s && !w.here }
+	if !s.config.OnChange || !s.health.Gone.IsZero() || slices.ContainsFunc(d.Presences.words, goes) {
+		return false
+	}
+	for _, p := range slices.Backward(d.Intake.waiting) {
+		if p.series == one {
+			return p.Raw != raw
+		}
+	}
+	return one.newest.Time.IsZero() || one.newest.Raw != raw
 }
 
 // ageOf is the flag of a reading that has no time but that of its receipt. What

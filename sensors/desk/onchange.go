@@ -58,9 +58,12 @@ func (s *Sensor) vouches(w word) bool {
 }
 
 // HeardWithin is the time after the start by which the sensor should have been
-// heard.
+// heard: at once is known of one that has said that it is gone.
 func (s *Sensor) HeardWithin() time.Duration {
-	if s.config.OnChange {
+	switch {
+	case s.config.OnChange && !s.health.Gone.IsZero():
+		return 0
+	case s.config.OnChange:
 		return min(s.StaleAfter(), DefaultFresh)
 	}
 	return s.StaleAfter()

@@ -61,6 +61,10 @@ func (p *Presences) Take(each func(Presence) error) error {
 	return nil
 }
 
+// GoneSince is since when the sensor has said, or its broker in its place, that
+// it is gone; zero when it is not.
+func (s *Sensor) GoneSince() time.Time { return s.health.Gone }
+
 // SetPresence carries out a change of presence. What a sensor that is gone
 // said last is no longer the air of its place. It returns the sensor, nil for
 // one that is no longer configured.
