@@ -129,9 +129,17 @@ func (in *Intake) dropDuplicates(stored func(sensors.Series, time.Time) (bool, e
 // one from when the clock was ahead: two readings of a series cannot have the
 // same.
 func (in *Intake) makeWay(until time.Time, stored func(sensors.Series, time.Time) (bool, error)) error {
+	// What follows a reading that made way makes way for it in turn.
+	newest := make(map[*series]time.Time)
 	for i := range in.waiting {
 		p := &in.waiting[i]
-		for !p.late && !p.known && !p.Time.After(until) {
+		if p.late || p.known || p.Time.After(until) {
+			continue
+		}
+		if before := newest[p.series]; !p.Time.After(before) {
+			p.Time = before.Add(time.Millisecond)
+		}
+		for {
 			double, err := stored(p.Series, p.Time)
 			if err != nil {
 				return err
@@ -140,8 +148,8 @@ func (in *Intake) makeWay(until time.Time, stored func(sensors.Series, time.Time
 				break
 			}
 			p.Time = p.Time.Add(time.Millisecond)
-			p.series.admitted = Later(p.series.admitted, p.Time)
 		}
+		newest[p.series], p.series.admitted = p.Time, Later(p.series.admitted, p.Time)
 	}
 	return nil
 }
