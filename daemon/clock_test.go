@@ -336,6 +336,28 @@ func TestBoardWithoutABatteryForItsClock(t *testing.T) {
 	}
 }
 
+// A clock a little behind the records is doubted also after another restart, by
+// when it has come to be after them: the reading of a sensor whose clock is
+// right is not refused as being ahead.
+func TestDoubtedClockOutlivesARestart(t *testing.T) {
+	m := began(t)
+	m.own = nil
+	m.wall = -10 * time.Minute
+	m.again(time.Minute)
+	m.minutes(2, 25)
+	m.again(20 * time.Minute)
+	m.send("t/nursery/a", fmt.Sprintf(`{"ts":%d,"t":25,"h":70}`, m.now.Unix()), m.engine.opts.Clock.At(m.beat().Elapsed))
+	s := m.look()
+	for _, total := range s.Messages {
+		if total.Outcome == "future" {
+			t.Errorf("%d messages are refused as being ahead of a clock that is wrong", total.Count)
+		}
+	}
+	if got := m.stored("nursery-a", sensors.Temperature); !got[len(got)-1].Time.Equal(m.now) {
+		t.Errorf("the newest reading is of %v, want %v", got[len(got)-1].Time, m.now)
+	}
+}
+
 // What waited at the broker while the clock is doubted keeps its own time: what
 // is delivered again is known for what was stored, though the sensor else
 // reports as it measures.

@@ -103,7 +103,7 @@ func New(ctx context.Context, opts Options) (*Engine, error) {
 	if e.fold, err = fold.Restore(ctx, opts.Options, opts.Store.Reader, history); err != nil {
 		return nil, fmt.Errorf("restore state from %s: %w", opts.Store.Path(), err)
 	}
-	begin := e.opts.Clock.Start(opts.Now, e.fold.Clock())
+	begin := e.opts.Clock.Start(opts.Now, e.fold.Clock(), e.fold.ClockDoubted())
 	e.fold.Doubt(begin.Doubt)
 	if err := e.fold.Resume(ctx, begin.Now); err != nil {
 		return nil, err

@@ -93,6 +93,10 @@ func (f *Fold) Doubt(words string) {
 	f.desk.OwnClocks.Doubt(words != "")
 }
 
+// ClockDoubted is what spoke against the machine's clock when that was last
+// journaled, empty for nothing.
+func (f *Fold) ClockDoubted() string { return f.own.parts.Clock.Problem }
+
 // Sights are by how much the clocks of sensors are ahead.
 func (g *ground) Sights() []time.Duration { return g.desk.Sights(g.clock) }
 

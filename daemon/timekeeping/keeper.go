@@ -36,6 +36,9 @@ const (
 	moved
 	// contradicted: the clocks of sensors say otherwise, all of them.
 	contradicted
+	// inherited: it was doubted when the program ended, and nothing has borne
+	// it out since.
+	inherited
 )
 
 // Keeper keeps the believed time. The engine shows it the clocks; Now may be
@@ -60,9 +63,11 @@ type Keeper struct {
 	confirming, confirmed bool
 }
 
-// Start begins to keep the time from a first look at the clocks and the newest
-// time in the records, zero for none.
-func (k *Keeper) Start(first Beat, newest time.Time) Reading {
+// Start begins to keep the time from a first look at the clocks, the newest
+// time in the records, zero for none, and what spoke against the machine's
+// clock when the program ended, empty for nothing: by how much it was wrong
+// then it can be still, also where it has come to be after the records.
+func (k *Keeper) Start(first Beat, newest time.Time, doubted string) Reading {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	wall := plain(first.Wall)
@@ -81,6 +86,9 @@ func (k *Keeper) Start(first Beat, newest time.Time) Reading {
 		k.anchor = newest
 	case ahead < 0:
 		k.anchor = newest
+	}
+	if k.doubt == none && doubted != "" && !first.Disciplined {
+		k.mistrust(inherited, doubted)
 	}
 	k.latest = k.anchor
 	return Reading{Now: k.anchor, Doubt: k.words}
@@ -208,11 +216,13 @@ func (k *Keeper) reconsider(l look, elapsed time.Duration) *Step {
 	switch {
 	case l.disciplined && (k.doubt != moved || here < 2 || there > 0):
 		return k.follow(l, "the clock of this machine follows a source of time", elapsed)
+	case l.ahead.Abs() < slewing && k.doubt == inherited && here > 0 && !l.contradicted():
+		return k.follow(l, "", elapsed)
 	case l.ahead.Abs() < slewing && (k.doubt == moved || k.doubt == contradicted && !l.contradicted()):
 		return k.follow(l, "", elapsed)
 	case there > 0 && there >= here:
 		return k.follow(l, "the clock of this machine agrees with those of sensors", elapsed)
-	case k.doubt == implausible && here == 0 && k.plausible(l.wall):
+	case (k.doubt == implausible || k.doubt == inherited && l.ahead.Abs() > minor) && here == 0 && k.plausible(l.wall):
 		return k.follow(l, "the clock of this machine agrees with the records again", elapsed)
 	case here == 0 && l.contradicted():
 		to := l.now.Add(l.most.ahead).Truncate(time.Millisecond)

@@ -30,7 +30,7 @@ func (w *world) look() Beat {
 }
 
 func (w *world) start(newest time.Duration) {
-	w.last = w.k.Start(w.look(), now().Add(newest))
+	w.last = w.k.Start(w.look(), now().Add(newest), "")
 }
 
 // pass lets time pass, and the keeper look.
@@ -100,10 +100,52 @@ func TestStart(t *testing.T) {
 	}
 }
 
+// A clock that was doubted when the program ended is doubted until something
+// beside it agrees, also where it has come to be after the records meanwhile.
+func TestDoubtOutlivesTheProgram(t *testing.T) {
+	for _, c := range []struct {
+		name        string
+		off         time.Duration
+		disciplined bool
+		own         []time.Duration
+		set         time.Duration
+		// at once, after the sensors were heard, and once the clock was set.
+		doubted, later, last bool
+	}{
+		{"nothing bears it out", 0, false, nil, 0, true, true, true},
+		{"a time server does", 0, true, nil, 0, false, false, false},
+		{"a sensor does", 0, false, []time.Duration{0}, 0, true, false, false},
+		{"a sensor says otherwise until it is set", -10 * time.Minute, false, []time.Duration{0}, 0, true, true, false},
+		{"it is set right", -10 * time.Minute, false, nil, 0, true, true, false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			w := &world{off: c.off, disciplined: c.disciplined}
+			w.last = w.k.Start(w.look(), w.true().Add(c.off-time.Minute), "it said otherwise before")
+			if got := w.last.Doubt != ""; got != c.doubted {
+				t.Errorf("at the start doubted %v, want %v", got, c.doubted)
+			}
+			w.own = c.own
+			w.pass(time.Minute)
+			w.pass(time.Minute)
+			if got := w.last.Doubt != ""; got != c.later {
+				t.Errorf("later doubted %v (%s), want %v", got, w.last.Doubt, c.later)
+			}
+			w.off = c.set
+			w.pass(time.Minute)
+			if got := w.last.Doubt != ""; got != c.last {
+				t.Errorf("once it was set doubted %v (%s), want %v", got, w.last.Doubt, c.last)
+			}
+			if !c.last && w.err().Abs() > time.Second {
+				t.Errorf("the believed time is %v off", w.err())
+			}
+		})
+	}
+}
+
 func TestFirstStart(t *testing.T) {
 	for off, doubted := range map[time.Duration]bool{0: false, time.Unix(30, 0).Sub(now()): true} {
 		w := &world{off: off}
-		w.last = w.k.Start(w.look(), time.Time{})
+		w.last = w.k.Start(w.look(), time.Time{}, "")
 		w.pass(time.Second)
 		if got := w.last.Doubt != ""; got != doubted || w.err() != off || len(w.steps) > 0 {
 			t.Errorf("off by %v: doubted %v, believed %v", off, got, w.last.Now)
