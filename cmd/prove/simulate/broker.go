@@ -57,7 +57,6 @@ func (b *broker) drop() {
 // forget loses the session, and with it all that waited.
 func (b *broker) forget() {
 	b.queue, b.given, b.forgot = nil, nil, true
-	b.retell()
 }
 
 // retell gives what is retained, as a subscription has a broker do.

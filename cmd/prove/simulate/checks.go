@@ -30,7 +30,7 @@ func (r final) checkAll(ctx context.Context) {
 	if r.process == nil {
 		r.start(ctx)
 	}
-	checks := []func(context.Context){r.checkHistory, r.checkThermalTime, r.checkCohorts, r.checkGrowth, r.checkRestart, r.checkReplay}
+	checks := []func(context.Context){r.checkHistory, r.checkThermalTime, r.checkCohorts, r.checkUnclaimed, r.checkGrowth, r.checkRestart, r.checkReplay}
 	r.disk.failing = false
 	r.write(ctx, false)
 	for _, check := range checks {
@@ -59,6 +59,10 @@ func (r final) checkHistory(ctx context.Context) {
 		}
 		if reading.Quantity != sensors.Temperature {
 			continue
+		}
+		if math.Abs(reading.Raw) > 1000 {
+			r.breach("history absurd", "%s stands in history with %g °C", reading.Sensor, reading.Raw)
+			return
 		}
 		id := strings.TrimRight(string(reading.Sensor), "x")
 		i := slices.IndexFunc(r.sensors, func(s *world.Sensor) bool { return string(world.SensorID(s.Index)) == id })
@@ -135,7 +139,7 @@ func (r final) checkThermalTime(ctx context.Context) {
 	now := r.process.engine.Snapshot()
 	for _, c := range r.world.cohorts {
 		i := slices.IndexFunc(now.Cohorts, func(v snapshot.Cohort) bool { return v.ID == c.id })
-		if i < 0 || c.disturbed || r.world.damaged || !c.ended.IsZero() || now.Cohorts[i].CatchingUp {
+		if i < 0 || c.disturbed || r.changing(c) || r.world.damaged || !c.ended.IsZero() || now.Cohorts[i].CatchingUp {
 			continue
 		}
 		if !r.asMoved(c, now.Cohorts[i].Start) {
@@ -185,6 +189,20 @@ func (r final) checkCohorts(context.Context) {
 		known := slices.ContainsFunc(now.Cohorts, func(v snapshot.Cohort) bool { return v.ID == c.id })
 		if c.entered && c.ended.IsZero() && !known && !c.disturbed {
 			r.breach("cohort lost", "%s was entered and recorded, and is gone", c.id)
+		}
+	}
+}
+
+// checkUnclaimed looks for sensors that nobody has claimed: whatever else is
+// published, a technician must find them.
+func (r final) checkUnclaimed(context.Context) {
+	now := r.process.engine.Snapshot()
+	for _, one := range r.site.Sensors {
+		s := one.Device
+		speaks := one.Unclaimed && !s.Silent && !s.Late && (s.Plan.Form == world.PlainForm || s.Plan.Form == world.JSONForm)
+		if _, err := now.UnclaimedTopic(s.Topic()); speaks && err != nil {
+			r.breach("unclaimed unseen", "%s speaks on %s, and nobody can find it to claim it", one.ID, s.Topic())
+			return
 		}
 	}
 }

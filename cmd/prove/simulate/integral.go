@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"rearguard/cmd/prove/simulate/site"
+	"rearguard/cmd/prove/simulate/world"
 	"rearguard/sensors"
 )
 
@@ -91,6 +92,27 @@ func above(fromC, toC float64, span time.Duration) float64 {
 	return sum / steps * span.Hours() / 24
 }
 
+// names are all that a sensor has been called: each is the one before with a
+// letter more.
+func names(one *site.Sensor) []sensors.SensorID {
+	var list []sensors.SensorID
+	for n := len(one.Device.ID); n <= len(one.ID); n++ {
+		list = append(list, one.ID[:n])
+	}
+	return list
+}
+
+// changing reports whether a cohort was where a sensor speaks on change: the
+// readings alone do not say for how long one holds.
+func (r final) changing(c *cohort) bool {
+	for _, p := range c.places {
+		if slices.ContainsFunc(r.site.SensorsIn(p.Room), func(one *site.Sensor) bool { return one.Device.Plan.Form == world.ChangeForm }) {
+			return true
+		}
+	}
+	return false
+}
+
 // curve is the air of a room as its stored readings have it.
 func (r final) curve(ctx context.Context, id sensors.RoomID) ([]point, error) {
 	list := r.site.SensorsIn(id)
@@ -98,12 +120,14 @@ func (r final) curve(ctx context.Context, id sensors.RoomID) ([]point, error) {
 		return nil, nil
 	}
 	var series []sensors.Series
-	fresh := map[sensors.SensorID]time.Duration{}
+	fresh, device := map[sensors.SensorID]time.Duration{}, map[sensors.SensorID]int{}
 	for _, one := range list {
-		series = append(series, sensors.Series{Sensor: one.ID, Quantity: sensors.Temperature})
-		fresh[one.ID] = time.Duration(3*one.Device.Plan.Interval) * time.Minute
+		for _, name := range names(one) {
+			series = append(series, sensors.Series{Sensor: name, Quantity: sensors.Temperature})
+			fresh[name], device[name] = time.Duration(3*one.Device.Plan.Interval)*time.Minute, one.Device.Index
+		}
 	}
-	last := map[sensors.SensorID]sensors.Reading{}
+	last := map[int]sensors.Reading{}
 	var points []point
 	var stored []sensors.Reading
 	for reading, err := range r.process.store.Scan(ctx, series, time.Unix(0, 0).AddDate(-2, 0, 0), farFuture) {
@@ -116,10 +140,10 @@ func (r final) curve(ctx context.Context, id sensors.RoomID) ([]point, error) {
 	}
 	slices.SortStableFunc(stored, func(a, b sensors.Reading) int { return cmp.Or(a.Time.Compare(b.Time), cmp.Compare(a.Sensor, b.Sensor)) })
 	for _, reading := range stored {
-		last[reading.Sensor] = reading
+		last[device[reading.Sensor]] = reading
 		var values []float64
-		for sensor, one := range last {
-			if reading.Time.Sub(one.Time) <= fresh[sensor] {
+		for _, one := range last {
+			if reading.Time.Sub(one.Time) <= fresh[one.Sensor] {
 				values = append(values, one.Value)
 			}
 		}

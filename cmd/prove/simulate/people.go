@@ -291,7 +291,6 @@ func renameSensor(ctx context.Context, r *run, e world.Event) begun {
 	one := &r.site.Sensors[e.A%len(r.site.Sensors)]
 	old := one.ID
 	one.ID = old + "x"
-	r.world.sensorGone(one.Room)
 	return r.edited(ctx, e, one.Room, "%s is now called %s", old, one.ID)
 }
 

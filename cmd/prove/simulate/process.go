@@ -95,6 +95,10 @@ func (r *run) stop(ctx context.Context) {
 	if p == nil {
 		return
 	}
+	// What is shown may be a minute old.
+	if r.tick(ctx); r.over() {
+		return
+	}
 	if err := p.steps.Finish(); err != nil {
 		r.breach("engine", "the engine failed at its end: %v", err)
 		return
@@ -247,22 +251,18 @@ func (r *run) notices(ctx context.Context) {
 // runs have packed history.
 const hotFor = 2 * time.Hour
 
-// pack packs history and lets go of what is too old, as the service does.
+// pack tends the records, as the service does.
 func (r *run) pack(ctx context.Context) {
 	p := r.process
 	if r.disk.failing || r.now-p.packed < 60 {
 		return
 	}
 	p.packed = r.now
-	if _, err := p.store.Roll(ctx, r.believed().Add(-hotFor)); err != nil {
-		r.breach("pack", "history cannot be packed: %v", err)
-		return
-	}
-	if !p.clock.Settled() {
-		return
-	}
-	_, _, err := upkeep.Retain(ctx, p.store, upkeep.Retention{Now: r.believed(), HistoryDays: p.facility.Records.KeepDays})
+	keep := p.facility.Records
+	err := upkeep.Tend(ctx, p.store, upkeep.Care{
+		Now: r.believed(), HotFor: hotFor, Certain: p.clock.Settled(), HistoryDays: keep.KeepDays, DetailDays: keep.KeepDetailDays,
+	})
 	if err != nil {
-		r.breach("pack", "old history cannot be removed: %v", err)
+		r.breach("pack", "the records cannot be tended: %v", err)
 	}
 }

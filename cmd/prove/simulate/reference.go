@@ -144,6 +144,13 @@ func (f *reference) heard(m *world.Message) {
 	said.Placed = said.Placed && !f.run.unsure()
 	s, d := said.Sensor, &f.devices[m.Said.Sensor.Index]
 	i := slices.IndexFunc(f.run.site.Sensors, func(one site.Sensor) bool { return one.Device == s && !one.Unclaimed && !one.Retired })
+	if i >= 0 && m.Retained && s.Plan.Form == world.ChangeForm && !s.Silent {
+		// What it said last holds.
+		if !d.known || d.valueC != said.ValueC {
+			d.valueC, d.trueAt, d.heard, d.known, d.vague = said.ValueC, said.TrueAt, f.run.now, true, true
+		}
+		return
+	}
 	if i < 0 || m.Retained || s.Plan.Form == world.SparkplugForm && !d.whole {
 		if said.Handed == 1 || i < 0 && !said.Acked {
 			said.Binding = false
@@ -154,7 +161,7 @@ func (f *reference) heard(m *world.Message) {
 	if said.TrueAt < d.trueAt && d.known {
 		return
 	}
-	if (m.Queued || m.Again) && !s.Plan.Form.OwnTime() {
+	if (m.Queued || m.Again) && !s.Plan.Form.OwnTime() && s.Plan.Form != world.ChangeForm {
 		// Of unknown age, it says nothing about the present.
 		d.vague = true
 		return
@@ -170,6 +177,19 @@ func (f *reference) heard(m *world.Message) {
 	}
 	*d = device{pause: pause, over: over, cool: cool, valueC: m.Said.ValueC, trueAt: m.Said.TrueAt, heard: f.run.now, known: true, vague: late > 1 || m.Again, whole: d.whole}
 }
+
+// vouched takes note that a sensor that speaks on change is there, and is known
+// to be: what it said last holds. While the daemon hears nothing, it does not
+// know.
+func (d *device) vouched(now int) {
+	if now-d.heard > 1 {
+		d.pause, d.over = longestRun, now
+	}
+	d.quiet, d.heard = 0, now
+}
+
+// longestRun is longer than any run.
+const longestRun = 1 << 20
 
 // timeAgain is within how many minutes the daemon goes by the machine's clock
 // again once that is right.
@@ -216,6 +236,15 @@ func (f *reference) started() {
 
 func (f *reference) stopped() {}
 
+// stepped takes note that the machine's clock is moved: the daemon watches anew
+// then, as after a start.
+func (f *reference) stepped() {
+	for i := range f.devices {
+		f.devices[i].quiet = 0
+	}
+	f.unsettle()
+}
+
 func (f *reference) killed() {
 	f.forgot = f.run.now
 	// What was not written is forgotten, so that what was on may be off.
@@ -243,7 +272,13 @@ func (f *reference) observe() {
 	f.progress(now)
 	f.parts(now)
 	for i := range f.devices {
-		if d := &f.devices[i]; r.broker.connected && d.heard != r.now {
+		d := &f.devices[i]
+		if !r.broker.connected {
+			continue
+		}
+		if s := r.sensors[i]; s.Plan.Form == world.ChangeForm && !s.Silent && d.known {
+			d.vouched(r.now)
+		} else if d.heard != r.now {
 			d.quiet++
 		}
 	}
@@ -474,7 +509,8 @@ func (f *reference) toldOf(name string, n *notify.AlarmNotice) {
 	f.ever[told{who, n.Occurrence}] = true
 	switch n.Kind {
 	case notify.Raised:
-		if f.open[who] && v != nil && v.since < f.run.now-30 && v.occurrence == n.Occurrence && !f.run.world.diskFailed {
+		// Each move of the clock is news.
+		if n.Key.Condition != "clock_moved" && f.open[who] && v != nil && v.since < f.run.now-30 && v.occurrence == n.Occurrence && !f.run.world.diskFailed {
 			f.run.breach("told again", "%s is told once more that %s has begun", name, n.Key)
 		}
 		f.open[who] = true

@@ -306,6 +306,7 @@ func (r *run) connect(ctx context.Context) {
 		if b.forgot {
 			b.forgot, b.lost, b.told = false, r.wall(), nil
 		}
+		b.retell()
 	}
 	if b.told != nil && *b.told == b.connected {
 		return

@@ -15,9 +15,16 @@ func (d *device) missed(now int) int {
 	return now - d.heard
 }
 
+// jumpBack is within how many minutes the daemon believes a sensor whose values
+// jump.
+const jumpBack = 5
+
 // sound reports whether a sensor is heard, as anybody would see.
 func (f *reference) sound(s *world.Sensor) bool {
 	r, d := f.run, &f.devices[s.Index]
+	if s.Plan.Form == world.ChangeForm && r.now-d.heard > 1 {
+		return false // nothing vouches for it
+	}
 	return d.known && !d.vague && s.Trusted(r.now) && d.missed(r.now) < silentAfter(s)-1 && !(s.Plan.Form.OwnTime() && r.unsure())
 }
 
@@ -30,9 +37,10 @@ func (f *reference) falseAlarm(a *snapshot.Alarm) {
 	}
 	switch a.Key.Condition {
 	case "heat":
-		// The delay may have run out just before the air came back.
+		// The delay may have run out just before the air came back, and a jump
+		// back is believed only once it is borne out.
 		said := v.over
-		if r.now-v.ended <= 2 {
+		if r.now-v.ended <= jumpBack {
 			said = max(said, v.was)
 		}
 		if need := r.site.OnDelay() - 2; said < need && r.now > v.settled+r.site.OnDelay() {

@@ -25,7 +25,8 @@ func kinds() map[world.Kind]func(context.Context, *run, world.Event) begun {
 		"heater sticks": heaterSticks, "window open": windowOpen,
 		"sensor dies": sensorDies, "sensor stuck": sensorStuck, "sensor lies": sensorLies,
 		"sensor late": sensorLate, "sensor clock": sensorClock,
-		"broker away": brokerAway, "broker restarts": brokerRestarts, "session lost": sessionLost, "flood": flood,
+		"sensor absurd": sensorAbsurd,
+		"broker away":   brokerAway, "broker restarts": brokerRestarts, "session lost": sessionLost, "flood": flood,
 		"restart": restart, "kill": kill, "disk fails": diskFails, "damage": damage,
 		"clock step": clockStep, "clock wrong at start": clockWrongAtStart,
 		"phone down": phoneDown, "phone asks": phoneAsks, "phone refuses": phoneRefuses,
@@ -94,6 +95,16 @@ func sensorLies(_ context.Context, r *run, e world.Event) begun {
 		s.LyingC = 0
 		s.SpoiltUntil = r.now + 60
 		return fmt.Sprintf("%s says the truth again", s.ID)
+	}}
+}
+
+func sensorAbsurd(_ context.Context, r *run, e world.Event) begun {
+	s := r.anySensor(e)
+	s.Absurd = true
+	return begun{fmt.Sprintf("%s says now and then what nothing can measure", s.ID), func() string {
+		s.Absurd = false
+		s.SpoiltUntil = r.now + 60
+		return fmt.Sprintf("%s says only what can be", s.ID)
 	}}
 }
 
@@ -219,6 +230,7 @@ func damage(ctx context.Context, r *run, e world.Event) begun {
 func (r *run) setClock(ahead time.Duration) {
 	r.clock = machineClock{ahead: ahead, changed: r.now}
 	r.world.unclear = true
+	r.ref.stepped()
 }
 
 // wrongBy is by how much a clock is wrong: by minutes, hours or a year.

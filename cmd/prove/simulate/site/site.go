@@ -78,8 +78,8 @@ func (s *Site) text() string {
 }
 
 func (one *Sensor) text() string {
-	return fmt.Sprintf("  - {id: %s, room: %s, retired: %t, interval: %dm, inputs: [%s]}\n",
-		one.ID, one.Room, one.Retired, one.Device.Plan.Interval, one.Device.Input())
+	return fmt.Sprintf("  - {id: %s, room: %s, retired: %t, %s, inputs: [%s]}\n",
+		one.ID, one.Room, one.Retired, one.Device.Habit(), one.Device.Input())
 }
 
 // Parse reads the file as the daemon does.

@@ -8,8 +8,8 @@ import (
 	"google.golang.org/protobuf/encoding/protowire"
 )
 
-// topic is where the sensor publishes its values.
-func (s *Sensor) topic() string {
+// Topic is where the sensor publishes its values.
+func (s *Sensor) Topic() string {
 	switch s.Plan.Form {
 	case SparkplugForm:
 		return fmt.Sprintf("spBv1.0/sim/DDATA/node-%d/%s", s.Index, s.id0())
@@ -27,17 +27,25 @@ func (s *Sensor) id0() string { return string(SensorID(s.Index)) }
 func (s *Sensor) Input() string {
 	switch s.Plan.Form {
 	case fahrenheitForm:
-		return fmt.Sprintf(`{topic: %s, format: plain, values: [{quantity: temperature, unit: "°F"}]}`, s.topic())
-	case jsonForm:
-		return fmt.Sprintf(`{topic: %s, format: json, time: {at: /ts, unit: ms}, values: [{quantity: temperature, at: /t, unit: "°C"}, {quantity: humidity, at: /h, unit: "%%"}]}`, s.topic())
+		return fmt.Sprintf(`{topic: %s, format: plain, values: [{quantity: temperature, unit: "°F"}]}`, s.Topic())
+	case JSONForm:
+		return fmt.Sprintf(`{topic: %s, format: json, time: {at: /ts, unit: ms}, values: [{quantity: temperature, at: /t, unit: "°C"}, {quantity: humidity, at: /h, unit: "%%"}]}`, s.Topic())
 	case senmlForm:
-		return fmt.Sprintf(`{topic: %s, format: senml, values: [{quantity: temperature, at: "urn:sim:%s:t"}]}`, s.topic(), s.id0())
+		return fmt.Sprintf(`{topic: %s, format: senml, values: [{quantity: temperature, at: "urn:sim:%s:t"}]}`, s.Topic(), s.id0())
 	case SparkplugForm:
 		return fmt.Sprintf(`{topic: spBv1.0/sim/+/node-%d/%s, format: sparkplug, values: [{quantity: temperature, at: Air/Temperature, unit: "°C"}]}`, s.Index, s.id0())
 	case homieForm:
 		return fmt.Sprintf(`{topic: homie/5/%s, format: homie, values: [{quantity: temperature, at: air/temperature}]}`, s.id0())
 	}
-	return fmt.Sprintf(`{topic: %s, format: plain, values: [{quantity: temperature, unit: "°C"}]}`, s.topic())
+	return fmt.Sprintf(`{topic: %s, format: plain, values: [{quantity: temperature, unit: "°C"}]}`, s.Topic())
+}
+
+// Habit is when the sensor reports, in the configuration.
+func (s *Sensor) Habit() string {
+	if s.Plan.Form == ChangeForm {
+		return fmt.Sprintf("reports: on-change, availability: {topic: %s/there}", s.Topic())
+	}
+	return fmt.Sprintf("interval: %dm", s.Plan.Interval)
 }
 
 // encode writes a value in °C as the sensor does.
@@ -45,7 +53,7 @@ func (s *Sensor) encode(v float64, at time.Time) []byte {
 	switch s.Plan.Form {
 	case fahrenheitForm:
 		return fmt.Appendf(nil, "%.9f", v*9/5+32)
-	case jsonForm:
+	case JSONForm:
 		return fmt.Appendf(nil, `{"ts":%d,"t":%.5f,"h":%.1f}`, at.UnixMilli(), v, 55+5*math.Sin(float64(s.count)/50))
 	case senmlForm:
 		return fmt.Appendf(nil, `[{"bn":"urn:sim:%s:","bt":%d,"n":"t","u":"Cel","v":%.5f}]`, s.id0(), at.Unix(), v)

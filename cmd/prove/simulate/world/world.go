@@ -33,18 +33,19 @@ type Form int
 const (
 	PlainForm Form = iota
 	fahrenheitForm
-	jsonForm
+	JSONForm
 	senmlForm
 	SparkplugForm
 	homieForm
+	ChangeForm
 	forms
 )
 
 // OwnTime reports whether messages carry the sensor's own time.
-func (f Form) OwnTime() bool { return f == jsonForm || f == senmlForm || f == SparkplugForm }
+func (f Form) OwnTime() bool { return f == JSONForm || f == senmlForm || f == SparkplugForm }
 
 // FormNames are the names under which forms can be left out of runs.
-var FormNames = [forms]string{"speaks plain", "speaks Fahrenheit", "speaks JSON", "speaks SenML", "speaks Sparkplug", "speaks Homie"}
+var FormNames = [forms]string{"speaks plain", "speaks Fahrenheit", "speaks JSON", "speaks SenML", "speaks Sparkplug", "speaks Homie", "speaks on change"}
 
 // Sensor is one device.
 type Sensor struct {
@@ -55,15 +56,21 @@ type Sensor struct {
 	// count numbers its messages.
 	count int
 	// Silent, stuck, lying, late and clock are what is wrong with it now.
-	Silent  bool
-	Stuck   *float64
-	LyingC  float64
-	Late    bool
+	Silent bool
+	Stuck  *float64
+	LyingC float64
+	Late   bool
+	// Absurd sensors say beside what they measure what nothing can measure.
+	Absurd  bool
 	held    []*Message
 	Clock   time.Duration
 	Born    bool
 	seq     uint8
 	session uint64
+	// reported is what a sensor that speaks on change said last, there whether
+	// it last said that it is there.
+	reported float64
+	there    bool
 	// SpoiltUntil is until when nothing is expected of it that depends on its
 	// being right.
 	SpoiltUntil int
@@ -71,7 +78,7 @@ type Sensor struct {
 
 // Trusted reports whether what the sensor says is true now, and in time.
 func (s *Sensor) Trusted(now int) bool {
-	return !s.Silent && s.Stuck == nil && s.LyingC == 0 && !s.Late && s.Clock == 0 && now >= s.SpoiltUntil
+	return !s.Silent && s.Stuck == nil && s.LyingC == 0 && !s.Late && !s.Absurd && s.Clock == 0 && now >= s.SpoiltUntil
 }
 
 // Reads is what the sensor measures, in steps of 0.01 °C with the number of
@@ -121,18 +128,50 @@ type Message struct {
 	Birth *Sensor
 }
 
+// What is absurd is said a moment before what is measured.
+const (
+	absurdC      = 1e305
+	absurdBefore = 20 * time.Second
+)
+
+// changeC is by how much the air must change for a sensor to speak that does so
+// on change.
+const changeC = 0.3
+
+// presence is what is published when a sensor that speaks on change comes, and
+// by the broker in its place when it goes.
+func (s *Sensor) presence() []*Message {
+	if s.Plan.Form != ChangeForm || s.there == !s.Silent {
+		return nil
+	}
+	s.there, s.reported = !s.Silent, math.Inf(-1)
+	word := "offline"
+	if s.there {
+		word = "online"
+	}
+	return []*Message{{Topic: s.Topic() + "/there", Body: []byte(word), Retained: true}}
+}
+
 // Report is what a sensor publishes in a minute, and what it says with it, nil
 // for nothing.
 func (s *Sensor) Report(now int, at time.Time, d Dice) (published []*Message, one *Said) {
+	published = s.presence()
 	if s.Silent || (now+s.Plan.Phase)%s.Plan.Interval != 0 {
-		return nil, nil
+		return published, nil
 	}
-	published = s.births(at)
+	published = append(published, s.births(at)...)
 	s.count++
 	v := s.Reads(now, d)
+	if s.Plan.Form == ChangeForm && math.Abs(v-s.reported) < changeC {
+		return published, nil
+	}
+	s.reported = v
 	at = at.Add(s.Clock)
+	if s.Absurd && !s.Late {
+		published = append(published, &Message{Topic: s.Topic(), Body: s.encode(absurdC, at.Add(-absurdBefore))})
+	}
 	m := &Message{
-		Topic: s.topic(), Body: s.encode(v, at), Retained: s.Plan.Form == homieForm,
+		Topic: s.Topic(), Body: s.encode(v, at), Retained: s.Plan.Form == homieForm || s.Plan.Form == ChangeForm,
 		Said: &Said{Sensor: s, ValueC: v, At: at, TrueAt: now, Binding: s.Clock == 0, Placed: true},
 	}
 	if s.Late {
