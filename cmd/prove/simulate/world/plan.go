@@ -30,8 +30,10 @@ type SensorPlan struct {
 	Interval int
 	Phase    int
 	BiasC    float64
-	// Unclaimed sensors are heard on the network and not in the file yet.
+	// Unclaimed sensors are heard on the network, from a minute on, and not in
+	// the file yet.
 	Unclaimed bool
+	Joins     int
 	// Missing sensors are left out of the facility.
 	Missing bool
 }
@@ -82,6 +84,9 @@ func Draw(seed uint64, allowed []Kind, spoken []Form) *Plan {
 			Room: room, Form: spoken[r.IntN(len(spoken))], Interval: []int{2, 3, 5, 5}[r.IntN(4)], Phase: r.IntN(5), BiasC: 0.4 * (r.Float64() - 0.5),
 			Unclaimed: i >= len(p.Rooms) && r.IntN(4) == 0,
 		})
+		if one := &p.Sensors[i]; one.Unclaimed {
+			one.Joins = r.IntN(p.Minutes - quietEnd)
+		}
 	}
 	for room := range p.Rooms {
 		if r.IntN(6) > 0 {

@@ -78,7 +78,7 @@ type Sensor struct {
 
 // Trusted reports whether what the sensor says is true now, and in time.
 func (s *Sensor) Trusted(now int) bool {
-	return !s.Silent && s.Stuck == nil && s.LyingC == 0 && !s.Late && !s.Absurd && s.Clock == 0 && now >= s.SpoiltUntil
+	return now >= s.Plan.Joins && !s.Silent && s.Stuck == nil && s.LyingC == 0 && !s.Late && !s.Absurd && s.Clock == 0 && now >= s.SpoiltUntil
 }
 
 // Reads is what the sensor measures, in steps of 0.01 °C with the number of
@@ -155,6 +155,9 @@ func (s *Sensor) presence() []*Message {
 // Report is what a sensor publishes in a minute, and what it says with it, nil
 // for nothing.
 func (s *Sensor) Report(now int, at time.Time, d Dice) (published []*Message, one *Said) {
+	if now < s.Plan.Joins {
+		return nil, nil
+	}
 	published = s.presence()
 	if s.Silent || (now+s.Plan.Phase)%s.Plan.Interval != 0 {
 		return published, nil
