@@ -79,7 +79,7 @@ func prepare(t *testing.T) *prepared {
 	if err := l.keepCheckpoint(); err != nil {
 		t.Fatal(err)
 	}
-	if err := json.Unmarshal(l.out.batch.State[checkpointName], &p.from); err != nil {
+	if err := json.Unmarshal(l.out.batch.State[CheckpointName], &p.from); err != nil {
 		t.Fatal(err)
 	}
 	return p
@@ -196,7 +196,7 @@ func traceOf(t *testing.T, f *Fold) trace {
 	if err := f.keepCheckpoint(); err != nil {
 		t.Fatal(err)
 	}
-	state := string(f.out.batch.State[checkpointName])
+	state := string(f.out.batch.State[CheckpointName])
 	f.out.batch, f.clock = batch, clock
 	seen.Time = time.Time{}
 	stored := *batch

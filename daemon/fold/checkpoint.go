@@ -21,10 +21,10 @@ import (
 	"rearguard/sensors/desk"
 )
 
-// checkpointName is the blob that holds the newest checkpoint, earlierName that
+// CheckpointName is the blob that holds the newest checkpoint, earlierName that
 // of the last midnight, in case the newest is damaged.
 const (
-	checkpointName = "fold"
+	CheckpointName = "fold"
 	earlierName    = "fold/midnight"
 )
 
@@ -106,7 +106,7 @@ func (f *Fold) keepCheckpoint() error {
 	if err != nil {
 		return err
 	}
-	f.out.keepState(checkpointName, body)
+	f.out.keepState(CheckpointName, body)
 	if f.clock.Equal(f.clock.Truncate(24 * time.Hour)) {
 		f.out.keepState(earlierName, body)
 	}

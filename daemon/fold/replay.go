@@ -148,7 +148,7 @@ func Replay(ctx context.Context, o ReplayOptions) (*Fold, error) {
 // records know of no configuration. The fold reads its past from from
 // afterwards; nil reads the records themselves.
 func Restore(ctx context.Context, o Options, reader *records.Reader, from past.Past) (*Fold, error) {
-	cp, err := past.LoadWhole[checkpoint](ctx, reader, o.Logger, checkpointName, earlierName)
+	cp, err := past.LoadWhole[checkpoint](ctx, reader, o.Logger, CheckpointName, earlierName)
 	if err != nil {
 		return nil, err
 	}

@@ -213,10 +213,14 @@ func (r final) checkUnclaimed(context.Context) {
 const (
 	growthBase    = 1000*(4096+24) + 512<<10
 	growthMessage = 1200
+	// stateMost is how much the engine may know between two rounds, whatever
+	// is published on however many topics.
+	stateMost = 512 << 10
 )
 
-// checkGrowth bounds the size of the files.
-func (r final) checkGrowth(context.Context) {
+// checkGrowth bounds the size of the files, and of what the engine holds in
+// memory from one round to the next, by its newest checkpoint.
+func (r final) checkGrowth(ctx context.Context) {
 	total := int64(0)
 	for _, suffix := range []string{"", "-wal"} {
 		if info, err := os.Stat(r.disk.path() + suffix); err == nil {
@@ -225,6 +229,12 @@ func (r final) checkGrowth(context.Context) {
 	}
 	if most := int64(growthBase + growthMessage*(len(r.ledger)+r.world.junk)); total > most {
 		r.breach("growth", "the records have %d bytes after %d messages; %d would be plenty", total, len(r.ledger), most)
+	}
+	state, err := r.process.store.LoadState(ctx, fold.CheckpointName)
+	if err != nil {
+		r.breach("growth", "the state cannot be read: %v", err)
+	} else if len(state) > stateMost {
+		r.breach("growth", "the engine holds %d bytes from one round to the next after %d messages; %d would be plenty", len(state), len(r.ledger), stateMost)
 	}
 }
 
