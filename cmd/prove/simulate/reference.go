@@ -121,6 +121,9 @@ const (
 	tellWithin = 20
 )
 
+// calibratedMost is by how much a calibration moves what a sensor says at most.
+const calibratedMost = 0.15
+
 // The delays of conditions in minutes, as alerts/conditions/alarms.md has them.
 const (
 	silentOnDelay, blindOnDelay, linkOnDelay, storeOnDelay = 15, 3, 2, 1
@@ -142,6 +145,10 @@ func (f *reference) view(id sensors.RoomID) *roomView {
 func (f *reference) heard(m *world.Message) {
 	said := m.Said
 	said.Placed = said.Placed && !f.run.unsure()
+	if f.run.unsure() && said.At.Sub(f.run.believed()) > futureTolerance && f.witnesses() < 2 {
+		// One clock against another.
+		said.Binding = false
+	}
 	s, d := said.Sensor, &f.devices[m.Said.Sensor.Index]
 	i := slices.IndexFunc(f.run.site.Sensors, func(one site.Sensor) bool { return one.Device == s && !one.Unclaimed && !one.Retired })
 	if i >= 0 && m.Retained && s.Plan.Form == world.ChangeForm && !s.Silent {
@@ -190,6 +197,22 @@ func (d *device) vouched(now int) {
 
 // longestRun is longer than any run.
 const longestRun = 1 << 20
+
+// futureTolerance is how far ahead a sensor's clock may be, as facility.yaml has
+// it by itself.
+const futureTolerance = 5 * time.Minute
+
+// witnesses are how many sensors have right clocks of their own and are heard.
+func (f *reference) witnesses() int {
+	n := 0
+	for _, one := range f.run.site.Sensors {
+		s, d := one.Device, &f.devices[one.Device.Index]
+		if s.Plan.Form.OwnTime() && !one.Unclaimed && !one.Retired && s.Trusted(f.run.now) && d.known && f.run.now-d.heard <= 2*s.Plan.Interval {
+			n++
+		}
+	}
+	return n
+}
 
 // timeAgain is within how many minutes the daemon goes by the machine's clock
 // again once that is right.
@@ -359,7 +382,7 @@ func (f *reference) room(m *site.Room, on map[alerts.Key]*snapshot.Alarm) {
 	hot, over, missing := false, false, len(list) > 0
 	for _, one := range list {
 		d, s := &f.devices[one.Device.Index], one.Device
-		if d.known && d.valueC > m.HeatC {
+		if d.known && d.valueC > m.HeatC-calibratedMost {
 			over = true
 		}
 		if d.known && d.valueC > m.HeatC+0.5 && s.Trusted(r.now) && !d.vague && r.now-d.heard <= s.Plan.Interval+1 {

@@ -41,7 +41,7 @@ func (f *reference) falseAlarm(a *snapshot.Alarm) {
 		// back is believed only once it is borne out.
 		said := v.over
 		if r.now-v.ended <= jumpBack {
-			said = max(said, v.was)
+			said = max(said, v.was+r.now-v.ended)
 		}
 		if need := r.site.OnDelay() - 2; said < need && r.now > v.settled+r.site.OnDelay() {
 			r.breach("heat invented", "heat is told of in %s, where it was said to be too hot for %d min", a.Key.Room, said)

@@ -43,7 +43,7 @@ func (s *Sensor) Input() string {
 // Habit is when the sensor reports, in the configuration.
 func (s *Sensor) Habit() string {
 	if s.Plan.Form == ChangeForm {
-		return fmt.Sprintf("reports: on-change, availability: {topic: %s/there}", s.Topic())
+		return fmt.Sprintf("reports: on-change, interval: 24h, availability: {topic: %s/there}", s.Topic())
 	}
 	return fmt.Sprintf("interval: %dm", s.Plan.Interval)
 }

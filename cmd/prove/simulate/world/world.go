@@ -128,6 +128,9 @@ type Message struct {
 	Birth *Sensor
 }
 
+// publishWithin is how long after it was measured a value is published at most.
+const publishWithin = 15 * time.Second
+
 // What is absurd is said a moment before what is measured.
 const (
 	absurdC      = 1e305
@@ -169,7 +172,8 @@ func (s *Sensor) Report(now int, at time.Time, d Dice) (published []*Message, on
 		return published, nil
 	}
 	s.reported = v
-	at = at.Add(s.Clock)
+	// What is measured is published a moment later.
+	at = at.Add(s.Clock - time.Duration(d.Below(int(publishWithin/time.Millisecond), forNoise, now, 200+s.Index))*time.Millisecond)
 	if s.Absurd && !s.Late {
 		published = append(published, &Message{Topic: s.Topic(), Body: s.encode(absurdC, at.Add(-absurdBefore))})
 	}
