@@ -61,6 +61,7 @@ func TestApproach(t *testing.T) {
 		{"steady", line(0, 32), conditions.HeatApproaching, alerts.False, 0},
 		{"slower than control wanders", line(0.5, 32), conditions.HeatApproaching, alerts.False, 0},
 		{"there already", line(8, 31), conditions.HeatApproaching, alerts.Between, 0},
+		{"at the limit", func(m int) (float64, float64) { return 33 - 8*float64(29-m)/60, 65 }, conditions.HeatApproaching, alerts.Between, 0},
 		{"cooling towards cold", line(-6, 22), conditions.ChillApproaching, alerts.True, 1.1 / 6 * 60},
 		{"cooling, not towards heat", line(-6, 22), conditions.HeatApproaching, alerts.False, 0},
 		{
@@ -91,9 +92,21 @@ func TestApproach(t *testing.T) {
 	}
 }
 
+// What is further away than half an hour, and no more than an hour, ends no
+// announcement and begins none.
+func TestApproachFromAfar(t *testing.T) {
+	const day = 24 * 60
+	out := course(t, day+110, func(m int) (float64, float64) { return 24 + 4*float64(max(0, m-day))/60, 65 }, nil)
+	for minute, want := range map[int]alerts.Truth{60: alerts.False, 90: alerts.Between, 109: alerts.True} {
+		if o := find(t, out[day+minute], conditions.HeatApproaching); o.Truth != want {
+			t.Errorf("%.1f °C at 4 °C/h, 33 °C is %v, want %v", o.Value, o.Truth, want)
+		}
+	}
+}
+
 func TestWhatApproachSays(t *testing.T) {
 	o := find(t, course(t, 30, line(8, 27.8), nil)[29], conditions.HeatApproaching)
-	for _, want := range []string{"reaches 33.0 °C in about 10 min", "changing by +8.0 °C/h", "shelf 2", "(assumed)"} {
+	for _, want := range []string{"reaches 33.0 °C in about 10 min (10 to 10)", "changing by +8.0 °C/h", "shelf 2", "(assumed)"} {
 		if !strings.Contains(o.Detail, want) {
 			t.Errorf("%q does not say %q", o.Detail, want)
 		}
