@@ -280,6 +280,29 @@ func TestComplaint1BacklogIsOfUnknownAge(t *testing.T) {
 	}
 }
 
+// onChangeBesideAnother has one that says whether it is there, and another sensor
+// beside it that reports regularly.
+func onChangeBesideAnother() string {
+	return strings.Replace(onChangeHouse("    availability: {topic: t/hall/a/status}\n"), "people:",
+		"  - {id: hall-b, room: hall, interval: 60s, inputs: [{topic: t/hall/b, format: plain, values: [{quantity: temperature, unit: °C}]}]}\npeople:", 1)
+}
+
+// One that says that it is there, and never what it measures, is missed within
+// the time in which it should have said so.
+func TestComplaint2ChangeOnlySensorThatNeverSpeaks(t *testing.T) {
+	r := newRigOf(t, onChangeBesideAnother())
+	r.links <- snapshot.Link{Connected: true, Subscribed: true, Since: minute(0)}
+	r.messages <- sensors.Message{Topic: "t/hall/a/status", Payload: []byte("online"), Retained: true, Received: minute(0), Ack: func() {}}
+	for m := 1; m < 80; m++ {
+		r.send("t/hall/b", "21.5", minute(m))
+		s := r.tick(minute(m))
+		silent := slices.ContainsFunc(s.Alarms, func(a snapshot.Alarm) bool { return a.Active && a.Key.Subject == "hall-a" })
+		if silent != (m > 75) && (m < 74 || m > 77) {
+			t.Fatalf("after %d min the sensor is called silent: %v", m, silent)
+		}
+	}
+}
+
 // onChangeHouse has a sensor in its hall that reports on change.
 func onChangeHouse(settings string) string {
 	return strings.Replace(foldtest.Facility, "  - id: hall-a\n    room: hall\n    interval: 60s\n", "  - id: hall-a\n    room: hall\n    reports: on-change\n"+settings, 1)
@@ -364,9 +387,7 @@ func TestComplaint2ChangeOnlySensorIsVouchedForByItsAvailability(t *testing.T) {
 // the change may have been missed. One that is gone is missed though it may be
 // silent for long, also where others watch its room.
 func TestComplaint2ChangeOnlySensorIsKnownByWhatIsRetained(t *testing.T) {
-	text := onChangeHouse("    availability: {topic: t/hall/a/status}\n")
-	text = strings.Replace(text, "people:", "  - {id: hall-b, room: hall, interval: 60s, inputs: [{topic: t/hall/b, format: plain, values: [{quantity: temperature, unit: °C}]}]}\npeople:", 1)
-	r := newRigOf(t, text)
+	r := newRigOf(t, onChangeBesideAnother())
 	retained := func(topic, body string, m int) {
 		r.messages <- sensors.Message{Topic: topic, Payload: []byte(body), Retained: true, Received: minute(m), Ack: func() {}}
 	}

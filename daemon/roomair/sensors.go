@@ -21,10 +21,14 @@ func SensorsOf(list []*desk.Sensor, now, listening time.Time, blind bool) []cond
 			Interval: s.Habit(), ExpectedSince: s.ExpectedSince(listening), Fault: s.Fault(now), FaultUnknown: s.FaultUnknown(now), Away: s.OnBench(),
 			Temperature: measured(s, sensors.Temperature, now), Humidity: measured(s, sensors.RelativeHumidity, now),
 		}
+		t, known := s.Newest(sensors.Temperature)
 		if s.Config().OnChange {
 			state.GoneSince = s.GoneSince()
+			if !s.Reported() {
+				// Its last word holds for long, once there was one.
+				state.Interval = s.HeardWithin() / 3
+			}
 		}
-		t, known := s.Newest(sensors.Temperature)
 		if known && (blind || state.Fault != "" || !state.GoneSince.IsZero() || now.Sub(s.Spoke()) >= conditions.SilentAfter(state.Interval)) {
 			state.LastValue = fmt.Sprintf("%.1f °C", t.Value)
 		}

@@ -1,6 +1,9 @@
 package desk
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // A sensor that reports on change says nothing while nothing changes, so its
 // last value holds for as long as something else tells that the sensor lives:
@@ -32,6 +35,11 @@ func (s *Sensor) Spoke() time.Time {
 		return s.told
 	}
 	return Later(s.told, Later(s.heard, s.health.Vouched))
+}
+
+// Reported reports whether the sensor has ever told of the air.
+func (s *Sensor) Reported() bool {
+	return slices.ContainsFunc(s.series[:], func(one *series) bool { return one != nil && !one.newest.Time.IsZero() })
 }
 
 // fresh reports whether a reading of a time stands for the air now.

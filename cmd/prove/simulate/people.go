@@ -190,11 +190,10 @@ func (r *run) edited(ctx context.Context, e world.Event, touched sensors.RoomID,
 		r.ref.edited()
 		return once("%s; the daemon is restarted", what)
 	}
-	// What is shown may be a minute old.
-	if r.tick(ctx); r.over() {
+	if r.upToDate(ctx); r.over() {
 		return begun{}
 	}
-	before := markOf(r.process.engine.Snapshot()).without(touched)
+	at, before := r.believed(), markOf(r.process.engine.Snapshot()).without(touched)
 	f, err := r.site.Parse()
 	if err != nil {
 		r.breach("configuration", "%s, and is refused: %v", what, err)
@@ -207,7 +206,7 @@ func (r *run) edited(ctx context.Context, e world.Event, touched sensors.RoomID,
 	}
 	r.process.facility = f
 	r.broker.retell()
-	r.compareMarks(before, markOf(r.process.engine.Snapshot()).without(touched))
+	r.compareMarks(before, markOf(r.process.engine.Snapshot()).withEnded(r.process.engine.Snapshot(), at).without(touched))
 	r.ref.edited()
 	return begun{}
 }

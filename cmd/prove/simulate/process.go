@@ -95,8 +95,7 @@ func (r *run) stop(ctx context.Context) {
 	if p == nil {
 		return
 	}
-	// What is shown may be a minute old.
-	if r.tick(ctx); r.over() {
+	if r.upToDate(ctx); r.over() {
 		return
 	}
 	if err := p.steps.Finish(); err != nil {

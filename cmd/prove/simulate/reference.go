@@ -37,6 +37,8 @@ type reference struct {
 	// forgot is when the daemon last lost what it had not written: alarms that
 	// come on just after are those of before.
 	forgot int
+	// forgetful is set from then until the daemon runs again.
+	forgetful bool
 	// open are the alarms of which a person was told and not yet that they
 	// are over.
 	open map[person]bool
@@ -130,7 +132,12 @@ const (
 )
 
 // silentAfter is after how many minutes a sensor is missed.
-func silentAfter(s *world.Sensor) int { return max(3*s.Plan.Interval, 5) }
+func silentAfter(s *world.Sensor) int {
+	if s.Plan.Form == world.ChangeForm {
+		return 60 // one of which nothing was ever heard
+	}
+	return max(3*s.Plan.Interval, 5)
+}
 
 func (f *reference) view(id sensors.RoomID) *roomView {
 	v := f.rooms[id]
@@ -177,6 +184,9 @@ func (f *reference) heard(m *world.Message) {
 	pause, over := d.pause, d.over
 	if silence := f.run.now - d.heard; silence > 5 {
 		pause, over = silence, f.run.now
+	}
+	if s.Plan.Form == world.ChangeForm && !d.known {
+		pause, over = longestRun, f.run.now
 	}
 	cool := d.cool
 	if m := f.run.site.Room(f.run.site.Sensors[i].Room); m != nil && said.ValueC <= m.HeatC {
@@ -252,6 +262,9 @@ func (f *reference) started() {
 	}
 	f.linked, f.unlinked, f.healthy, f.failing, f.reachable, f.still = 0, 0, 0, 0, 0, 0
 	f.lastTime = f.run.process.engine.Snapshot().Time
+	if f.forgetful {
+		f.forgot, f.forgetful = f.run.now, false
+	}
 	for _, a := range f.active {
 		a.calling = 0
 	}
@@ -269,7 +282,7 @@ func (f *reference) stepped() {
 }
 
 func (f *reference) killed() {
-	f.forgot = f.run.now
+	f.forgot, f.forgetful = f.run.now, true
 	// What was not written is forgotten, so that what was on may be off.
 	for key, a := range f.active {
 		if f.run.now-a.since < 60 {
@@ -301,6 +314,10 @@ func (f *reference) observe() {
 		}
 		if s := r.sensors[i]; s.Plan.Form == world.ChangeForm && !s.Silent && d.known {
 			d.vouched(r.now)
+		} else if s.Plan.Form == world.ChangeForm && s.Silent {
+			// What it said before counts no more once it is back.
+			d.known = false
+			d.quiet++
 		} else if d.heard != r.now {
 			d.quiet++
 		}

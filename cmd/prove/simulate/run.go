@@ -24,7 +24,9 @@ type run struct {
 	world.Dice
 	ground
 	plan *world.Plan
-	now  int
+	// now is the minute, within the time that has passed in it.
+	now    int
+	within time.Duration
 
 	rooms   []*world.Room
 	sensors []*world.Sensor
@@ -118,7 +120,9 @@ type Breach struct {
 }
 
 // trueTime is the time as it truly is, wall what the machine's clock says.
-func (r *run) trueTime() time.Time { return epoch.Add(time.Duration(r.now) * time.Minute) }
+func (r *run) trueTime() time.Time {
+	return epoch.Add(time.Duration(r.now)*time.Minute + r.within)
+}
 
 func (r *run) wall() time.Time { return r.trueTime().Add(r.clock.ahead) }
 
@@ -224,6 +228,7 @@ func newRun(p *world.Plan, c ground, folder string) *run {
 
 // minute lets one minute pass.
 func (r *run) minute(ctx context.Context) {
+	r.within = 0
 	r.befall(ctx)
 	for i, m := range r.rooms {
 		m.Advance(r.now, r.Dice, i)
@@ -320,6 +325,13 @@ func (r *run) connect(ctx context.Context) {
 
 // stuck is the rule that no event takes for ever.
 const stuck = "stuck"
+
+// upToDate lets half a minute pass and the daemon look: what is shown may be a
+// minute old, and a delay end with it.
+func (r *run) upToDate(ctx context.Context) {
+	r.within = 30 * time.Second
+	r.tick(ctx)
+}
 
 // stuckAfter is how long one tick may take, by a clock on the wall: a machine
 // under load is slow, a loop of a million steps is slower.

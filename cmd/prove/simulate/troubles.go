@@ -144,8 +144,11 @@ func brokerAway(_ context.Context, r *run, _ world.Event) begun {
 
 func brokerRestarts(_ context.Context, r *run, _ world.Event) begun {
 	r.broker.drop()
-	off := true
-	r.broker.told = &off
+	if r.process != nil {
+		// It is back before the daemon has noticed.
+		still := true
+		r.broker.told = &still
+	}
 	return once("the broker restarts and gives again what was not acknowledged")
 }
 
