@@ -2,6 +2,7 @@ package conditions_test
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"strings"
@@ -113,12 +114,32 @@ func TestWhatApproachSays(t *testing.T) {
 	}
 }
 
+// Where the change is not certain, the earliest and the latest time lie about
+// the likely one, on the way up and on the way down.
+func TestApproachSaysBetweenWhichTimes(t *testing.T) {
+	for sign, c := range map[float64]alerts.Condition{1: conditions.HeatApproaching, -1: conditions.ChillApproaching} {
+		from := 26.0 // 33 °C is heat
+		if sign < 0 {
+			from = 25.0 // 18 °C is chill
+		}
+		uncertain := func(m int) (float64, float64) { return from + sign*8*float64(m)/60 + 0.1*math.Sin(7*float64(m)), 65 }
+		o := find(t, course(t, 30, uncertain, nil)[29], c)
+		_, times, _ := strings.Cut(o.Detail, " in about ")
+		var likely, soonest, latest float64
+		if _, err := fmt.Sscanf(times, "%f min (%f to %f)", &likely, &soonest, &latest); err != nil {
+			t.Errorf("%s: %q: %v", c, o.Detail, err)
+		} else if soonest > likely || latest < likely || soonest == latest {
+			t.Errorf("%s: %q", c, o.Detail)
+		}
+	}
+}
+
 // With noise of 0.1 °C about a steady 31 °C, 2 °C under the limit, nothing
 // may be announced; ten rooms for a day.
 func TestNoiseApproachesNothing(t *testing.T) {
 	random := rand.New(rand.NewPCG(1, 2))
 	announced, evaluations := 0, 0
-	for range 10 {
+	for range fewer(10, 1) {
 		for _, found := range course(t, 24*60, func(int) (float64, float64) { return 31 + 0.1*random.NormFloat64(), 65 }, nil) {
 			evaluations++
 			if find(t, found, conditions.HeatApproaching).Truth == alerts.True {
