@@ -8,11 +8,13 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
 	"google.golang.org/protobuf/encoding/protowire"
 
 	"rearguard/alerts/conditions"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/foldtest"
+	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/snapshot"
 	"rearguard/daemon/timekeeping"
 	"rearguard/sensors"
@@ -285,6 +287,44 @@ func TestComplaint1BacklogIsOfUnknownAge(t *testing.T) {
 func onChangeBesideAnother() string {
 	return strings.Replace(onChangeHouse("    availability: {topic: t/hall/a/status}\n"), "people:",
 		"  - {id: hall-b, room: hall, interval: 60s, inputs: [{topic: t/hall/b, format: plain, values: [{quantity: temperature, unit: °C}]}]}\npeople:", 1)
+}
+
+// One that is taken out of the configuration counts no more for development,
+// however long its last value would have held, nor when the past is gone
+// through again.
+func TestComplaint2ChangeOnlySensorThatWasTakenOut(t *testing.T) {
+	r := newRigOf(t, onChangeBesideAnother())
+	r.links <- snapshot.Link{Connected: true, Subscribed: true, Since: minute(0)}
+	r.do(fold.AddCohort{Who: "keeper", Cohort: population.Cohort{
+		ID: "monarch-2", Species: "danaus-plexippus", Start: testStart, StartStage: "egg", Individuals: 100,
+		Placements: []population.Placement{{Room: "hall", From: testStart}},
+	}})
+	r.messages <- sensors.Message{Topic: "t/hall/a/status", Payload: []byte("online"), Retained: true, Received: minute(0), Ack: func() {}}
+	r.send("t/hall/a", "30", minute(1))
+	hours := func(from, to int) float64 {
+		t.Helper()
+		before := r.engine.Snapshot().Cohorts[0].ThermalTime
+		for m := from; m < to; m++ {
+			r.send("t/hall/b", "20", minute(m))
+			r.ticks <- timekeeping.Right(minute(m))
+		}
+		return (r.tick(minute(to)).Cohorts[0].ThermalTime - before) * 24 / (float64(to-from) / 60)
+	}
+	both := hours(2, 122)
+	r.facility = foldtest.Parse(t, strings.Replace(onChangeBesideAnother(), "    reports: on-change\n", "    reports: on-change\n    retired: true\n", 1))
+	r.do(fold.NewConfigure(r.facility, r.catalog, "lead"))
+	hours(122, 142)
+	if alone := hours(142, 262); math.Abs(both-alone-5) > 0.3 {
+		t.Errorf("%.2f °C above the threshold by both sensors and %.2f by the one at 20 °C, want 5 less", both, alone)
+	}
+	live := r.engine.Snapshot().Cohorts
+	if d := cmp.Diff(live, r.replay(true, nil).Final.Cohorts); d != "" {
+		t.Errorf("live and replayed:\n%s", d)
+	}
+	r.do(fold.RecordCount{Count: population.Count{Cohort: "monarch-2", Time: minute(30), Stage: "egg", Seen: 10, Of: 10, By: "keeper"}})
+	if got := r.tick(minute(263)).Cohorts[0].ThermalTime; math.Abs(got-live[0].ThermalTime) > 0.02 {
+		t.Errorf("%.3f degree-days once gone through again, %.3f before", got, live[0].ThermalTime)
+	}
 }
 
 // One that says that it is there, and never what it measures, is missed within

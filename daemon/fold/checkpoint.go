@@ -130,7 +130,7 @@ func (rs *rooms) restore(st roomsState) {
 		r := rs.by[one.ID]
 		if r == nil {
 			r = &room{config: &facility.Room{ID: one.ID}, marks: past.Marks{Room: one.ID}}
-			r.track.Rules = rs.rules
+			r.track.Rules = rs.rulesOf(one.ID)
 			r.track.Rules.MarkAfter = desk.DefaultFresh
 			rs.kept = append(rs.kept, r)
 		}

@@ -67,12 +67,19 @@ func newRooms(g *ground) *rooms {
 	rs.rules = roomair.Rules{Fresh: fresh, StraightUpTo: f.Ingest.GapLimit}
 	for i := range f.Rooms {
 		r := &room{config: &f.Rooms[i], sensors: d.Room(f.Rooms[i].ID), marks: past.Marks{Room: f.Rooms[i].ID}}
-		r.track.Rules = rs.rules
+		r.track.Rules = rs.rulesOf(r.config.ID)
 		rs.list = append(rs.list, r)
 		rs.by[r.config.ID] = r
 	}
 	rs.kept = slices.Clone(rs.list)
 	return rs
+}
+
+// rulesOf are the rules by which the curve of a room is drawn.
+func (rs *rooms) rulesOf(id sensors.RoomID) roomair.Rules {
+	rules := rs.rules
+	rules.Left = func(one sensors.SensorID, after, upTo time.Time) bool { return rs.stays.Left(one, id, after, upTo) }
+	return rules
 }
 
 // find returns a room, also one that is gone, nil if there never was one.

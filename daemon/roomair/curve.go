@@ -52,6 +52,10 @@ type Rules struct {
 	// Fresh is how long one sensor's reading stands for its place in the
 	// room. A sensor silent for longer no longer counts in the median.
 	Fresh func(sensors.SensorID) time.Duration
+	// Left reports whether a sensor ceased to measure the room after one time
+	// and not after another: what it said before then counts no more. Nil where
+	// none ever did.
+	Left func(id sensors.SensorID, after, upTo time.Time) bool
 	// MarkAfter is the longest distance between two points of the curve that
 	// is not a gap; longer ones are bridged and marked as estimated.
 	MarkAfter time.Duration
@@ -150,7 +154,7 @@ func (c *Curve) median(rules Rules) float64 {
 	var buf [16]float64
 	values := buf[:0]
 	for id, s := range c.Last {
-		if c.Point.Sub(s.Time) <= rules.Fresh(id) {
+		if c.Point.Sub(s.Time) <= rules.Fresh(id) && (rules.Left == nil || !rules.Left(id, s.Time, c.Point)) {
 			values = append(values, s.TemperatureC)
 		}
 	}

@@ -47,10 +47,12 @@ func (s Stays) After(before, after []facility.Sensor, fresh func(sensors.SensorI
 	return next
 }
 
+// roomsOf are the rooms that sensors measure; those that are retired measure
+// none any more.
 func roomsOf(list []facility.Sensor) map[sensors.SensorID]sensors.RoomID {
 	in := make(map[sensors.SensorID]sensors.RoomID, len(list))
 	for i := range list {
-		if list[i].Room != "" {
+		if list[i].Room != "" && !list[i].Retired {
 			in[list[i].ID] = list[i].Room
 		}
 	}
@@ -100,6 +102,14 @@ func (s Stays) RoomAt(id sensors.SensorID, t time.Time) (room sensors.RoomID, kn
 		}
 	}
 	return "", known
+}
+
+// Left reports whether a sensor ceased to measure a room after one time and not
+// after another.
+func (s Stays) Left(id sensors.SensorID, room sensors.RoomID, after, upTo time.Time) bool {
+	return slices.ContainsFunc(s, func(one Stay) bool {
+		return one.Sensor == id && one.Room == room && !one.Until.IsZero() && one.Until.After(after) && !one.Until.After(upTo)
+	})
 }
 
 // In are the sensors that measure a room now, and those that once did.
