@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"rearguard/alerts"
 	"rearguard/cmd/prove/simulate/world"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/rearing/population"
@@ -250,14 +251,18 @@ type mark struct {
 	thermal         map[population.CohortID]float64
 }
 
+// ownParts are the alarms about the daemon's own parts.
+var ownParts = map[alerts.Condition]bool{"broker_lost": true, "store_failing": true, "notice_undeliverable": true}
+
 func markOf(s *snapshot.Snapshot) *mark {
 	m := &mark{thermal: map[population.CohortID]float64{}}
 	lives := func(subject string) bool {
 		return slices.ContainsFunc(s.Cohorts, func(c snapshot.Cohort) bool { return string(c.ID) == subject })
 	}
 	for _, a := range s.Alarms {
-		// What is on about a cohort that was closed is over at the next look.
-		if a.Active && (!strings.HasPrefix(a.Key.Subject, "cohort-") || lives(a.Key.Subject)) {
+		// What is on about a cohort that was closed is over at the next look, and
+		// how the daemon's own parts are is found out anew.
+		if a.Active && !ownParts[a.Key.Condition] && (!strings.HasPrefix(a.Key.Subject, "cohort-") || lives(a.Key.Subject)) {
 			m.alarms = append(m.alarms, fmt.Sprintf("%s (occurrence %d)", a.Key, a.Occurrence))
 		}
 	}
@@ -294,8 +299,7 @@ func (m *mark) without(touched sensors.RoomID) *mark {
 		return kept
 	}
 	for _, a := range m.alarms {
-		// That notices go out again shows at the next look at them.
-		if !strings.Contains(a, string(touched)) && !strings.HasPrefix(a, "notice_undeliverable") {
+		if !strings.Contains(a, string(touched)) {
 			kept.alarms = append(kept.alarms, a)
 		}
 	}

@@ -68,6 +68,8 @@ type device struct {
 	pause, over int
 	// cool is the minute in which it last said a value within the heat limit.
 	cool int
+	// gone is set of a sensor that has said that it is gone.
+	gone bool
 	// vague is set while it is not clear what the daemon makes of it.
 	vague bool
 	// sparkplug sessions: whether the birth and all since were handed over.
@@ -81,6 +83,8 @@ type roomView struct {
 	hot, over int
 	// was is what over was when it ended, ended the minute of that.
 	was, ended int
+	// hotLate is when a sensor last said too hot of a while before.
+	hotLate int
 	// settled is from when the limits of the room are as they are.
 	settled int
 	// blind counts the minutes for which every sensor has been missing.
@@ -142,7 +146,7 @@ func silentAfter(s *world.Sensor) int {
 func (f *reference) view(id sensors.RoomID) *roomView {
 	v := f.rooms[id]
 	if v == nil {
-		v = &roomView{settled: f.run.now}
+		v = &roomView{settled: f.run.now, hotLate: -backlogBorneOut}
 		f.rooms[id] = v
 	}
 	return v
@@ -189,8 +193,12 @@ func (f *reference) heard(m *world.Message) {
 		pause, over = longestRun, f.run.now
 	}
 	cool := d.cool
-	if m := f.run.site.Room(f.run.site.Sensors[i].Room); m != nil && said.ValueC <= m.HeatC {
+	switch m := f.run.site.Room(f.run.site.Sensors[i].Room); {
+	case m == nil:
+	case said.ValueC <= m.HeatC:
 		cool = f.run.now
+	case late > 1:
+		f.view(m.ID).hotLate = f.run.now
 	}
 	*d = device{pause: pause, over: over, cool: cool, valueC: m.Said.ValueC, trueAt: m.Said.TrueAt, heard: f.run.now, known: true, vague: late > 1 || m.Again, whole: d.whole}
 }
@@ -316,8 +324,10 @@ func (f *reference) observe() {
 			d.vouched(r.now)
 		} else if s.Plan.Form == world.ChangeForm && s.Silent {
 			// What it said before counts no more once it is back.
-			d.known = false
+			d.known, d.gone = false, true
 			d.quiet++
+		} else if d.gone {
+			d.gone, d.quiet = false, 0
 		} else if d.heard != r.now {
 			d.quiet++
 		}
@@ -402,7 +412,8 @@ func (f *reference) room(m *site.Room, on map[alerts.Key]*snapshot.Alarm) {
 		if d.known && d.valueC > m.HeatC-calibratedMost {
 			over = true
 		}
-		if d.known && d.valueC > m.HeatC+0.5 && s.Trusted(r.now) && !d.vague && r.now-d.heard <= s.Plan.Interval+1 {
+		alone := s.Plan.Form.OwnTime() && r.unsure() && f.witnesses() < 2 // one clock against another
+		if d.known && d.valueC > m.HeatC+0.5 && !alone && s.Trusted(r.now) && !d.vague && r.now-d.heard <= s.Plan.Interval+1 {
 			hot = true
 		}
 		if s.Plan.Form == world.SparkplugForm && d.vague || d.quiet <= silentAfter(s) {

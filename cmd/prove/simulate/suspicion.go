@@ -19,6 +19,10 @@ func (d *device) missed(now int) int {
 // jump.
 const jumpBack = 5
 
+// backlogBorneOut is within how many minutes the daemon believes that what a
+// backlog said of too hot air is over.
+const backlogBorneOut = 20
+
 // sound reports whether a sensor is heard, as anybody would see.
 func (f *reference) sound(s *world.Sensor) bool {
 	r, d := f.run, &f.devices[s.Index]
@@ -43,7 +47,7 @@ func (f *reference) falseAlarm(a *snapshot.Alarm) {
 		if r.now-v.ended <= jumpBack {
 			said = max(said, v.was+r.now-v.ended)
 		}
-		if need := r.site.OnDelay() - 2; said < need && r.now > v.settled+r.site.OnDelay() {
+		if need := r.site.OnDelay() - 2; said < need && r.now-v.hotLate > backlogBorneOut && r.now > v.settled+r.site.OnDelay() {
 			r.breach("heat invented", "heat is told of in %s, where it was said to be too hot for %d min", a.Key.Room, said)
 		}
 	case "sensor_silent":
