@@ -99,7 +99,7 @@ func TestChecksSeeWhatIsWrong(t *testing.T) {
 		"cohort lost":      func(r *run) { r.world.cohorts = append(r.world.cohorts, &cohort{id: "nobody", entered: true}) },
 		"growth":           func(r *run) { r.ledger, r.world.junk = nil, -growthBase/growthMessage },
 	} {
-		r := played(t, 3)
+		r := played(t, 7)
 		alter(r)
 		end := final{r}
 		for _, check := range []func(context.Context){end.checkHistory, end.checkThermalTime, end.checkCohorts, end.checkGrowth} {

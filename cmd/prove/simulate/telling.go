@@ -1,0 +1,97 @@
+package simulate
+
+import (
+	"rearguard/alerts"
+	"rearguard/alerts/notify"
+	"rearguard/daemon/snapshot"
+)
+
+type person struct {
+	name string
+	key  alerts.Key
+}
+
+type told struct {
+	person
+	occurrence int64
+}
+
+// everybody are the people of the roster.
+var everybody = []string{"lead", "keeper"}
+
+// repeatWithin is within how many minutes a call that nobody acknowledges is
+// repeated, by priority, with a margin; low ones are not.
+var repeatWithin = map[alerts.Priority]int{alerts.Critical: 15 + 20, alerts.High: 30 + 20, alerts.Medium: 4*60 + 20}
+
+// A phone that asks to be left alone is, for so many minutes with news of a
+// priority, as alerts/notify says.
+var restOf = map[alerts.Priority]int{alerts.Critical: 5, alerts.High: 5, alerts.Medium: 30, alerts.Low: longestRest}
+
+const longestRest = 60
+
+// telling checks that people are told of what is on.
+func (f *reference) telling(on map[alerts.Key]*snapshot.Alarm) {
+	r := f.run
+	for key, a := range on {
+		v := f.active[key]
+		if v == nil {
+			continue
+		}
+		if a.State != alerts.Unacknowledged || a.Under != nil || f.reachable == 0 {
+			v.calling, v.unrepeated = 0, 0
+			continue
+		}
+		v.calling++
+		v.unrepeated++
+		rest := 0
+		if f.asked >= r.now-v.unrepeated {
+			rest = restOf[a.Priority]
+		}
+		if most := repeatWithin[a.Priority]; most > 0 && v.unrepeated > most+rest {
+			r.breach("unrepeated", "%s has been on for %d min since the last call, and nobody acknowledged it or was told again", key, v.unrepeated)
+		}
+		for _, name := range everybody {
+			if v.calling > tellWithin+rest && !v.told[name] && !f.open[person{name, key}] && !f.forgottenEnd(told{person{name, key}, v.occurrence}) {
+				r.breach("untold", "%s has been on for %d min, and %s was not told", key, v.calling, name)
+			}
+		}
+	}
+}
+
+// forgottenEnd reports whether the daemon could not write that an alarm ended,
+// and was killed: for it the alarm is on as before, and told.
+func (f *reference) forgottenEnd(t told) bool {
+	return f.run.world.killed && f.run.world.diskFailed && f.ever[t]
+}
+
+// told takes note of a message that came through.
+func (f *reference) told(m notify.Message) {
+	if f.run.phone.got[m.Notice.Key] > 1 && !f.run.world.diskFailed {
+		f.run.breach("told twice", "%s is told twice of one and the same: %s", m.Notice.Recipient, m.Subject)
+	}
+	f.toldOf(m.Notice.Recipient, &m.Alarm)
+	for i := range m.Also {
+		f.toldOf(m.Notice.Recipient, &m.Also[i])
+	}
+}
+
+// toldOf takes note of the news of one alarm.
+func (f *reference) toldOf(name string, n *notify.AlarmNotice) {
+	who, v := person{name, n.Key}, f.active[n.Key]
+	if v != nil {
+		v.told[name], v.unrepeated = true, 0
+	}
+	f.ever[told{who, n.Occurrence}] = true
+	switch n.Kind {
+	case notify.Raised:
+		// Each move of the clock is news.
+		if n.Key.Condition != "clock_moved" && f.open[who] && v != nil && v.since < f.run.now-30 && v.occurrence == n.Occurrence && !f.run.world.diskFailed {
+			f.run.breach("told again", "%s is told once more that %s has begun", name, n.Key)
+		}
+		f.open[who] = true
+	case notify.Cleared, notify.Over:
+		delete(f.open, who)
+	case notify.Reminder:
+		f.open[who] = true
+	}
+}
