@@ -63,10 +63,13 @@ func TestCauseIsToldOnceItHasFormed(t *testing.T) {
 		{"warms", 4, 0, 5, 0, conditions.HeaterStuckOn, 21, "temperature +4.0 °C/h, moisture +0 %/h, since 02:13"},
 		{"warms with the air outdoors", 4, 0, 22, 4, conditions.HeaterStuckOn, -1, ""},
 		{"warms above the air outdoors", 4, 0, 22, 0, conditions.HeaterStuckOn, 21, "since 02:13"},
+		{"warms and dries", 4, -0.1, 5, 0, conditions.HeaterStuckOn, -1, ""},
+		{"dries while it warms", 1.5, -0.12, 5, 0, conditions.HumidifierExhausted, -1, ""},
+		{"dries hardly", 0, -0.045, 5, 0, conditions.HumidifierExhausted, -1, ""},
 		{"moistens", 0, 0.1, 5, 0, conditions.HumidifierExhausted, -1, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			out := left(t, 60, c.perHourC, c.moisturePerHour, func(minute int, in *conditions.RoomState) {
+			out := left(t, 90, c.perHourC, c.moisturePerHour, func(minute int, in *conditions.RoomState) {
 				outdoors := c.outdoorC + c.outdoorPerHour*max(0, float64(minute-24*60))/60
 				in.OutdoorC = &outdoors
 			})
