@@ -170,15 +170,18 @@ func (f *reference) observe() {
 		if !r.broker.connected {
 			continue
 		}
-		if s := r.sensors[i]; s.Plan.Form == world.ChangeForm && !s.Silent && d.known {
+		onChange, silent := r.sensors[i].Plan.Form == world.ChangeForm, r.sensors[i].Silent
+		switch {
+		case onChange && !silent && d.known:
+			// Its word that it is there holds, and so does what it said last.
 			d.vouched(r.now)
-		} else if s.Plan.Form == world.ChangeForm && s.Silent {
+		case onChange && silent:
 			// What it said before counts no more once it is back.
 			d.known, d.gone = false, true
 			d.quiet++
-		} else if d.gone {
+		case d.gone:
 			d.gone, d.quiet = false, 0
-		} else if d.heard != r.now {
+		case d.heard != r.now:
 			d.quiet++
 		}
 	}
