@@ -53,12 +53,57 @@ func TestComplaint2ChangeOnlySensorThatWasTakenOut(t *testing.T) {
 		t.Errorf("%.2f °C above the threshold by both sensors and %.2f by the one at 20 °C, want 5 less", both, alone)
 	}
 	live := r.engine.Snapshot().Cohorts
+	r.records() // all is written
 	if d := cmp.Diff(live, r.replay(true, nil).Final.Cohorts); d != "" {
 		t.Errorf("live and replayed:\n%s", d)
 	}
 	r.do(fold.RecordCount{Count: population.Count{Cohort: "monarch-2", Time: minute(30), Stage: "egg", Seen: 10, Of: 10, By: "keeper"}})
 	if got := r.tick(minute(263)).Cohorts[0].ThermalTime; math.Abs(got-live[0].ThermalTime) > 0.02 {
 		t.Errorf("%.3f degree-days once gone through again, %.3f before", got, live[0].ThermalTime)
+	}
+}
+
+// One that is gone counts no more for development either, from then until it
+// speaks again, though its value would have held for a day.
+func TestComplaint2ChangeOnlySensorThatIsGone(t *testing.T) {
+	r := newRigOf(t, onChangeBesideAnother())
+	word := func(topic, body string, m int) {
+		r.messages <- sensors.Message{Topic: topic, Payload: []byte(body), Retained: true, Received: minute(m), Ack: func() {}}
+	}
+	r.links <- snapshot.Link{Connected: true, Subscribed: true, Since: minute(0)}
+	r.do(fold.AddCohort{Who: "keeper", Cohort: population.Cohort{
+		ID: "monarch-2", Species: "danaus-plexippus", Start: testStart, StartStage: "egg", Individuals: 100,
+		Placements: []population.Placement{{Room: "hall", From: testStart}},
+	}})
+	word("t/hall/a/status", "online", 0)
+	r.send("t/hall/a", "30", minute(1))
+	last := 0.0
+	degrees := func(from, to int) float64 {
+		t.Helper()
+		for m := from; m < to; m++ {
+			r.send("t/hall/b", "20", minute(m))
+			r.ticks <- timekeeping.Right(minute(m))
+		}
+		now := r.tick(minute(to)).Cohorts[0].ThermalTime
+		grown := now - last
+		last = now
+		return grown * 24 / (float64(to-from) / 60)
+	}
+	degrees(2, 20)
+	both := degrees(20, 140)
+	word("t/hall/a/status", "offline", 140)
+	degrees(140, 160)
+	alone := degrees(160, 280)
+	word("t/hall/a/status", "online", 280)
+	word("t/hall/a", "30", 280)
+	degrees(280, 300)
+	again := degrees(300, 420)
+	if math.Abs(both-alone-5) > 0.3 || math.Abs(again-both) > 0.3 {
+		t.Errorf("%.2f °C above the threshold by both sensors, %.2f while one was gone and %.2f once it was back, want 5 less while it was", both, alone, again)
+	}
+	r.do(fold.RecordCount{Count: population.Count{Cohort: "monarch-2", Time: minute(30), Stage: "egg", Seen: 10, Of: 10, By: "keeper"}})
+	if got := r.tick(minute(421)).Cohorts[0].ThermalTime; math.Abs(got-last) > 0.02 {
+		t.Errorf("%.3f degree-days once gone through again, %.3f before", got, last)
 	}
 }
 

@@ -48,6 +48,8 @@ type checkpoint struct {
 	// Stays tell which sensor measured which room before the configuration in
 	// force.
 	Stays standing.Stays `json:"stays,omitempty"`
+	// Departures tell when sensors that report on change were gone.
+	Departures standing.Departures `json:"departures,omitempty"`
 	// Limits is the configuration of limits last seen, Changes what changed.
 	Limits  map[string]string      `json:"limits"`
 	Changes []snapshot.LimitChange `json:"limit_changes,omitempty"`
@@ -90,7 +92,7 @@ func (f *Fold) checkpoint() ([]byte, error) {
 		return nil, fmt.Errorf("checkpoint: %w", err)
 	}
 	body, err := json.Marshal(checkpoint{
-		Clock: f.clock, Resumed: f.resumed, Desk: f.desk.State(), Rooms: f.rooms.state(), Cohorts: cohorts, Stays: f.rooms.stays,
+		Clock: f.clock, Resumed: f.resumed, Desk: f.desk.State(), Rooms: f.rooms.state(), Cohorts: cohorts, Stays: f.rooms.stays, Departures: f.rooms.departures,
 		Alarms: f.alarms.State(), Link: f.own.link, Parts: f.own.parts, Limits: f.own.limits.Limits, Changes: f.own.limits.Changes,
 		Lead: f.lead, Steps: f.own.clock, Overtaken: f.overtaken,
 	})
@@ -164,6 +166,9 @@ func (f *Fold) load(cp checkpoint) error {
 		return err
 	}
 	f.rooms.stays = cp.Stays
+	if cp.Departures != nil {
+		f.rooms.departures = cp.Departures
+	}
 	f.rooms.restore(cp.Rooms)
 	f.cohorts.Lost = f.configuration.Lost(cp.Cohorts.Learning)
 	if err := f.cohorts.restore(cp.Cohorts); err != nil {

@@ -56,6 +56,7 @@ func (f *Fold) step(e clockEvent) error {
 		}
 	}
 	if by < 0 {
+		f.rooms.departures.Step(e.To)
 		f.rooms.settled = desk.Earlier(f.rooms.settled, e.To.Add(-settleLag))
 		f.overtaken = append(f.overtaken, past.Overtaken{After: e.To, Until: f.lead.Recorded(from)})
 	}

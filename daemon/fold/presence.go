@@ -25,6 +25,9 @@ func (e presenceEvent) check(_ context.Context, f *Fold, at time.Time) (change, 
 		if s == nil || e.Here {
 			return nil
 		}
+		if s.Config().OnChange {
+			f.rooms.departures.Note(e.Sensor, at)
+		}
 		return f.watch.roomOf(s)
 	}, nil
 }

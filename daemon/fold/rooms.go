@@ -29,6 +29,8 @@ type rooms struct {
 	kept []*room
 	// stays tell which sensor measured which room when.
 	stays standing.Stays
+	// departures tell when sensors that report on change were gone.
+	departures standing.Departures
 	// settled is up to where the air of all rooms is folded in.
 	settled time.Time
 	rules   roomair.Rules
@@ -54,7 +56,7 @@ type room struct {
 
 func newRooms(g *ground) *rooms {
 	f, d := g.facility, g.desk
-	rs := &rooms{ground: g, by: make(map[sensors.RoomID]*room, len(f.Rooms))}
+	rs := &rooms{ground: g, by: make(map[sensors.RoomID]*room, len(f.Rooms)), departures: standing.Departures{}}
 	fresh := func(id sensors.SensorID) time.Duration {
 		if s := d.Sensor(id); s != nil {
 			return s.Fresh()
@@ -78,7 +80,9 @@ func newRooms(g *ground) *rooms {
 // rulesOf are the rules by which the curve of a room is drawn.
 func (rs *rooms) rulesOf(id sensors.RoomID) roomair.Rules {
 	rules := rs.rules
-	rules.Left = func(one sensors.SensorID, after, upTo time.Time) bool { return rs.stays.Left(one, id, after, upTo) }
+	rules.Left = func(one sensors.SensorID, after, upTo time.Time) bool {
+		return rs.stays.Left(one, id, after, upTo) || rs.departures.Left(one, after, upTo)
+	}
 	return rules
 }
 

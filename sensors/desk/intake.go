@@ -220,10 +220,15 @@ func (d *Desk) admitValue(s *Sensor, v payload.Measurement, m sensors.Message, a
 
 // holds reports whether a value that the broker retains is news of the present:
 // what a sensor that reports on change said last holds while it is there, and
-// that it said so can have been missed.
+// holds again once it is back; that it said so can have been missed.
 func (d *Desk) holds(s *Sensor, one *series, raw float64) bool {
-	goes := func(w word) bool { return w.sensor == s && !w.here }
-	if !s.config.OnChange || !s.health.Gone.IsZero() || slices.ContainsFunc(d.Presences.words, goes) {
+	here := s.health.Gone.IsZero()
+	for _, w := range d.Presences.words {
+		if w.sensor == s {
+			here = w.here
+		}
+	}
+	if !s.config.OnChange || !here {
 		return false
 	}
 	for _, p := range slices.Backward(d.Intake.waiting) {
@@ -231,7 +236,7 @@ func (d *Desk) holds(s *Sensor, one *series, raw float64) bool {
 			return p.Raw != raw
 		}
 	}
-	return one.newest.Time.IsZero() || one.newest.Raw != raw
+	return one.newest.Time.IsZero() || one.newest.Raw != raw || one.newest.Flag == sensors.Missing
 }
 
 // ageOf is the flag of a reading that has no time but that of its receipt. What
