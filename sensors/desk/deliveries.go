@@ -18,6 +18,9 @@ import (
 type deliveries struct {
 	pages map[uint16]*deliveryPage
 	dirty map[uint16]bool
+	// lately are the digests of messages that must come again after a kill, and
+	// are known until then, by packet identifier.
+	lately map[uint16]uint64
 }
 
 // deliveryPage are the digests of neighbouring packet identifiers, which a
@@ -30,7 +33,7 @@ const pagePackets = 64
 const deliveriesName = MemoryPrefix + "delivered/"
 
 func newDeliveries() deliveries {
-	return deliveries{pages: make(map[uint16]*deliveryPage), dirty: make(map[uint16]bool)}
+	return deliveries{pages: make(map[uint16]*deliveryPage), dirty: make(map[uint16]bool), lately: make(map[uint16]uint64)}
 }
 
 // digest stands for a message. A broker that has forgotten the session gives
@@ -49,15 +52,23 @@ func (d *deliveries) repeated(m *sensors.Message, lost time.Time) bool {
 	if !m.Again || m.Packet == 0 {
 		return false
 	}
+	if d.lately[m.Packet] == digest(m, lost) {
+		return true
+	}
 	page := d.pages[m.Packet/pagePackets]
 	return page != nil && page[m.Packet%pagePackets] == digest(m, lost)
 }
 
-// note remembers that a message was taken.
-func (d *deliveries) note(m *sensors.Message, lost time.Time) {
+// note remembers that a message was taken, for good or until the program ends.
+func (d *deliveries) note(m *sensors.Message, lost time.Time, forGood bool) {
 	if m.Packet == 0 {
 		return
 	}
+	if !forGood {
+		d.lately[m.Packet] = digest(m, lost)
+		return
+	}
+	delete(d.lately, m.Packet)
 	n := m.Packet / pagePackets
 	page := d.pages[n]
 	if page == nil {

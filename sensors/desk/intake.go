@@ -118,13 +118,16 @@ func (d *Desk) Admit(m sensors.Message, clock time.Time) {
 		d.Intake.fates = append(d.Intake.fates, fate{})
 		outcome := d.admitInput(in, m, arrival)
 		d.Intake.fates[len(d.Intake.fates)-1].outcome = outcome
-		undated = undated || !in.dated
+		// Under a doubted clock the same message can be placed at another time
+		// when it comes again.
+		undated = undated || !in.dated || d.OwnClocks.doubted
 	}
 	// Also one without a value of ours, as a birth, counts in the session of its
 	// decoder. A late reading may still be held back, and then its message must
 	// come again after a kill.
-	if undated && !slices.ContainsFunc(d.Intake.waiting[before:], func(p arrived) bool { return p.late }) {
-		d.deliveries.note(&m, d.lost)
+	if undated {
+		late := slices.ContainsFunc(d.Intake.waiting[before:], func(p arrived) bool { return p.late })
+		d.deliveries.note(&m, d.lost, !late)
 	}
 }
 

@@ -252,7 +252,9 @@ type mark struct {
 }
 
 // ownParts are the alarms about the daemon's own parts.
-var ownParts = map[alerts.Condition]bool{"broker_lost": true, "store_failing": true, "notice_undeliverable": true}
+var ownParts = map[alerts.Condition]bool{
+	"broker_lost": true, "store_failing": true, "notice_undeliverable": true, "clock_wrong": true, "clock_moved": true,
+}
 
 func markOf(s *snapshot.Snapshot) *mark {
 	m := &mark{thermal: map[population.CohortID]float64{}}

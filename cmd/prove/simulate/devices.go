@@ -49,7 +49,7 @@ func (f *reference) heard(m *world.Message) {
 	}
 	s, d := said.Sensor, &f.devices[m.Said.Sensor.Index]
 	i := slices.IndexFunc(f.run.site.Sensors, func(one site.Sensor) bool { return one.Device == s && !one.Unclaimed && !one.Retired })
-	if i >= 0 && m.Retained && s.Plan.Form == world.ChangeForm && !s.Silent {
+	if i >= 0 && m.Retained && s.Plan.Form == world.ChangeForm && s.There() {
 		// What it said last holds.
 		if !d.known || d.valueC != said.ValueC {
 			d.valueC, d.trueAt, d.heard, d.known, d.vague = said.ValueC, said.TrueAt, f.run.now, true, true

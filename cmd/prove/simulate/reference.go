@@ -170,7 +170,7 @@ func (f *reference) observe() {
 		if !r.broker.connected {
 			continue
 		}
-		onChange, silent := r.sensors[i].Plan.Form == world.ChangeForm, r.sensors[i].Silent
+		onChange, silent := r.sensors[i].Plan.Form == world.ChangeForm, !r.sensors[i].There()
 		switch {
 		case onChange && !silent && d.known:
 			// Its word that it is there holds, and so does what it said last.

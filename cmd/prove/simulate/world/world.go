@@ -81,6 +81,9 @@ func (s *Sensor) Trusted(now int) bool {
 	return now >= s.Plan.Joins && !s.Silent && s.Stuck == nil && s.LyingC == 0 && !s.Late && !s.Absurd && s.Clock == 0 && now >= s.SpoiltUntil
 }
 
+// There reports whether a sensor that speaks on change has said that it is there.
+func (s *Sensor) There() bool { return s.there }
+
 // Reads is what the sensor measures, in steps of 0.01 °C with the number of
 // the message in the digits after: each value tells which message it was.
 func (s *Sensor) Reads(now int, d Dice) float64 {
