@@ -33,6 +33,9 @@ type reference struct {
 	// it has not moved.
 	lastTime time.Time
 	still    int
+	// witnessed counts the minutes for which two sensors have borne out the
+	// machine's clock.
+	witnessed int
 	// forgot is when the daemon last lost what it had not written: alarms that
 	// come on just after are those of before.
 	forgot int
@@ -201,7 +204,8 @@ func (f *reference) observe() {
 
 // progress checks that the daemon's time goes on, and is right when the
 // machine's has been for long. Where nothing beside that clock tells the time a
-// person must say that it is right; the daemon then has to ask for it.
+// person must say that it is right; the daemon then has to ask for it, and where
+// two sensors bear the clock out it has not.
 func (f *reference) progress(now *snapshot.Snapshot) {
 	r := f.run
 	if now.Time.Sub(f.lastTime) < 20*time.Second {
@@ -214,6 +218,10 @@ func (f *reference) progress(now *snapshot.Snapshot) {
 		r.breach("clock", "the daemon's time has stood at %s for %d min", now.Time.Format("2006-01-02 15:04"), f.still)
 	}
 	asking := slices.ContainsFunc(now.Alarms, func(a snapshot.Alarm) bool { return a.Key.Condition == "clock_wrong" && a.Active })
+	count(r.clock.ahead == 0 && f.witnesses() >= 2, &f.witnessed, new(int))
+	if f.witnessed > timeAgain && asking {
+		r.breach("clock", "the clock of the machine and those of two sensors have been right for %d min, and people are told that it is wrong", f.witnessed)
+	}
 	if off := now.Time.Sub(r.trueTime()).Abs(); !asking && r.clock.ahead == 0 && r.now-max(r.clock.changed, r.process.began) > timeAgain && off > 2*time.Minute {
 		r.breach("clock", "the clock of the machine has been right for %d min, and the daemon's is %s off", timeAgain, off.Truncate(time.Minute))
 	}
