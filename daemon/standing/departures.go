@@ -17,8 +17,8 @@ type Departures map[sensors.SensorID][]time.Time
 
 // Note takes note that a sensor is gone from a time on.
 func (d Departures) Note(id sensors.SensorID, at time.Time) {
-	list := append(d[id], at)
-	d[id] = slices.Clone(list[max(0, len(list)-departuresKept):])
+	d[id] = append(d[id], at)
+	d[id] = slices.Clone(d[id][max(0, len(d[id])-departuresKept):])
 }
 
 // Left reports whether a sensor went after one time and not after another.

@@ -140,9 +140,5 @@ func (f *reference) lostSession() {
 	for i := range f.devices {
 		f.devices[i].whole, f.devices[i].vague = false, true
 	}
-	for _, s := range f.run.sensors {
-		if s.Plan.Form == world.SparkplugForm {
-			s.Born = false
-		}
-	}
+	f.run.unborn()
 }

@@ -129,9 +129,7 @@ func (r *run) kill() {
 // leave is what follows from the end of the daemon.
 func (r *run) leave(orderly bool) {
 	p := r.process
-	if orderly && !r.disk.failing {
-		r.ref.stopped()
-	} else {
+	if !orderly || r.disk.failing {
 		r.ref.killed()
 	}
 	r.process = nil
@@ -143,7 +141,10 @@ func (r *run) leave(orderly bool) {
 }
 
 // asked is what the daemon publishes to a sensor: all of it asks for a birth.
-func (r *run) asked(payload.Request) {
+func (r *run) asked(payload.Request) { r.unborn() }
+
+// unborn has sensors tell again what their messages mean.
+func (r *run) unborn() {
 	for _, s := range r.sensors {
 		if s.Plan.Form == world.SparkplugForm {
 			s.Born = false

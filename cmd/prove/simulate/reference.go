@@ -113,7 +113,7 @@ func (f *reference) view(id sensors.RoomID) *roomView {
 	return v
 }
 
-// started, stopped and killed take note of the lives of the daemon.
+// started and killed take note of the lives of the daemon.
 func (f *reference) started() {
 	for i := range f.devices {
 		f.devices[i].quiet = 0
@@ -130,8 +130,6 @@ func (f *reference) started() {
 		a.calling = 0
 	}
 }
-
-func (f *reference) stopped() {}
 
 // stepped takes note that the machine's clock is moved: the daemon watches anew
 // then, as after a start.
