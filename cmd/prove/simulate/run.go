@@ -303,10 +303,10 @@ func (r *run) deliver(ctx context.Context) {
 // connect brings the link up or down, and tells the engine of a change.
 func (r *run) connect(ctx context.Context) {
 	b := r.broker
-	if b.away && b.connected {
+	switch {
+	case b.away && b.connected:
 		b.drop()
-	}
-	if !b.away && !b.connected {
+	case !b.away && !b.connected:
 		b.connected = true
 		if b.forgot {
 			b.forgot, b.lost, b.told = false, r.wall(), nil

@@ -34,8 +34,7 @@ func (f *reference) sound(s *world.Sensor) bool {
 
 // falseAlarm checks an alarm that came on.
 func (f *reference) falseAlarm(a *snapshot.Alarm) {
-	r := f.run
-	v := f.view(a.Key.Room)
+	r, v := f.run, f.view(a.Key.Room)
 	if r.now-f.forgot <= forgottenFor {
 		return
 	}
