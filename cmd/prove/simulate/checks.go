@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"math"
 	"os"
 	"slices"
@@ -85,7 +86,7 @@ func (r final) checkHistory(ctx context.Context) {
 			said[at].least++
 		}
 	}
-	for _, at := range sortedPlaces(stored, func(a, b place) int { return cmp.Or(a.sensor-b.sensor, cmp.Compare(a.value, b.value)) }) {
+	for _, at := range slices.SortedFunc(maps.Keys(stored), func(a, b place) int { return cmp.Or(a.sensor-b.sensor, cmp.Compare(a.value, b.value)) }) {
 		t := said[at]
 		got := stored[at]
 		switch {
@@ -124,15 +125,6 @@ func sameSensor(list []sensors.Reading) int {
 // sensorTimeIn reports whether one of the readings has the time of the message.
 func sensorTimeIn(s *world.Said, list []sensors.Reading) bool {
 	return slices.ContainsFunc(list, func(r sensors.Reading) bool { return r.Time.Sub(s.At).Abs() < time.Second })
-}
-
-func sortedPlaces[K comparable, V any](m map[K]V, order func(a, b K) int) []K {
-	keys := make([]K, 0, len(m))
-	for k := range m {
-		keys = append(keys, k)
-	}
-	slices.SortFunc(keys, order)
-	return keys
 }
 
 // checkThermalTime compares the thermal time of cohorts with a plain integral
