@@ -196,6 +196,9 @@ func TestClockBehindTheRecordsThatNothingBearsOut(t *testing.T) {
 	if err := m.engine.Do(t.Context(), fold.ConfirmClock{Who: "lead"}); err == nil {
 		t.Error("a clock that nobody doubts is confirmed")
 	}
+	if s := m.minutes(12, 25); active(s, conditions.ClockWrong) != nil {
+		t.Error("people are still told that the clock is wrong")
+	}
 	m.alike()
 }
 

@@ -32,6 +32,8 @@ type FacilityState struct {
 	// when; empty while it is believed.
 	ClockDoubt      string
 	ClockDoubtSince time.Time
+	// ClockBelieved is set once it was doubted and is not any more.
+	ClockBelieved bool
 	// ClockStep is how the time was last moved.
 	ClockStep ClockStep
 	// Rooms are the signs of all rooms with sensors.
@@ -160,6 +162,9 @@ func (in FacilityState) clockObservation() alerts.Observation {
 		return o
 	}
 	if in.ClockOffset == nil {
+		if in.ClockBelieved {
+			o.Truth = alerts.False
+		}
 		return o
 	}
 	o.Value = math.Abs(in.ClockOffset.Seconds())

@@ -38,6 +38,7 @@ func TestFacility(t *testing.T) {
 			conditions.NoticeUndeliverable, alerts.True, "3 waiting, oldest since 01:50: mail server refused the password",
 		},
 		{"nothing to compare the clock with", conditions.FacilityState{}, conditions.ClockWrong, alerts.Unknown, ""},
+		{"clock believed again", conditions.FacilityState{ClockBelieved: true}, conditions.ClockWrong, alerts.False, ""},
 		{"clock right", conditions.FacilityState{ClockOffset: offset(time.Second)}, conditions.ClockWrong, alerts.False, "this machine is 0 min ahead"},
 		{
 			"clock doubted", conditions.FacilityState{ClockDoubt: "it says 1 Jan 1970", ClockDoubtSince: night.Add(-time.Hour), ClockOffset: offset(0)},

@@ -32,6 +32,8 @@ type PartsState struct {
 	Doubt  PartTrouble `json:"doubt,omitzero"`
 	// Clock is what speaks against the machine's clock.
 	Clock PartTrouble `json:"clock,omitzero"`
+	// ClockBelieved is set since that was over.
+	ClockBelieved bool `json:"clock_believed,omitempty"`
 }
 
 // PartTrouble is what is wrong with a part; the zero value is nothing.
@@ -47,6 +49,7 @@ func (s PartsState) Next(at time.Time, store, damage, doubt, clock string, deliv
 	next = PartsState{
 		Store: s.Store, Delivery: delivery,
 		Damage: s.Damage.Becomes(damage, at), Doubt: s.Doubt.Becomes(doubt, at), Clock: s.Clock.Becomes(clock, at),
+		ClockBelieved: clock == "" && (s.ClockBelieved || s.Clock.Problem != ""),
 	}
 	if (store == "") != (s.Store.Problem == "") {
 		next.Store = s.Store.Becomes(store, at)
@@ -99,7 +102,7 @@ func (s PartsState) Condition(link *Link) conditions.FacilityState {
 		BrokerCertificateEnds: link.CertificateEnds,
 		Store:                 s.Store.condition("the database file"), Damage: s.Damage.condition("the records"), Doubt: s.Doubt.condition("the records"),
 		Undelivered: s.Delivery.Waiting, OldestUndelivered: s.Delivery.Oldest, DeliveryProblem: s.Delivery.Problem,
-		ClockDoubt: s.Clock.Problem, ClockDoubtSince: s.Clock.Since,
+		ClockDoubt: s.Clock.Problem, ClockDoubtSince: s.Clock.Since, ClockBelieved: s.ClockBelieved,
 	}
 }
 
