@@ -216,9 +216,7 @@ func (k *Keeper) reconsider(l look, elapsed time.Duration) *Step {
 	switch {
 	case l.disciplined && (k.doubt != moved || here < 2 || there > 0):
 		return k.follow(l, "the clock of this machine follows a source of time", elapsed)
-	case l.ahead.Abs() < slewing && k.doubt == inherited && here > 0 && !l.contradicted():
-		return k.follow(l, "", elapsed)
-	case l.ahead.Abs() < slewing && (k.doubt == moved || k.doubt == contradicted && !l.contradicted()):
+	case l.ahead.Abs() < slewing && (k.doubt == moved || (k.doubt == contradicted || k.doubt == inherited && here > 0) && !l.contradicted()):
 		return k.follow(l, "", elapsed)
 	case there > 0 && there >= here:
 		return k.follow(l, "the clock of this machine agrees with those of sensors", elapsed)

@@ -52,11 +52,8 @@ func (d *deliveries) repeated(m *sensors.Message, lost time.Time) bool {
 	if !m.Again || m.Packet == 0 {
 		return false
 	}
-	if d.lately[m.Packet] == digest(m, lost) {
-		return true
-	}
-	page := d.pages[m.Packet/pagePackets]
-	return page != nil && page[m.Packet%pagePackets] == digest(m, lost)
+	sum, page := digest(m, lost), d.pages[m.Packet/pagePackets]
+	return d.lately[m.Packet] == sum || page != nil && page[m.Packet%pagePackets] == sum
 }
 
 // note remembers that a message was taken, for good or until the program ends.

@@ -225,13 +225,16 @@ func (d *Desk) admitValue(s *Sensor, v payload.Measurement, m sensors.Message, a
 // what a sensor that reports on change said last holds while it is there, and
 // holds again once it is back; that it said so can have been missed.
 func (d *Desk) holds(s *Sensor, one *series, raw float64) bool {
+	if !s.config.OnChange {
+		return false
+	}
 	here := s.health.Gone.IsZero()
 	for _, w := range d.Presences.words {
 		if w.sensor == s {
 			here = w.here
 		}
 	}
-	if !s.config.OnChange || !here {
+	if !here {
 		return false
 	}
 	for _, p := range slices.Backward(d.Intake.waiting) {
