@@ -95,7 +95,7 @@ func (e evaluation) sayBlindness(out []alerts.Observation) {
 // SilentAfter is how long a sensor with a reporting interval may be silent
 // before that is a finding.
 func SilentAfter(interval time.Duration) time.Duration {
-	return max(silentIntervals*interval, silentFloor)
+	return max(SilentIntervals*interval, silentFloor)
 }
 
 // air is the air of the room of which its trend is made; nothing is known of

@@ -148,7 +148,8 @@ type RoomMemory struct {
 }
 
 const (
-	silentIntervals = 3
+	// SilentIntervals is how many intervals a sensor may be silent.
+	SilentIntervals = 3
 	silentFloor     = 5 * time.Minute
 	emptyRoom       = "no cohort in the room"
 )
@@ -231,7 +232,7 @@ func (e evaluation) silent(s SensorState) alerts.Observation {
 		o.Truth, o.Value = alerts.True, e.in.Now.Sub(s.GoneSince).Minutes()
 		o.Detail = fmt.Sprintf("%s, gone since %s as the broker says", sensorName(s), e.clock(s.GoneSince))
 		if !s.LastReading.IsZero() {
-			o.Detail += fmt.Sprintf("; last heard%s at %s", lastValue(s), e.clock(s.LastReading))
+			o.Detail += "; " + e.lastHeard(s)
 		}
 		return o
 	}
@@ -257,7 +258,7 @@ func (e evaluation) silent(s SensorState) alerts.Observation {
 	if s.LastReading.IsZero() {
 		o.Detail = sensorName(s) + ", never heard"
 	} else {
-		o.Detail = fmt.Sprintf("%s, last heard%s at %s", sensorName(s), lastValue(s), e.clock(s.LastReading))
+		o.Detail = sensorName(s) + ", " + e.lastHeard(s)
 	}
 	if s.Fault != "" {
 		o.Detail += ": its " + s.Fault
@@ -321,6 +322,11 @@ func clock(t, now time.Time, zone *time.Location) string {
 }
 
 func sensorName(s SensorState) string { return Point{Sensor: s.ID, Position: s.Position}.where() }
+
+// lastHeard says what a sensor said last, and when.
+func (e evaluation) lastHeard(s SensorState) string {
+	return fmt.Sprintf("last heard%s at %s", lastValue(s), e.clock(s.LastReading))
+}
 
 func lastValue(s SensorState) string {
 	if s.LastValue == "" {

@@ -26,7 +26,7 @@ func SensorsOf(list []*desk.Sensor, now, listening time.Time, blind bool) []cond
 			state.GoneSince = s.GoneSince()
 			if !s.Reported() {
 				// Its last word holds for long, once there was one.
-				state.Interval = s.HeardWithin() / 3
+				state.Interval = s.HeardWithin() / conditions.SilentIntervals
 			}
 		}
 		if known && (blind || state.Fault != "" || !state.GoneSince.IsZero() || now.Sub(s.Spoke()) >= conditions.SilentAfter(state.Interval)) {
