@@ -24,32 +24,37 @@ func onChangeBesideAnother() string {
 		"  - {id: hall-b, room: hall, interval: 60s, inputs: [{topic: t/hall/b, format: plain, values: [{quantity: temperature, unit: °C}]}]}\npeople:", 1)
 }
 
+// retained sends what a broker has retained.
+func (r *rig) retained(topic, body string, m int) {
+	r.messages <- sensors.Message{Topic: topic, Payload: []byte(body), Retained: true, Received: minute(m), Ack: func() {}}
+}
+
+// aboveThreshold lets the other sensor report 20 °C in each minute, and is by how
+// many °C on average the first cohort's air was above its threshold meanwhile.
+func (r *rig) aboveThreshold(from, to int) float64 {
+	r.t.Helper()
+	before := r.engine.Snapshot().Cohorts[0].ThermalTime
+	for m := from; m < to; m++ {
+		r.send("t/hall/b", "20", minute(m))
+		r.ticks <- timekeeping.Right(minute(m))
+	}
+	return (r.tick(minute(to)).Cohorts[0].ThermalTime - before) * 24 / (float64(to-from) / 60)
+}
+
 // One that is taken out of the configuration counts no more for development,
 // however long its last value would have held, nor when the past is gone
 // through again.
 func TestComplaint2ChangeOnlySensorThatWasTakenOut(t *testing.T) {
 	r := newRigOf(t, onChangeBesideAnother())
 	r.links <- snapshot.Link{Connected: true, Subscribed: true, Since: minute(0)}
-	r.do(fold.AddCohort{Who: "keeper", Cohort: population.Cohort{
-		ID: "monarch-2", Species: "danaus-plexippus", Start: testStart, StartStage: "egg", Individuals: 100,
-		Placements: []population.Placement{{Room: "hall", From: testStart}},
-	}})
-	r.messages <- sensors.Message{Topic: "t/hall/a/status", Payload: []byte("online"), Retained: true, Received: minute(0), Ack: func() {}}
+	r.monarchsIn("monarch-2", "hall", testStart)
+	r.retained("t/hall/a/status", "online", 0)
 	r.send("t/hall/a", "30", minute(1))
-	hours := func(from, to int) float64 {
-		t.Helper()
-		before := r.engine.Snapshot().Cohorts[0].ThermalTime
-		for m := from; m < to; m++ {
-			r.send("t/hall/b", "20", minute(m))
-			r.ticks <- timekeeping.Right(minute(m))
-		}
-		return (r.tick(minute(to)).Cohorts[0].ThermalTime - before) * 24 / (float64(to-from) / 60)
-	}
-	both := hours(2, 122)
+	both := r.aboveThreshold(2, 122)
 	r.facility = foldtest.Parse(t, strings.Replace(onChangeBesideAnother(), "    reports: on-change\n", "    reports: on-change\n    retired: true\n", 1))
 	r.do(fold.NewConfigure(r.facility, r.catalog, "lead"))
-	hours(122, 142)
-	if alone := hours(142, 262); math.Abs(both-alone-5) > 0.3 {
+	r.aboveThreshold(122, 142)
+	if alone := r.aboveThreshold(142, 262); math.Abs(both-alone-5) > 0.3 {
 		t.Errorf("%.2f °C above the threshold by both sensors and %.2f by the one at 20 °C, want 5 less", both, alone)
 	}
 	live := r.engine.Snapshot().Cohorts
@@ -67,40 +72,23 @@ func TestComplaint2ChangeOnlySensorThatWasTakenOut(t *testing.T) {
 // speaks again, though its value would have held for a day.
 func TestComplaint2ChangeOnlySensorThatIsGone(t *testing.T) {
 	r := newRigOf(t, onChangeBesideAnother())
-	word := func(topic, body string, m int) {
-		r.messages <- sensors.Message{Topic: topic, Payload: []byte(body), Retained: true, Received: minute(m), Ack: func() {}}
-	}
 	r.links <- snapshot.Link{Connected: true, Subscribed: true, Since: minute(0)}
-	r.do(fold.AddCohort{Who: "keeper", Cohort: population.Cohort{
-		ID: "monarch-2", Species: "danaus-plexippus", Start: testStart, StartStage: "egg", Individuals: 100,
-		Placements: []population.Placement{{Room: "hall", From: testStart}},
-	}})
-	word("t/hall/a/status", "online", 0)
+	r.monarchsIn("monarch-2", "hall", testStart)
+	r.retained("t/hall/a/status", "online", 0)
 	r.send("t/hall/a", "30", minute(1))
-	last := 0.0
-	degrees := func(from, to int) float64 {
-		t.Helper()
-		for m := from; m < to; m++ {
-			r.send("t/hall/b", "20", minute(m))
-			r.ticks <- timekeeping.Right(minute(m))
-		}
-		now := r.tick(minute(to)).Cohorts[0].ThermalTime
-		grown := now - last
-		last = now
-		return grown * 24 / (float64(to-from) / 60)
-	}
-	degrees(2, 20)
-	both := degrees(20, 140)
-	word("t/hall/a/status", "offline", 140)
-	degrees(140, 160)
-	alone := degrees(160, 280)
-	word("t/hall/a/status", "online", 280)
-	word("t/hall/a", "30", 280)
-	degrees(280, 300)
-	again := degrees(300, 420)
+	r.aboveThreshold(2, 20)
+	both := r.aboveThreshold(20, 140)
+	r.retained("t/hall/a/status", "offline", 140)
+	r.aboveThreshold(140, 160)
+	alone := r.aboveThreshold(160, 280)
+	r.retained("t/hall/a/status", "online", 280)
+	r.retained("t/hall/a", "30", 280)
+	r.aboveThreshold(280, 300)
+	again := r.aboveThreshold(300, 420)
 	if math.Abs(both-alone-5) > 0.3 || math.Abs(again-both) > 0.3 {
 		t.Errorf("%.2f °C above the threshold by both sensors, %.2f while one was gone and %.2f once it was back, want 5 less while it was", both, alone, again)
 	}
+	last := r.engine.Snapshot().Cohorts[0].ThermalTime
 	r.do(fold.RecordCount{Count: population.Count{Cohort: "monarch-2", Time: minute(30), Stage: "egg", Seen: 10, Of: 10, By: "keeper"}})
 	if got := r.tick(minute(421)).Cohorts[0].ThermalTime; math.Abs(got-last) > 0.02 {
 		t.Errorf("%.3f degree-days once gone through again, %.3f before", got, last)
@@ -112,7 +100,7 @@ func TestComplaint2ChangeOnlySensorThatIsGone(t *testing.T) {
 func TestComplaint2ChangeOnlySensorThatNeverSpeaks(t *testing.T) {
 	r := newRigOf(t, onChangeBesideAnother())
 	r.links <- snapshot.Link{Connected: true, Subscribed: true, Since: minute(0)}
-	r.messages <- sensors.Message{Topic: "t/hall/a/status", Payload: []byte("online"), Retained: true, Received: minute(0), Ack: func() {}}
+	r.retained("t/hall/a/status", "online", 0)
 	for m := 1; m < 80; m++ {
 		r.send("t/hall/b", "21.5", minute(m))
 		s := r.tick(minute(m))
@@ -133,9 +121,7 @@ func onChangeHouse(settings string) string {
 func TestComplaint2ChangeOnlySensorIsVouchedForByItsAvailability(t *testing.T) {
 	r := newRigOf(t, onChangeHouse("    availability: {topic: t/hall/a/status}\n"))
 	link := func(m int, up bool) { r.links <- snapshot.Link{Connected: up, Subscribed: up, Since: minute(m)} }
-	word := func(body string, m int) {
-		r.messages <- sensors.Message{Topic: "t/hall/a/status", Payload: []byte(body), Retained: true, Received: minute(m), Ack: func() {}}
-	}
+	word := func(body string, m int) { r.retained("t/hall/a/status", body, m) }
 	hall := func(m int) snapshot.Room {
 		t.Helper()
 		return r.tick(minute(m)).Rooms[1]
@@ -208,9 +194,6 @@ func TestComplaint2ChangeOnlySensorIsVouchedForByItsAvailability(t *testing.T) {
 // silent for long, also where others watch its room.
 func TestComplaint2ChangeOnlySensorIsKnownByWhatIsRetained(t *testing.T) {
 	r := newRigOf(t, onChangeBesideAnother())
-	retained := func(topic, body string, m int) {
-		r.messages <- sensors.Message{Topic: topic, Payload: []byte(body), Retained: true, Received: minute(m), Ack: func() {}}
-	}
 	value := func(want float64, n int, when string) {
 		t.Helper()
 		got := r.stored("hall-a", sensors.Temperature)
@@ -219,18 +202,18 @@ func TestComplaint2ChangeOnlySensorIsKnownByWhatIsRetained(t *testing.T) {
 		}
 	}
 	r.links <- snapshot.Link{Connected: true, Subscribed: true, Since: minute(0)}
-	retained("t/hall/a/status", "online", 0)
-	retained("t/hall/a", "21.5", 0)
+	r.retained("t/hall/a/status", "online", 0)
+	r.retained("t/hall/a", "21.5", 0)
 	r.tick(minute(1))
 	value(21.5, 1, "upon the subscription")
-	retained("t/hall/a", "21.5", 2)
+	r.retained("t/hall/a", "21.5", 2)
 	r.tick(minute(2))
 	value(21.5, 1, "told again")
-	retained("t/hall/a", "23", 3)
+	r.retained("t/hall/a", "23", 3)
 	r.tick(minute(3))
 	value(23, 2, "after a change that was missed")
-	retained("t/hall/a/status", "offline", 4)
-	retained("t/hall/a", "24", 4)
+	r.retained("t/hall/a/status", "offline", 4)
+	r.retained("t/hall/a", "24", 4)
 	for m := 4; m < 30; m++ {
 		r.send("t/hall/b", "21.5", minute(m))
 		r.tick(minute(m))

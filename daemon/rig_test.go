@@ -150,9 +150,14 @@ func (r *rig) do(c fold.Command) {
 
 func (r *rig) monarchs(at time.Time) {
 	r.t.Helper()
+	r.monarchsIn("monarch-1", "nursery", at)
+}
+
+func (r *rig) monarchsIn(id population.CohortID, room sensors.RoomID, at time.Time) {
+	r.t.Helper()
 	r.do(fold.AddCohort{Who: "keeper", Cohort: population.Cohort{
-		ID: "monarch-1", Species: "danaus-plexippus", Start: at, StartStage: "egg", Individuals: 100,
-		Placements: []population.Placement{{Room: "nursery", From: at}},
+		ID: id, Species: "danaus-plexippus", Start: at, StartStage: "egg", Individuals: 100,
+		Placements: []population.Placement{{Room: room, From: at}},
 	}})
 }
 
