@@ -16,14 +16,12 @@ import (
 	"rearguard/alerts"
 	"rearguard/cmd/prove/simulate/world"
 	"rearguard/daemon/fold"
+	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
 )
-
-// farFuture is after everything that a run holds, also under a wrong clock.
-var farFuture = time.Date(9000, 1, 1, 0, 0, 0, 0, time.UTC)
 
 // final are the checks of a run that has come to its end.
 type final struct{ *run }
@@ -55,7 +53,7 @@ func (r final) checkHistory(ctx context.Context) {
 		value  int64
 	}
 	stored := map[place][]sensors.Reading{}
-	for reading, err := range r.process.store.Scan(ctx, nil, time.Unix(0, 0).AddDate(-2, 0, 0), farFuture) {
+	for reading, err := range r.process.store.Scan(ctx, nil, time.Unix(0, 0).AddDate(-2, 0, 0), past.FarFuture()) {
 		if err != nil {
 			r.breach("history", "history cannot be read: %v", err)
 			return
@@ -257,7 +255,7 @@ func markOf(s *snapshot.Snapshot) *mark {
 		// What is on about a cohort that was closed is over at the next look, and
 		// how the daemon's own parts are is found out anew.
 		if a.Active && !ownParts[a.Key.Condition] && (!strings.HasPrefix(a.Key.Subject, "cohort-") || lives(a.Key.Subject)) {
-			m.alarms = append(m.alarms, fmt.Sprintf("%s (occurrence %d)", a.Key, a.Occurrence))
+			m.alarms = append(m.alarms, alarmText(&a))
 		}
 	}
 	for i := range s.Cohorts {
@@ -272,12 +270,16 @@ func markOf(s *snapshot.Snapshot) *mark {
 	return m
 }
 
+func alarmText(a *snapshot.Alarm) string {
+	return fmt.Sprintf("%s (occurrence %d)", a.Key, a.Occurrence)
+}
+
 // withEnded adds the alarms that were over before a time: a delay that ran out
 // between two looks shows at the next.
 func (m *mark) withEnded(s *snapshot.Snapshot, at time.Time) *mark {
 	for _, a := range s.Alarms {
 		if !a.Active && !a.ClearedAt.IsZero() && a.ClearedAt.Before(at) {
-			m.alarms = append(m.alarms, fmt.Sprintf("%s (occurrence %d)", a.Key, a.Occurrence))
+			m.alarms = append(m.alarms, alarmText(&a))
 		}
 	}
 	return m
@@ -343,7 +345,7 @@ func (r final) checkReplay(ctx context.Context) {
 		r.breach("replay", "history cannot be replayed: %v", err)
 		return
 	}
-	happened, err := p.store.AlarmTransitions(context.WithoutCancel(ctx), time.Unix(0, 0), farFuture)
+	happened, err := p.store.AlarmTransitions(context.WithoutCancel(ctx), time.Unix(0, 0), past.FarFuture())
 	if err != nil {
 		r.fail(err)
 		return

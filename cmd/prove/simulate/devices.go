@@ -110,9 +110,9 @@ const futureTolerance = 5 * time.Minute
 // witnesses are how many sensors have right clocks of their own and are heard.
 func (f *reference) witnesses() int {
 	n := 0
-	for _, one := range f.run.site.Sensors {
-		s, d := one.Device, &f.devices[one.Device.Index]
-		if s.Plan.Form.OwnTime() && !one.Unclaimed && !one.Retired && s.Trusted(f.run.now) && d.known && f.run.now-d.heard <= 2*s.Plan.Interval {
+	for i, s := range f.run.sensors {
+		d := &f.devices[i]
+		if s.Plan.Form.OwnTime() && f.run.site.Hears(s) && s.Trusted(f.run.now) && d.known && f.run.now-d.heard <= 2*s.Plan.Interval {
 			n++
 		}
 	}

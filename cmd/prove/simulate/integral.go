@@ -8,6 +8,7 @@ import (
 	"rearguard/cmd/prove/simulate/site"
 	"rearguard/cmd/prove/simulate/thermal"
 	"rearguard/cmd/prove/simulate/world"
+	"rearguard/daemon/past"
 	"rearguard/sensors"
 )
 
@@ -62,7 +63,7 @@ func (r final) course(ctx context.Context, id sensors.RoomID) ([]thermal.Point, 
 		return nil, nil
 	}
 	var stored []sensors.Reading
-	for reading, err := range r.process.store.Scan(ctx, series, time.Unix(0, 0).AddDate(-2, 0, 0), farFuture) {
+	for reading, err := range r.process.store.Scan(ctx, series, time.Unix(0, 0).AddDate(-2, 0, 0), past.FarFuture()) {
 		if err != nil {
 			return nil, err
 		}

@@ -206,7 +206,8 @@ func (r *run) edited(ctx context.Context, e world.Event, touched sensors.RoomID,
 	}
 	r.process.facility = f
 	r.broker.retell()
-	r.compareMarks(before, markOf(r.process.engine.Snapshot()).withEnded(r.process.engine.Snapshot(), at).without(touched))
+	now := r.process.engine.Snapshot()
+	r.compareMarks(before, markOf(now).withEnded(now, at).without(touched))
 	r.ref.edited()
 	return begun{}
 }

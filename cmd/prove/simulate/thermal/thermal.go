@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 )
 
 // Point is the air of a room at a time.
@@ -65,7 +66,7 @@ func Course(readings []sensors.Reading, names Names) []Point {
 func Time(start, end time.Time, thresholdC float64, way []Stretch) (total float64, reach time.Time) {
 	at, lastC, known := start, 0.0, false
 	for _, one := range pieces(way) {
-		reach = later(reach, one.to.At)
+		reach = desk.Later(reach, one.to.At)
 		if !one.from.At.Before(end) {
 			continue
 		}
@@ -92,7 +93,7 @@ func pieces(way []Stretch) []piece {
 	for i, s := range way {
 		for k := 1; k < len(s.Air); k++ {
 			a, b := s.Air[k-1], s.Air[k]
-			from, to := later(a.At, s.From), b.At
+			from, to := desk.Later(a.At, s.From), b.At
 			if i+1 < len(way) && way[i+1].From.Before(to) {
 				to = way[i+1].From
 			}
@@ -102,13 +103,6 @@ func pieces(way []Stretch) []piece {
 		}
 	}
 	return list
-}
-
-func later(a, b time.Time) time.Time {
-	if a.After(b) {
-		return a
-	}
-	return b
 }
 
 // between is the value at a time on the line from a to b.
