@@ -162,6 +162,44 @@ func TestClockOfTheMachine(t *testing.T) {
 	}
 }
 
+// One sensor that agrees with the machine shows that another is wrong, in
+// whatever form it carries its time.
+func TestClockOfTheMachineAgreesWithAnySensor(t *testing.T) {
+	const atB = "topic: t/nursery/b\n        format: json\n        time: {at: /ts, unit: s}\n        values: [{quantity: temperature, at: /t, unit: °C}, {quantity: humidity, at: /h, unit: \"%\"}]"
+	for _, c := range []struct {
+		name, body string
+		wrong      int
+	}{
+		{"with a time", `[{"bn":"b:","bt":%d,"n":"t","u":"Cel","v":25}]`, 0},
+		{"without one", `[{"bn":"b:","n":"t","u":"Cel","v":25}]`, 1},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			text := strings.Replace(foldtest.Facility, atB, "topic: t/nursery/b\n        format: senml\n        values: [{quantity: temperature, at: \"b:t\"}]", 1)
+			if text == foldtest.Facility {
+				t.Fatal("the second sensor is not where it was")
+			}
+			b := newScene(t, text)
+			for range 20 {
+				b.now = b.now.Add(time.Minute)
+				second := c.body
+				if strings.Contains(second, "%d") {
+					second = fmt.Sprintf(second, b.now.Add(-time.Second).Unix())
+				}
+				first := fmt.Sprintf(`{"ts":%d,"t":25,"h":70}`, b.now.Add(-4*time.Minute).Unix())
+				for _, one := range [][2]string{{"t/nursery/a", first}, {"t/nursery/b", second}} {
+					if err := b.Messages(sensors.Message{Topic: one[0], Received: b.now, Payload: []byte(one[1])}); err != nil {
+						t.Fatal(err)
+					}
+				}
+			}
+			b.wait(0)
+			if got := b.raised()[conditions.ClockWrong]; got != c.wrong {
+				t.Errorf("one clock four minutes behind, another right: said %d times that this machine's is wrong, want %d", got, c.wrong)
+			}
+		})
+	}
+}
+
 func TestSpikesDoNotCountForHarm(t *testing.T) {
 	b := newScene(t, foldtest.Facility)
 	b.cohort("larva-3")

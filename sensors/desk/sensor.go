@@ -24,7 +24,7 @@ type Sensor struct {
 	// joined is when a changed configuration brought it in, zero for always.
 	joined time.Time
 	// ownTime is set when its messages can carry a time of their own, stamps
-	// when its configuration says where.
+	// when its configuration says where, so that all of them do.
 	ownTime, stamps bool
 	health          health
 	clock           clockWatch
@@ -221,10 +221,12 @@ func (s *Sensor) FaultUnknown(now time.Time) bool {
 // false for a sensor that stamps none or is silent.
 func (s *Sensor) lag(now time.Time) (time.Duration, bool) {
 	t := s.series[sensors.Temperature]
-	if !s.stamps || t == nil || t.newest.Time.IsZero() || now.Sub(t.newest.Arrival) > s.StaleAfter() {
+	if !s.ownTime || t == nil || t.newest.Time.IsZero() || now.Sub(t.newest.Arrival) > s.StaleAfter() {
 		return 0, false
 	}
-	return t.newest.Arrival.Sub(t.newest.Time), true
+	lag := t.newest.Arrival.Sub(t.newest.Time)
+	// A message of the others that carries none has that of its arrival.
+	return lag, s.stamps || lag != 0
 }
 
 // ClockOffset is by how much this machine's clock is ahead of the clocks of

@@ -8,12 +8,12 @@ import (
 	"log/slog"
 	"maps"
 	"math"
-	"os"
 	"slices"
 	"strings"
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/cmd/prove/simulate/files"
 	"rearguard/cmd/prove/simulate/world"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/past"
@@ -215,12 +215,7 @@ const (
 // checkGrowth bounds the size of the files, and of what the engine holds in
 // memory from one round to the next, by its newest checkpoint.
 func (r final) checkGrowth(ctx context.Context) {
-	total := int64(0)
-	for _, suffix := range []string{"", "-wal"} {
-		if info, err := os.Stat(r.disk.path() + suffix); err == nil {
-			total += info.Size()
-		}
-	}
+	total := files.Size(r.disk.path())
 	if most := int64(growthBase + growthMessage*(len(r.ledger)+r.world.junk)); total > most {
 		r.breach("growth", "the records have %d bytes after %d messages; %d would be plenty", total, len(r.ledger), most)
 	}

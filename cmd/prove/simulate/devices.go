@@ -26,6 +26,9 @@ type device struct {
 	vague bool
 	// sparkplug sessions: whether the birth and all since were handed over.
 	whole bool
+	// live counts the messages that came as they were sent since the daemon was
+	// started: its clock bears another out from the second on.
+	live int
 }
 
 // calibratedMost is by how much a calibration moves what a sensor says at most.
@@ -72,12 +75,15 @@ func (f *reference) heard(m *world.Message) {
 		return
 	}
 	late := f.run.now - m.Said.TrueAt
+	if !m.Queued && !m.Again {
+		d.live++
+	}
 	pause, over := d.pause, d.over
 	if silence := f.run.now - d.heard; silence > 5 {
 		pause, over = silence, f.run.now
 	}
-	if s.Plan.Form == world.ChangeForm && !d.known {
-		pause, over = longestRun, f.run.now
+	if s.Plan.Form == world.ChangeForm && (!d.known || f.run.now-d.heard > 1) {
+		pause, over = longestRun, f.run.now // nothing vouched for it
 	}
 	cool := d.cool
 	switch m := f.run.site.Room(f.run.site.Sensors[i].Room); {
@@ -87,7 +93,7 @@ func (f *reference) heard(m *world.Message) {
 	case late > 1:
 		f.view(m.ID).hotLate = f.run.now
 	}
-	*d = device{pause: pause, over: over, cool: cool, valueC: m.Said.ValueC, trueAt: m.Said.TrueAt, heard: f.run.now, known: true, vague: late > 1 || m.Again, whole: d.whole}
+	*d = device{pause: pause, over: over, cool: cool, valueC: m.Said.ValueC, trueAt: m.Said.TrueAt, heard: f.run.now, known: true, vague: late > 1 || m.Again, whole: d.whole, live: d.live}
 }
 
 // vouched takes note that a sensor that speaks on change is there, and is known
@@ -107,12 +113,13 @@ const longestRun = 1 << 20
 // it by itself.
 const futureTolerance = 5 * time.Minute
 
-// witnesses are how many sensors have right clocks of their own and are heard.
+// witnesses are how many sensors have right clocks of their own and are heard,
+// also since the daemon was started.
 func (f *reference) witnesses() int {
 	n := 0
 	for i, s := range f.run.sensors {
 		d := &f.devices[i]
-		if s.Plan.Form.OwnTime() && f.run.site.Hears(s) && s.Trusted(f.run.now) && d.known && f.run.now-d.heard <= 2*s.Plan.Interval {
+		if s.Plan.Form.OwnTime() && f.run.site.Hears(s) && s.Trusted(f.run.now) && d.known && d.live >= 2 && f.run.now-d.heard <= 2*s.Plan.Interval {
 			n++
 		}
 	}

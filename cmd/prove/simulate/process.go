@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"rearguard/alerts/notify"
+	"rearguard/cmd/prove/simulate/files"
 	"rearguard/cmd/prove/simulate/world"
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
@@ -121,7 +122,7 @@ func (r *run) kill() {
 		return
 	}
 	r.leave(false)
-	if err := r.disk.replace(left); err != nil {
+	if err := files.Replace(r.disk.path(), left); err != nil {
 		r.fail(err)
 	}
 }

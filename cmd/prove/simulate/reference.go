@@ -116,7 +116,7 @@ func (f *reference) view(id sensors.RoomID) *roomView {
 // started and killed take note of the lives of the daemon.
 func (f *reference) started() {
 	for i := range f.devices {
-		f.devices[i].quiet = 0
+		f.devices[i].quiet, f.devices[i].live = 0, 0
 	}
 	for _, v := range f.rooms {
 		v.hot, v.blind = 0, 0
@@ -215,10 +215,11 @@ func (f *reference) progress(now *snapshot.Snapshot) {
 	if f.still > 8 {
 		r.breach("clock", "the daemon's time has stood at %s for %d min", now.Time.Format("2006-01-02 15:04"), f.still)
 	}
-	asking := slices.ContainsFunc(now.Alarms, func(a snapshot.Alarm) bool { return a.Key.Condition == "clock_wrong" && a.Active })
+	wrong := slices.IndexFunc(now.Alarms, func(a snapshot.Alarm) bool { return a.Key.Condition == "clock_wrong" && a.Active })
+	asking := wrong >= 0
 	count(r.clock.ahead == 0 && f.witnesses() >= 2, &f.witnessed, new(int))
 	if f.witnessed > timeAgain && asking {
-		r.breach("clock", "the clock of the machine and those of two sensors have been right for %d min, and people are told that it is wrong", f.witnessed)
+		r.breach("clock", "the clock of the machine and those of two sensors have been right for %d min, and people are told that it is wrong: %s", f.witnessed, now.Alarms[wrong].Detail)
 	}
 	if off := now.Time.Sub(r.trueTime()).Abs(); !asking && r.clock.ahead == 0 && r.now-max(r.clock.changed, r.process.began) > timeAgain && off > 2*time.Minute {
 		r.breach("clock", "the clock of the machine has been right for %d min, and the daemon's is %s off", timeAgain, off.Truncate(time.Minute))

@@ -43,15 +43,13 @@ func (f *reference) telling(on map[alerts.Key]*snapshot.Alarm) {
 		}
 		v.calling++
 		v.unrepeated++
-		rest := 0
-		if f.asked >= r.now-v.unrepeated {
-			rest = restOf[a.Priority]
-		}
-		if most := repeatWithin[a.Priority]; most > 0 && v.unrepeated > most+rest {
+		// The rest that the phone asked for goes on while the daemon is stopped.
+		asked := r.now - f.asked - restOf[a.Priority]
+		if most := repeatWithin[a.Priority]; most > 0 && min(v.unrepeated, asked) > most {
 			r.breach("unrepeated", "%s has been on for %d min since the last call, and nobody acknowledged it or was told again", key, v.unrepeated)
 		}
 		for _, name := range everybody {
-			if v.calling > tellWithin+rest && !v.told[name] && !f.open[person{name, key}] && !f.forgottenEnd(told{person{name, key}, v.occurrence}) {
+			if min(v.calling, asked) > tellWithin && !v.told[name] && !f.open[person{name, key}] && !f.forgottenEnd(told{person{name, key}, v.occurrence}) {
 				r.breach("untold", "%s has been on for %d min, and %s was not told", key, v.calling, name)
 			}
 		}

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"rearguard/cmd/prove/simulate/files"
 	"rearguard/cmd/prove/simulate/world"
 )
 
@@ -25,8 +26,8 @@ func kinds() map[world.Kind]func(context.Context, *run, world.Event) begun {
 		"heater sticks": heaterSticks, "window open": windowOpen,
 		"sensor dies": sensorDies, "sensor stuck": sensorStuck, "sensor lies": sensorLies,
 		"sensor late": sensorLate, "sensor clock": sensorClock,
-		"sensor absurd": sensorAbsurd,
-		"broker away":   brokerAway, "broker restarts": brokerRestarts, "session lost": sessionLost, "flood": flood,
+		"sensor absurd": sensorAbsurd, "sensor finds": sensorFinds,
+		"broker away": brokerAway, "broker restarts": brokerRestarts, "session lost": sessionLost, "flood": flood,
 		"restart": restart, "kill": kill, "disk fails": diskFails, "damage": damage,
 		"clock step": clockStep, "clock wrong at start": clockWrongAtStart,
 		"phone down": phoneDown, "phone asks": phoneAsks, "phone refuses": phoneRefuses,
@@ -119,6 +120,19 @@ func sensorLate(_ context.Context, r *run, e world.Event) begun {
 		s.SpoiltUntil = r.now + 30
 		return fmt.Sprintf("%s has its network again", s.ID)
 	}}
+}
+
+// sensorFinds has a sensor publish one reading that it took hours ago.
+func sensorFinds(_ context.Context, r *run, e world.Event) begun {
+	s, ago := r.anySensor(e), 60+e.B%(11*60)
+	if !s.Plan.Form.OwnTime() || s.Plan.Form == world.SparkplugForm || !r.site.Hears(s) || s.Silent || s.Late || s.Clock != 0 || ago > r.now {
+		return begun{}
+	}
+	m := s.Find(r.now, ago, r.trueTime(), r.Dice)
+	r.broker.publish(m)
+	r.ledger = append(r.ledger, m.Said)
+	s.SpoiltUntil = max(s.SpoiltUntil, r.now+30)
+	return once("%s publishes a reading that it took %d min ago", s.ID, ago)
 }
 
 func sensorClock(_ context.Context, r *run, e world.Event) begun {
@@ -218,7 +232,7 @@ func damage(ctx context.Context, r *run, e world.Event) begun {
 		return begun{}
 	}
 	r.world.before, r.world.startAt = nil, r.now
-	done, err := r.disk.damage(e.A)
+	done, err := files.Damage(r.disk.path(), e.A)
 	if err != nil {
 		r.fail(err)
 	}

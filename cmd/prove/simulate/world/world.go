@@ -193,6 +193,18 @@ func (s *Sensor) Report(now int, at time.Time, d Dice) (published []*Message, on
 	return published, m.Said
 }
 
+// Find is what a sensor with a clock of its own publishes of a reading that it
+// took so many minutes ago, at a time at which it published no other.
+func (s *Sensor) Find(now, ago int, at time.Time, d Dice) *Message {
+	s.count++
+	v := s.Reads(now, d)
+	at = at.Add(-time.Duration(ago)*time.Minute - publishWithin - time.Duration(d.Below(int(publishWithin/time.Millisecond), forNoise, now, 300+s.Index))*time.Millisecond)
+	return &Message{
+		Topic: s.Topic(), Body: s.encode(v, at),
+		Said: &Said{Sensor: s, ValueC: v, At: at, TrueAt: now - ago, Binding: true, Placed: true},
+	}
+}
+
 // RoomID is the name with which a room begins a run.
 func RoomID(i int) sensors.RoomID { return sensors.RoomID(fmt.Sprintf("room-%c", 'a'+i)) }
 
