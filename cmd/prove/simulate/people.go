@@ -60,13 +60,13 @@ func moveOne(ctx context.Context, r *run, e world.Event) begun {
 	at := r.process.engine.Snapshot().Time
 	r.do(ctx, fold.MoveCohort{Cohort: c.id, Room: to, At: at, Who: "Keeper"}, func() {
 		c.places = append(c.places, population.Placement{Room: to, From: at})
-		c.room = to
+		c.room, c.astray = to, false
 		r.ref.unsettle()
 	})
 	r.ref.unsettle()
 	// Should the answer never come, nobody knows where it stands.
 	if c.room != to {
-		c.disturbed = true
+		c.disturbed, c.astray = true, true
 	}
 	return once("%s is moved to %s", c.id, to)
 }

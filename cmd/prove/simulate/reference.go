@@ -303,7 +303,7 @@ func (f *reference) room(m *site.Room, on map[alerts.Key]*snapshot.Alarm) {
 func (f *reference) homeless(on map[alerts.Key]*snapshot.Alarm) {
 	r := f.run
 	for _, c := range r.world.cohorts {
-		if c.room != "" || !c.entered || !c.ended.IsZero() {
+		if c.room != "" || c.astray || !c.entered || !c.ended.IsZero() {
 			c.homeless = 0
 			continue
 		}

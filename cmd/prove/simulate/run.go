@@ -97,6 +97,8 @@ type cohort struct {
 	// disturbed is set when its air can no longer be worked out from the
 	// configuration as it is.
 	disturbed bool
+	// astray is set while nobody knows in which room it stands.
+	astray bool
 	// homeless counts the minutes for which its room has been gone.
 	homeless int
 }
