@@ -1,0 +1,419 @@
+package conditions
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"rearguard/alerts"
+	"rearguard/alerts/conditions/trend"
+	"rearguard/alerts/harm"
+	"rearguard/sensors"
+)
+
+// noon is the time of these tests; nothing depends on the date.
+func noon() time.Time { return time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC) }
+
+// ago is so long before noon.
+func ago(d time.Duration) time.Time { return noon().Add(-d) }
+
+// look is an evaluation at noon with the rules of this program.
+func look(in RoomState) evaluation {
+	in.Now = noon()
+	return evaluation{&in, NewEvaluator(Definitions())}
+}
+
+// What is as much as a threshold is on the side that its docstring says; these
+// are the thresholds that nobody can see from outside by a whole course of air.
+
+func TestDayOfASwing(t *testing.T) {
+	e := look(RoomState{Limits: Limits{DaySwing: &Limit{Value: 4}}})
+	hours := func(n int, first time.Time) []trend.Hour {
+		var list []trend.Hour
+		for h := range n {
+			list = append(list, trend.Hour{Start: first.Add(time.Duration(h) * time.Hour), LowC: 24, HighC: 25})
+		}
+		return list
+	}
+	oldest := func(age time.Duration) *trend.Trend {
+		return &trend.Trend{Hours: append([]trend.Hour{{Start: ago(age), LowC: 20, HighC: 20}}, hours(12, ago(12*time.Hour))...)}
+	}
+	for _, c := range []struct {
+		name  string
+		trend *trend.Trend
+		want  alerts.Truth
+	}{
+		{"half a day", &trend.Trend{Hours: hours(12, ago(12*time.Hour))}, alerts.False},
+		{"less", &trend.Trend{Hours: hours(11, ago(12*time.Hour))}, alerts.Unknown},
+		{"nothing", &trend.Trend{}, alerts.Unknown},
+		{"cold a day ago", oldest(24 * time.Hour), alerts.True},
+		{"cold before that", oldest(24*time.Hour + time.Second), alerts.False},
+	} {
+		if o := e.swing(c.trend); o.Truth != c.want {
+			t.Errorf("%s: %v of %g °C, want %v", c.name, o.Truth, o.Value, c.want)
+		}
+	}
+}
+
+func TestChangeThatIsNearlyFast(t *testing.T) {
+	now := 25.0
+	e := look(RoomState{TemperatureC: &now})
+	for _, c := range []struct {
+		perHour, low, high float64
+		want               alerts.Truth
+	}{
+		{1.5, 0.1, 2.9, alerts.False}, {1.51, 0.1, 2.9, alerts.Between}, {-1.51, -2.9, -0.1, alerts.Between},
+		{5, 2.01, 8, alerts.True}, {-5, -8, -2.01, alerts.True}, {5, 2, 8, alerts.Between},
+	} {
+		o := &alerts.Observation{}
+		e.sayChange(o, &Limit{Value: 2}, &trend.Trend{Temperature: trend.Slope{Known: true, PerHour: c.perHour, Low: c.low, High: c.high}})
+		if o.Truth != c.want {
+			t.Errorf("%+g °C/h (%g to %g) against 2: %v, want %v", c.perHour, c.low, c.high, o.Truth, c.want)
+		}
+	}
+}
+
+func TestCohortThatStandsStill(t *testing.T) {
+	say := func(still, missed time.Duration) alerts.Observation {
+		return CohortState{Cohort: "atlas-3", Stage: "pupa", Now: noon(), Still: Standstill{Since: ago(still), At: noon(), Missed: missed}}.stalled()
+	}
+	if o := say(24*time.Hour, 0); o.Truth != alerts.True || o.Value != 24 {
+		t.Errorf("still for a day: %v (%g h)", o.Truth, o.Value)
+	}
+	if o := say(24*time.Hour, time.Second); o.Truth != alerts.Between || strings.Contains(o.Detail, "not counted") {
+		t.Errorf("still for a day, a second of it unseen: %v (%s)", o.Truth, o.Detail)
+	}
+	if o := say(26*time.Hour, time.Minute); !strings.HasSuffix(o.Detail, ", 1 min without data not counted") {
+		t.Errorf("says %q", o.Detail)
+	}
+	late := CohortState{Cohort: "atlas-3", Stage: "pupa", Event: "eclosion", Now: noon(), ExpectedMedian: ago(40 * time.Hour), ExpectedLate: ago(20 * time.Hour)}
+	if o := late.overdue(); o.Limit != 20 || o.Value != 20 || o.Truth != alerts.False {
+		t.Errorf("waits %g h, has waited %g: %v", o.Limit, o.Value, o.Truth)
+	}
+	late.ExpectedLate = ago(20*time.Hour + time.Second)
+	if o := late.overdue(); o.Truth != alerts.True {
+		t.Errorf("waits %g h, has waited %g: %v", o.Limit, o.Value, o.Truth)
+	}
+}
+
+// Time that did not pass changes nothing that is remembered.
+func TestResumeAtOnce(t *testing.T) {
+	m := RoomMemory{Injuries: map[string]Injury{"atlas-3": {Share: 0.2, At: ago(time.Minute), TemperatureC: 40}}}
+	if got := m.Resume(noon(), noon(), true).Injuries["atlas-3"]; got != m.Injuries["atlas-3"] {
+		t.Errorf("an injury becomes %+v", got)
+	}
+}
+
+func TestSpansInWords(t *testing.T) {
+	for _, c := range []struct {
+		d    time.Duration
+		want string
+	}{
+		{3*time.Hour - time.Minute, "179 min"}, {3 * time.Hour, "3.0 h"},
+		{7*24*time.Hour - time.Hour, "167.0 h"}, {7 * 24 * time.Hour, "7 days"},
+	} {
+		if got := span(c.d); got != c.want {
+			t.Errorf("%s is written %q, want %q", c.d, got, c.want)
+		}
+	}
+	for _, c := range []struct {
+		minutes float64
+		want    string
+	}{
+		{0, "lethal dose reached"}, {0.6, "about 1 min to lethal injury"}, {119, "about 119 min to lethal injury"}, {120, "about 2 h to lethal injury"},
+		{47 * 60, "about 47 h to lethal injury"}, {48 * 60, "days to lethal injury at this temperature"},
+	} {
+		if got := timeLeft(c.minutes); got != c.want {
+			t.Errorf("%g min are written %q, want %q", c.minutes, got, c.want)
+		}
+	}
+}
+
+func TestPartsOfTheFacilityAtTheirLimits(t *testing.T) {
+	say := func(in FacilityState, find func(FacilityState) alerts.Observation) alerts.Observation {
+		in.Now, in.Location = noon(), time.UTC
+		return find(in)
+	}
+	delivery := func(n int, age time.Duration) alerts.Truth {
+		return say(FacilityState{Undelivered: n, OldestUndelivered: ago(age)}, FacilityState.delivery).Truth
+	}
+	if a, b, c := delivery(0, time.Hour), delivery(1, 10*time.Minute-time.Second), delivery(1, 10*time.Minute); a != alerts.False || b != alerts.Between || c != alerts.True {
+		t.Errorf("none undelivered: %v, one for nearly ten minutes: %v, for ten: %v", a, b, c)
+	}
+	days := func(n float64) alerts.Truth {
+		return say(FacilityState{BrokerCertificateEnds: noon().Add(time.Duration(n * 24 * float64(time.Hour)))}, FacilityState.certificate).Truth
+	}
+	if a, b := days(21), days(20.99); a != alerts.False || b != alerts.True {
+		t.Errorf("a certificate that ends in 21 days: %v, a little earlier: %v", a, b)
+	}
+	none := time.Duration(0)
+	if o := say(FacilityState{ClockOffset: &none}, FacilityState.clockObservation); o.Detail != "this machine is 0 min ahead" {
+		t.Errorf("a clock that is right: %q", o.Detail)
+	}
+	step := func(by, age time.Duration) alerts.Observation {
+		return say(FacilityState{ClockStep: ClockStep{At: ago(age), By: by, Why: "a test"}}, FacilityState.clockStep)
+	}
+	for _, c := range []struct {
+		by, age time.Duration
+		want    alerts.Truth
+		way     string
+	}{
+		{10 * time.Minute, time.Minute, alerts.False, ""}, {10*time.Minute + time.Second, time.Minute, alerts.True, "moved forward by 10 min"},
+		{-11 * time.Minute, time.Minute, alerts.True, "moved back by 11 min"},
+		{time.Hour, 30*time.Minute - time.Second, alerts.True, "moved forward by 60 min"}, {time.Hour, 30 * time.Minute, alerts.False, ""},
+	} {
+		if o := step(c.by, c.age); o.Truth != c.want || !strings.HasPrefix(o.Detail, c.way) {
+			t.Errorf("moved by %s %s ago: %v (%s), want %v", c.by, c.age, o.Truth, o.Detail, c.want)
+		}
+	}
+}
+
+// How many rooms must fail, how close together, before one cause is behind it.
+func TestRoomsThatFailTogether(t *testing.T) {
+	failing := func(ages ...time.Duration) (list []RoomSign) {
+		for i, age := range ages {
+			list = append(list, RoomSign{Name: fmt.Sprintf("room %d", i), Failing: true, Since: ago(age)})
+		}
+		return list
+	}
+	sound := func(n int) []RoomSign { return make([]RoomSign, n) }
+	unseen := func(n int) []RoomSign {
+		list := make([]RoomSign, n)
+		for i := range list {
+			list[i].Unseen = true
+		}
+		return list
+	}
+	const m = time.Minute
+	for _, c := range []struct {
+		name  string
+		rooms [][]RoomSign
+		want  alerts.Truth
+	}{
+		{"the only one", [][]RoomSign{failing(m)}, alerts.Unknown},
+		{"both of two", [][]RoomSign{failing(m, 46*m)}, alerts.True},
+		{"both, not together", [][]RoomSign{failing(m, 47*m)}, alerts.Between},
+		{"one of two", [][]RoomSign{failing(m), sound(1)}, alerts.False},
+		{"two of three", [][]RoomSign{failing(m, m), sound(1)}, alerts.True},
+		{"two of four", [][]RoomSign{failing(m, m), sound(2)}, alerts.True},
+		{"two of five", [][]RoomSign{failing(m, m), sound(3)}, alerts.Between},
+		{"one of four", [][]RoomSign{failing(m), sound(3)}, alerts.False},
+		{"one of four, and one unseen", [][]RoomSign{failing(m), unseen(1), sound(2)}, alerts.Unknown},
+		{"none of four, and one unseen", [][]RoomSign{unseen(1), sound(3)}, alerts.False},
+		{"none of four, and two unseen", [][]RoomSign{unseen(2), sound(2)}, alerts.Unknown},
+		{"two of eight", [][]RoomSign{failing(m, m), sound(6)}, alerts.False},
+		{"three of eight", [][]RoomSign{failing(m, m, m), sound(5)}, alerts.Between},
+	} {
+		in := FacilityState{Now: noon()}
+		for _, list := range c.rooms {
+			in.Rooms = append(in.Rooms, list...)
+		}
+		if o := in.mains(); o.Truth != c.want {
+			t.Errorf("%s: %v (%g of %g), want %v", c.name, o.Truth, o.Value, o.Limit, c.want)
+		}
+	}
+	cold := RoomMemory{Trouble: Trouble{Range: trend.Range{LowC: 24}}, Trend: trend.Trend{Temperature: trend.Slope{Known: true, PerHour: -1, Low: -2}}}
+	if cold.cooling() {
+		t.Error("a room without air cools")
+	}
+	cold.Trend.Samples = []trend.Sample{{C: 20}}
+	if cold.cooling() {
+		t.Error("a room that may be steady cools")
+	}
+	if cold.Trend.Temperature.High = -0.1; !cold.cooling() {
+		t.Error("a room that cools does not")
+	}
+}
+
+func TestSensorThatIsLate(t *testing.T) {
+	e := look(RoomState{})
+	silent := func(s SensorState) alerts.Truth { return e.silent(s).Truth }
+	for _, c := range []struct {
+		name string
+		s    SensorState
+		want alerts.Truth
+	}{
+		{"in time", SensorState{Interval: 2 * time.Minute, LastReading: ago(6*time.Minute - time.Second)}, alerts.False},
+		{"three intervals", SensorState{Interval: 2 * time.Minute, LastReading: ago(6 * time.Minute)}, alerts.True},
+		{"no interval", SensorState{LastReading: ago(time.Hour)}, alerts.Unknown},
+		{"expected for less", SensorState{Interval: 2 * time.Minute, LastReading: ago(6 * time.Minute), ExpectedSince: ago(5 * time.Minute)}, alerts.Unknown},
+		{"expected for less, and heard not long before", SensorState{Interval: 2 * time.Minute, LastReading: ago(6*time.Minute - time.Second), ExpectedSince: ago(5 * time.Minute)}, alerts.False},
+		{"expected for as long", SensorState{Interval: 2 * time.Minute, ExpectedSince: ago(6 * time.Minute)}, alerts.True},
+	} {
+		if got := silent(c.s); got != c.want {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
+	}
+	for _, c := range []struct {
+		s    SensorState
+		want alerts.Truth
+	}{{SensorState{Interval: time.Minute}, alerts.Unknown}, {SensorState{}, alerts.False}} {
+		if o := e.fault(&c.s, alerts.Unknown); o.Truth != c.want {
+			t.Errorf("readings of a sensor with an interval of %s that is not heard: %v, want %v", c.s.Interval, o.Truth, c.want)
+		}
+	}
+	if a, b := SilentAfter(100*time.Second), SilentAfter(200*time.Second); a != 5*time.Minute || b != 10*time.Minute {
+		t.Errorf("missed after %s and %s", a, b)
+	}
+}
+
+// Of two sensors that are missed the one that was further off is named, of two
+// that were as far off the first.
+func TestWhichMissedSensorIsNamed(t *testing.T) {
+	for _, c := range []struct {
+		values [2]float64
+		want   sensors.SensorID
+	}{{[2]float64{34, 34}, "a"}, {[2]float64{34, 35}, "b"}, {[2]float64{35, 34}, "a"}} {
+		e := look(RoomState{Sensors: []SensorState{{ID: "a"}, {ID: "b"}}})
+		m := &RoomMemory{Witnesses: map[alerts.Condition][]Witness{Heat: {{Sensor: "a", Value: c.values[0]}, {Sensor: "b", Value: c.values[1]}}}}
+		o := alerts.Observation{Key: alerts.Key{Condition: Heat}, Limit: 30, Truth: alerts.False}
+		o = e.rest(o, m, e.beyond(&o, temperatureOf, alerts.Above))
+		if want := "the sensor that measured it, " + string(c.want) + ","; o.Truth != alerts.Unknown || !strings.HasPrefix(o.Detail, want) {
+			t.Errorf("%v: %v, %q, want %q", c.values, o.Truth, o.Detail, want)
+		}
+		if !m.Rests(Heat) || m.Rests(Chill) {
+			t.Error("what rests on a sensor is not known")
+		}
+	}
+}
+
+func TestDoseAtItsEdges(t *testing.T) {
+	limit := &DoseLimit{Limit: Limit{Value: 70}, For: time.Hour}
+	dose := func(x Exposure, blind bool) alerts.Observation {
+		e := look(RoomState{Blind: blind, Dampest: &Point{Sensor: "a", Value: 80}})
+		o := e.found(Damp, "%")
+		e.dose(&o, limit, e.in.Dampest, humidityOf, &RoomMemory{}, x)
+		return o
+	}
+	since := func(beyond, missed time.Duration) Exposure {
+		return Exposure{At: ago(time.Minute), Truth: alerts.True, Since: ago(2 * time.Hour), Beyond: beyond - time.Minute, Missed: missed}
+	}
+	if o := dose(since(time.Hour, 0), false); o.Truth != alerts.True {
+		t.Errorf("beyond for as long as it may be: %v", o.Truth)
+	}
+	if o := dose(since(time.Hour-time.Second, time.Minute-time.Second), false); o.Truth != alerts.Between || strings.Contains(o.Detail, "without data") {
+		t.Errorf("beyond for less: %v, %q", o.Truth, o.Detail)
+	}
+	if o := dose(since(time.Hour, time.Minute), false); !strings.Contains(o.Detail, "1 min of it without data") {
+		t.Errorf("a minute without data: %q", o.Detail)
+	}
+	if o := dose(Exposure{At: ago(time.Minute), Truth: alerts.True}, true); o.Detail != "" {
+		t.Errorf("nothing counted yet, and no data: %q", o.Detail)
+	}
+	if o := dose(since(2*time.Minute, 0), true); !strings.HasSuffix(o.Detail, "1 min counted so far") {
+		t.Errorf("a minute counted, and no data: %q", o.Detail)
+	}
+}
+
+func TestInjuryAtItsEdges(t *testing.T) {
+	line := harm.Line{CTMaxC: 45, ZC: 4, BoundaryC: 38}
+	cohort := HeatCohort{ID: "a", Name: "a in pupa", Line: line}
+	at := func(c float64) evaluation {
+		return look(RoomState{Cohorts: []HeatCohort{cohort}, Warmest: &Point{Sensor: "s", Value: c}})
+	}
+	deadband := at(0).rules.deadband[HeatInjury]
+	for _, c := range []struct {
+		c    float64
+		want alerts.Truth
+	}{{38, alerts.True}, {37.99, alerts.Between}, {38 - deadband, alerts.Between}, {37.99 - deadband, alerts.False}, {math.NaN(), alerts.Unknown}} {
+		if got := at(38).injures(c.c); got != c.want {
+			t.Errorf("%g °C injures: %v, want %v", c.c, got, c.want)
+		}
+	}
+	for _, c := range []struct {
+		name  string
+		c     float64
+		share float64
+		left  float64
+		want  alerts.Truth
+		due   bool
+	}{
+		{"as large a share as is an alarm", 39, 0.05, 500, alerts.True, true},
+		{"a smaller one", 39, 0.049, 500, alerts.Between, true},
+		{"as little time left as is an alarm", 39, 0, 120, alerts.True, true},
+		{"more", 39, 0, 121, alerts.Between, true},
+		{"a year left", 39, 0, 365 * 24 * 60, alerts.Between, false},
+		{"nearly a year left", 39, 0, 365*24*60 - 1, alerts.Between, true},
+		{"cooler, within the deadband", 38 - deadband, 0.5, math.Inf(1), alerts.Between, false},
+		{"cooler", 37.9 - deadband, 0.5, math.Inf(1), alerts.False, false},
+	} {
+		o := &alerts.Observation{}
+		at(c.c).sayInjury(o, cohort, Injury{Share: c.share}, c.left)
+		if o.Truth != c.want || o.Due.IsZero() == c.due || o.Value != 100*c.share {
+			t.Errorf("%s: %v, due %v, %g %%; want %v", c.name, o.Truth, o.Due, o.Value, c.want)
+		}
+	}
+	x := Injury{At: ago(30 * time.Minute), TemperatureC: 40}
+	if got := x.count(line, noon(), 40).Share; math.Abs(got-30*line.PerMinute(40)) > 1e-12 {
+		t.Errorf("half an hour without data counts %g, at a steady 40 °C it is %g", got, 30*line.PerMinute(40))
+	}
+	if got := x.count(line, noon().Add(time.Second), 40); got.Share != 0 || got.At.Equal(x.At) {
+		t.Errorf("more than half an hour without data becomes %+v", got)
+	}
+	warming := &trend.Trend{Temperature: trend.Slope{Known: true, PerHour: 6, Low: 3, High: 9}}
+	steady := line.MinutesLeft(0, 38, 0)
+	if got := at(38).minutesLeft(line, Injury{}, warming); got >= steady {
+		t.Errorf("%g min left while it warms, %g if it did not", got, steady)
+	}
+	warming.Temperature.Low = 0
+	if got := at(38).minutesLeft(line, Injury{}, warming); got != steady {
+		t.Errorf("%g min left while it may be steady, want %g", got, steady)
+	}
+}
+
+// Of cohorts with as little time left, the one that has suffered more is named;
+// of those that have as much, the first.
+func TestWhichInjuredCohortIsNamed(t *testing.T) {
+	line := harm.Line{CTMaxC: 45, ZC: 4, BoundaryC: 38}
+	for _, c := range []struct {
+		shares  [2]float64
+		blind   bool
+		warmest float64
+		want    string
+	}{
+		{[2]float64{0.2, 0.2}, false, 40, "cohort a"}, {[2]float64{0.2, 0.3}, false, 40, "cohort b"}, {[2]float64{0.3, 0.2}, false, 40, "cohort a"},
+		{[2]float64{1.2, 1.2}, false, 40, "cohort a"}, {[2]float64{1.2, 1.3}, false, 40, "cohort b"},
+		{[2]float64{0.2, 0.2}, true, 40, "cohort a"}, {[2]float64{0.2, 0.3}, true, 40, "cohort b"}, {[2]float64{0, 0}, true, 40, ""},
+	} {
+		e := look(RoomState{Blind: c.blind, Warmest: &Point{Sensor: "s", Value: c.warmest}, Cohorts: []HeatCohort{{ID: "a", Name: "a", Line: line}, {ID: "b", Name: "b", Line: line}}})
+		m := &RoomMemory{Injuries: map[string]Injury{}}
+		for i, id := range []string{"a", "b"} {
+			m.Injuries[id] = Injury{Share: c.shares[i], At: noon(), TemperatureC: c.warmest}
+		}
+		if o := e.injury(&trend.Trend{}, m); !strings.Contains(o.Detail, c.want) || c.want == "" && strings.Contains(o.Detail, "cohort") {
+			t.Errorf("shares %v, blind %v: %q, want %q", c.shares, c.blind, o.Detail, c.want)
+		}
+	}
+}
+
+func TestMouldAtItsEdges(t *testing.T) {
+	air := 25.0
+	say := func(percent, share float64, blind bool) alerts.Observation {
+		e := look(RoomState{Blind: blind, TemperatureC: &air, Dampest: &Point{Sensor: "a", Value: percent}, Limits: Limits{MouldRisk: &Limit{Value: 50}}})
+		return e.mould(&RoomMemory{Mould: Mould{At: noon(), Share: share, PerHour: 0.05, Known: true}})
+	}
+	for _, c := range []struct {
+		name           string
+		percent, share float64
+		blind          bool
+		want           alerts.Truth
+		detail         string
+	}{
+		{"as far as is an alarm", 95.5, 0.5, false, alerts.True, "spores germinate in about 10 h"},
+		{"not so far", 95.5, 0.49, false, alerts.Between, "spores germinate in about 10 h"},
+		{"out of the window", 89, 0.9, false, alerts.False, ""},
+		{"at the edge of the window", 90, 0.5, false, alerts.True, "spores germinate in about 36 h"},
+		{"no data, and something counted", 95.5, 0.2, true, alerts.Unknown, "20 % so far"},
+		{"no data, and nothing counted", 95.5, 0, true, alerts.Unknown, ""},
+	} {
+		o := say(c.percent, c.share, c.blind)
+		if o.Truth != c.want || !strings.Contains(o.Detail, c.detail) || c.detail == "" && o.Detail != "" {
+			t.Errorf("%s: %v, %q; want %v, %q", c.name, o.Truth, o.Detail, c.want, c.detail)
+		}
+	}
+	if o := say(95.5, 0.5, false); !o.Due.Equal(noon().Add(10 * time.Hour)) {
+		t.Errorf("due %v", o.Due)
+	}
+}
