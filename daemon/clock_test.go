@@ -113,8 +113,8 @@ func (m *machine) near(s *snapshot.Snapshot, within time.Duration) {
 // alike says that a replay of the records comes out as it was live.
 func (m *machine) alike() {
 	m.t.Helper()
-	live := m.engine.Snapshot()
 	m.stop()
+	live := m.engine.Snapshot()
 	got := m.replayed()
 	if d := cmp.Diff(transitions(m.t, m.path), got.Transitions); d != "" {
 		m.t.Errorf("alarms live and replayed:\n%s", d)

@@ -201,10 +201,10 @@ func (e *Engine) handle(ctx context.Context, in Sources) error {
 		var err error
 		select {
 		case <-ctx.Done():
-			return e.finish()
+			return e.finish(working)
 		case m, open := <-messages:
 			if !open {
-				return e.finish()
+				return e.finish(working)
 			}
 			err = e.handleMessages(working, m, in.Messages)
 		case <-e.commit.wrote:
@@ -264,6 +264,11 @@ func (e *Engine) admit(m sensors.Message) func() {
 func (e *Engine) handleAdmitted(ctx context.Context, acks []func()) error {
 	if err := e.fold.Handle(ctx); err != nil {
 		return err
+	}
+	if e.fold.KeepDue() {
+		if err := e.fold.Keep(ctx); err != nil {
+			return err
+		}
 	}
 	e.ask()
 	if e.opts.Evaluated != nil {
@@ -406,8 +411,11 @@ func (e *Engine) store(j job) error {
 	return nil
 }
 
-// finish hands over what is left.
-func (e *Engine) finish() error {
+// finish hands over what is left, and the state for the next start.
+func (e *Engine) finish(ctx context.Context) error {
+	if err := e.fold.Keep(ctx); err != nil {
+		return err
+	}
 	if err := e.store(job{}); err != nil {
 		return err
 	}

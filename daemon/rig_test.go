@@ -33,9 +33,11 @@ func minute(m int) time.Time { return testStart.Add(time.Duration(m) * time.Minu
 type rig struct {
 	t    testing.TB
 	path string
-	// options are those of the records; mostUnwritten, if set, is the engine's.
+	// options are those of the records; mostUnwritten and keepAfter, if set, are
+	// the engine's.
 	options       records.Options
 	mostUnwritten int
+	keepAfter     int
 	facility      *facility.Facility
 	catalog       *species.Catalog
 	store         *records.Store
@@ -90,7 +92,7 @@ func (r *rig) startAt(now timekeeping.Beat, before ...func()) {
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	r.engine, err = New(ctx, Options{
-		Options: fold.Options{Facility: r.facility, Catalog: r.catalog, Logger: slog.New(slog.DiscardHandler)},
+		Options: fold.Options{Facility: r.facility, Catalog: r.catalog, Logger: slog.New(slog.DiscardHandler), KeepAfter: r.keepAfter},
 		Store:   r.store, Now: now,
 	})
 	if err != nil {

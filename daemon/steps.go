@@ -73,4 +73,4 @@ func (s Steps) Write(ctx context.Context, commit Commit) (bool, error) {
 }
 
 // Finish hands over what is left, as the end of a run does.
-func (s Steps) Finish() error { return s.engine.finish() }
+func (s Steps) Finish(ctx context.Context) error { return s.engine.finish(ctx) }

@@ -145,6 +145,7 @@ func (p *prepared) events(t *testing.T) map[string]Command {
 		linkEvent{snapshot.Link{Address: "tcp://broker", Since: now, Problem: "connection refused"}},
 		resumeEvent{At: now.Add(7 * time.Second), From: now},
 		AdoptRecords{Who: "lead"},
+		keptEvent{},
 		partsEvent{snapshot.PartsState{Store: snapshot.PartTrouble{Since: now, Problem: "no space left"}}},
 		limitsEvent{snapshot.LimitsNoted{Limits: map[string]string{"room nursery heat_celsius": "31"}, Changes: []snapshot.LimitChange{{At: now, What: "room nursery heat_celsius", To: "31"}}}},
 		presenceEvent{Sensor: "nursery-a"},

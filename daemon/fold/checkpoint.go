@@ -1,7 +1,9 @@
 package fold
 
 import (
+	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -30,12 +32,18 @@ const (
 
 // checkpointEvery is the grid on which the state is kept: a restart handles
 // half an hour again in less than a second, and the state of hundreds of
-// sensors is not written more often than need be.
-const checkpointEvery = 30 * time.Minute
+// sensors is not written more often than need be. Where more comes within it, as
+// out of a backlog, it is kept after keepAfter readings: a start goes through
+// them again in about a second.
+const (
+	checkpointEvery = 30 * time.Minute
+	keepAfter       = 200_000
+)
 
 // checkpoint is the state of the fold at the end of an instant of the grid at
-// which forecasts are made. What happened since is in the records and is
-// handled again at the next start, so a checkpoint only saves time.
+// which forecasts are made, or of a keptEvent. What happened since is in the
+// records and is handled again at the next start, so a checkpoint only saves
+// time.
 type checkpoint struct {
 	Clock   time.Time           `json:"clock"`
 	Resumed time.Time           `json:"resumed,omitzero"`
@@ -108,12 +116,36 @@ func (f *Fold) keepCheckpoint() error {
 	if err != nil {
 		return err
 	}
+	f.handled = 0
 	f.out.keepState(CheckpointName, body)
 	if f.clock.Equal(f.clock.Truncate(24 * time.Hour)) {
 		f.out.keepState(earlierName, body)
 	}
 	return nil
 }
+
+// keptEvent says that the state was kept between two instants of the grid, and
+// that all was up to date then. It is journaled because a start from that state
+// makes anew what is expected.
+type keptEvent struct{}
+
+func (keptEvent) Kind() string { return "kept" }
+
+func (keptEvent) who() string { return "" }
+
+func (keptEvent) check(_ context.Context, f *Fold, at time.Time) (change, error) {
+	return func() error {
+		f.expectAnew()
+		return errors.Join(f.refreshLimits(at), f.alarms.Advance(at), f.keepCheckpoint())
+	}, nil
+}
+
+// KeepDue reports whether so much was handled since the state was last kept that
+// a start would take long.
+func (f *Fold) KeepDue() bool { return f.handled >= f.keepAfter }
+
+// Keep keeps the state as it is now, from which the next start goes on.
+func (f *Fold) Keep(ctx context.Context) error { return f.record(ctx, keptEvent{}) }
 
 func (rs *rooms) state() roomsState {
 	st := roomsState{Settled: rs.settled}

@@ -34,7 +34,9 @@ func (f *Fold) tick(ctx context.Context, at time.Time) error {
 	}
 	due := f.limitsDue(at) || f.stepped
 	if f.stepped {
-		f.startAnew()
+		// It was expected by another clock.
+		f.stepped = false
+		f.expectAnew()
 	}
 	if due {
 		if err := f.refreshLimits(at); err != nil {

@@ -45,7 +45,7 @@ func kinds() []kind {
 		of[AddCohort](), of[MoveCohort](), of[EndCohort](), of[RecordCount](), of[UndoCount](),
 		of[AdoptConstants](), of[RefuseConstants](), of[AdoptRecords](),
 		of[ClaimSensor](), of[StartBench](), of[ReadBench](), of[FinishBench](), of[LeaveBench](), of[Calibrate](), of[ReapplyCalibration](),
-		of[Configure](), of[linkEvent](), of[resumeEvent](), of[partsEvent](), of[limitsEvent](), of[presenceEvent](),
+		of[Configure](), of[linkEvent](), of[resumeEvent](), of[partsEvent](), of[limitsEvent](), of[presenceEvent](), of[keptEvent](),
 		of[clockEvent](), of[ConfirmClock](), of[ownClockEvent](),
 		outlived("suppress"), outlived("unsuppress"), outlived("reset"),
 	}

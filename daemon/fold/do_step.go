@@ -76,9 +76,8 @@ func (r *room) step(from, to time.Time, out *output) {
 	}
 }
 
-// startAnew drops what was expected by a clock that has been moved.
-func (f *Fold) startAnew() {
-	f.stepped = false
+// expectAnew drops what was expected, so that it is made anew.
+func (f *Fold) expectAnew() {
 	for _, r := range f.rooms.list {
 		r.outlook = nil
 	}

@@ -46,6 +46,9 @@ type Options struct {
 	// Grid is how much event time passes between full evaluations, a whole
 	// fraction of ten minutes; half a minute if zero.
 	Grid time.Duration
+	// KeepAfter is after how many readings the state is kept at the latest;
+	// 200,000 if zero.
+	KeepAfter int
 }
 
 // ground is what all parts of a fold stand on.
@@ -55,6 +58,8 @@ type ground struct {
 	// forecastEvery is the grid of event time on which cohorts are forecast,
 	// grid that on which everything is evaluated.
 	forecastEvery, grid time.Duration
+	// keepAfter is after how many readings the state is kept.
+	keepAfter int
 	// clock is the arrival of the last event handled; nextTick the next
 	// instant of the grid; resumed when the daemon last began to listen.
 	clock, nextTick, resumed time.Time
@@ -95,8 +100,10 @@ type Fold struct {
 	parked map[sensors.SensorID]*facility.Sensor
 	// overtaken waits to be flagged, stepped is set until the next instant of
 	// the grid after the clock was moved.
+	// Handled counts the readings since the state was last kept.
 	overtaken []past.Overtaken
 	stepped   bool
+	handled   int
 	// given is what the fold was first built from; configuration is the one in
 	// force. It holds from beginning to end when fixed is set.
 	// The records hold it when recorded is set.
@@ -126,8 +133,11 @@ func build(o Options, history past.Past, claimedLater map[sensors.SensorID]bool)
 	if o.Grid == 0 {
 		o.Grid = fineGrid
 	}
+	if o.KeepAfter == 0 {
+		o.KeepAfter = keepAfter
+	}
 	g := &ground{
-		logger: o.Logger, forecastEvery: o.ForecastEvery, grid: o.Grid, past: history, out: &output{batch: &records.Batch{}},
+		logger: o.Logger, forecastEvery: o.ForecastEvery, grid: o.Grid, keepAfter: o.KeepAfter, past: history, out: &output{batch: &records.Batch{}},
 	}
 	f := &Fold{
 		ground: g, own: &own{}, invented: o.Invented, kinds: byName(kinds()),

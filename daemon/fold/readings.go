@@ -57,6 +57,7 @@ func (f *Fold) Handle(ctx context.Context) error {
 
 // take gives one reading to all that feed on it.
 func (f *Fold) take(t desk.Taken) {
+	f.handled++
 	out := f.out.batch
 	stored := t.Reading
 	stored.Arrival = f.lead.Recorded(t.Arrival)

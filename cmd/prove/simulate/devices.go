@@ -26,9 +26,9 @@ type device struct {
 	vague bool
 	// sparkplug sessions: whether the birth and all since were handed over.
 	whole bool
-	// live counts the messages that came as they were sent since the daemon was
-	// started: its clock bears another out from the second on.
-	live int
+	// live counts the messages in a row that came as they were sent, liveAt is
+	// when the last one did: its clock bears another out from the second on.
+	live, liveAt int
 }
 
 // calibratedMost is by how much a calibration moves what a sensor says at most.
@@ -76,7 +76,10 @@ func (f *reference) heard(m *world.Message) {
 	}
 	late := f.run.now - m.Said.TrueAt
 	if !m.Queued && !m.Again {
-		d.live++
+		if f.run.now-d.liveAt > 2*s.Plan.Interval {
+			d.live = 0
+		}
+		d.live, d.liveAt = d.live+1, f.run.now
 	}
 	pause, over := d.pause, d.over
 	if silence := f.run.now - d.heard; silence > 5 {
@@ -93,7 +96,7 @@ func (f *reference) heard(m *world.Message) {
 	case late > 1:
 		f.view(m.ID).hotLate = f.run.now
 	}
-	*d = device{pause: pause, over: over, cool: cool, valueC: m.Said.ValueC, trueAt: m.Said.TrueAt, heard: f.run.now, known: true, vague: late > 1 || m.Again, whole: d.whole, live: d.live}
+	*d = device{pause: pause, over: over, cool: cool, valueC: m.Said.ValueC, trueAt: m.Said.TrueAt, heard: f.run.now, known: true, vague: late > 1 || m.Again, whole: d.whole, live: d.live, liveAt: d.liveAt}
 }
 
 // vouched takes note that a sensor that speaks on change is there, and is known
@@ -119,7 +122,7 @@ func (f *reference) witnesses() int {
 	n := 0
 	for i, s := range f.run.sensors {
 		d := &f.devices[i]
-		if s.Plan.Form.OwnTime() && f.run.site.Hears(s) && s.Trusted(f.run.now) && d.known && d.live >= 2 && f.run.now-d.heard <= 2*s.Plan.Interval {
+		if s.Plan.Form.OwnTime() && f.run.site.Hears(s) && s.Trusted(f.run.now) && d.known && d.live >= 2 && f.run.now-d.liveAt <= 2*s.Plan.Interval {
 			n++
 		}
 	}

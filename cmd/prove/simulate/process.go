@@ -27,6 +27,10 @@ const forecastEvery = 6 * time.Hour
 // instants all the same.
 const grid = 2 * time.Minute
 
+// keepAfter is few enough readings that the state is kept in most runs beside
+// its grid.
+const keepAfter = 150
+
 // process is one life of the daemon, from its start to its end.
 type process struct {
 	clock    timekeeping.Keeper
@@ -69,7 +73,7 @@ func (r *run) start(ctx context.Context) {
 	}
 	p := &process{store: store, facility: f, began: r.now, packed: r.now}
 	p.engine, err = daemon.New(ctx, daemon.Options{
-		Options: fold.Options{Facility: f, Catalog: r.catalogs.Of(r.site), Logger: slog.New(slog.DiscardHandler), Invented: true, ForecastEvery: forecastEvery, Grid: grid},
+		Options: fold.Options{Facility: f, Catalog: r.catalogs.Of(r.site), Logger: slog.New(slog.DiscardHandler), Invented: true, ForecastEvery: forecastEvery, Grid: grid, KeepAfter: keepAfter},
 		Store:   store, Clock: &p.clock, Now: r.look(), Ask: r.asked, NoticesDue: func() { p.deliverAt = r.now },
 	})
 	if err != nil {
@@ -99,7 +103,7 @@ func (r *run) stop(ctx context.Context) {
 	if r.upToDate(ctx); r.over() {
 		return
 	}
-	if err := p.steps.Finish(); err != nil {
+	if err := p.steps.Finish(ctx); err != nil {
 		r.breach("engine", "the engine failed at its end: %v", err)
 		return
 	}
