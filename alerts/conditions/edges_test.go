@@ -246,3 +246,86 @@ func TestTroubleInTime(t *testing.T) {
 		t.Error("a room that cools and keeps its moisture is not seen to have power")
 	}
 }
+
+// Which cause accounts for which harm, and which harm it is called by.
+func TestCausesAccountForHarm(t *testing.T) {
+	harms := []alerts.Condition{Heat, HeatApproaching, Chill, ChillApproaching, Drying, FastChange, Damp}
+	for _, c := range []struct {
+		cause  Cause
+		harms  string // one letter each
+		called alerts.Condition
+	}{
+		{CauseHeater, "hH..df.", Heat}, {CauseWeak, "..cC.f.", Chill}, {CauseDoor, "..cCdf.", Chill},
+		{CausePower, "..cCdf.", ""}, {CauseHumidifier, "....df.", Drying}, {Unclear, ".......", ""},
+	} {
+		e := look(RoomState{Room: "nursery"})
+		for i, harm := range harms {
+			want := c.harms[i] != '.'
+			o := alerts.Observation{Key: alerts.Key{Condition: harm, Room: "nursery"}, Truth: alerts.Between}
+			o = e.explain(o, &Trouble{Cause: c.cause, Evidence: "as seen"})
+			if got := explains(c.cause, harm); got != want || (o.Root != nil) != want || o.Detail != "" {
+				t.Errorf("%s accounts for %s: %v, root %v, %q; want %v", c.cause, harm, got, o.Root, o.Detail, want)
+			}
+			if o.Root != nil && (o.Root.Condition != alerts.Condition(c.cause) || o.Root.Room != "nursery") {
+				t.Errorf("%s has the root %v, want %s", harm, *o.Root, c.cause)
+			}
+		}
+		switch root := e.harmOf(c.cause); {
+		case (root != nil) != (c.called != ""):
+			t.Errorf("%s is called by %v, want %q", c.cause, root, c.called)
+		case root != nil && root.Condition != c.called:
+			t.Errorf("%s is called by %s, want %s", c.cause, root.Condition, c.called)
+		}
+	}
+}
+
+func TestCauseInWords(t *testing.T) {
+	e := look(RoomState{})
+	for _, c := range []struct {
+		cause  Cause
+		truth  alerts.Truth
+		detail string
+		want   string
+	}{
+		{CauseHeater, alerts.True, "34 °C", "34 °C; heater stuck on or strong sun: as seen"},
+		{CauseHeater, alerts.Between, "34 °C", "34 °C"},
+		{CauseHeater, alerts.False, "", ""},
+		{CauseHeater, alerts.Unknown, "", ""},
+		{Unclear, alerts.True, "34 °C", "34 °C; cause cannot be told: as seen"},
+		{Unclear, alerts.True, "", ""},
+		{Unclear, alerts.Between, "34 °C", "34 °C"},
+		{CauseHumidifier, alerts.True, "34 °C", "34 °C"},
+		{"", alerts.True, "34 °C", "34 °C"},
+	} {
+		o := e.explain(alerts.Observation{Key: alerts.Key{Condition: Heat}, Truth: c.truth, Detail: c.detail}, &Trouble{Cause: c.cause, Evidence: "as seen"})
+		if o.Detail != c.want {
+			t.Errorf("%q while heat is %v: %q, want %q", c.cause, c.truth, o.Detail, c.want)
+		}
+	}
+}
+
+// A cause is false once it is known what is usual, or that it is another one.
+func TestCausesThatAreNot(t *testing.T) {
+	e := look(RoomState{Limits: Limits{Heat: &Limit{Value: 31}}, Location: time.UTC})
+	for _, c := range []struct {
+		name  string
+		cause Cause
+		trend trend.Trend
+		want  alerts.Truth
+	}{
+		{"nothing is known", "", trend.Trend{Samples: []trend.Sample{{C: 25}}}, alerts.Unknown},
+		{"what is usual is known", "", trend.Trend{Samples: []trend.Sample{{C: 25}}, Hours: known(noon())}, alerts.False},
+		{"another one is told", CauseDoor, trend.Trend{Samples: []trend.Sample{{C: 25}}}, alerts.False},
+		{"no air is known", CauseDoor, trend.Trend{Hours: known(noon())}, alerts.Unknown},
+	} {
+		for _, o := range e.causes(nil, &RoomMemory{Trouble: Trouble{Cause: c.cause}}, &c.trend) {
+			want := c.want
+			if want == alerts.False && o.Key.Condition == alerts.Condition(c.cause) {
+				want = alerts.True
+			}
+			if o.Truth != want {
+				t.Errorf("%s: %s is %v, want %v", c.name, o.Key.Condition, o.Truth, want)
+			}
+		}
+	}
+}

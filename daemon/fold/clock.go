@@ -100,6 +100,7 @@ func (f *Fold) settle(ctx context.Context, at time.Time) error {
 			return err
 		}
 	}
+	f.rooms.redone = nil
 	if f.own.arrears.Times == before && f.desk.Intake.Held() == 0 {
 		f.own.arrears.MadeUp(f.logger)
 	}

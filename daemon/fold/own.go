@@ -151,6 +151,13 @@ func (f *Fold) resume(at time.Time, passed bool) error {
 		c.still = c.still.Resume(from, at, passed)
 	}
 	f.resumed, f.clock, f.nextTick = at, at, f.after(at)
+	if f.rooms.settled.IsZero() {
+		// What comes of before the beginning is late: however much that is, it
+		// does not wait in memory.
+		if _, err := f.rooms.settle(at.Add(-settleLag)); err != nil {
+			return err
+		}
+	}
 	return f.alarms.Resume(from, at, passed)
 }
 

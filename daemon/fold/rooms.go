@@ -34,7 +34,18 @@ type rooms struct {
 	// settled is up to where the air of all rooms is folded in.
 	settled time.Time
 	rules   roomair.Rules
+	// redone is the air that was gone through again at this instant.
+	redone map[sensors.RoomID]*stretch
 }
+
+// stretch is the settled air of a room since a time.
+type stretch struct {
+	from     time.Time
+	segments []roomair.Segment
+}
+
+// stretchMost bounds a stretch, about 8 MB.
+const stretchMost = 100_000
 
 // room is what the fold knows of one room.
 type room struct {
@@ -131,6 +142,11 @@ func (rs *rooms) settle(at time.Time) (map[sensors.RoomID][]roomair.Segment, err
 	for _, r := range rs.kept {
 		id := r.config.ID
 		r.track.Settle(at, func(s roomair.Segment) { settled[id] = append(settled[id], s) })
+		if again := rs.redone[id]; again != nil {
+			for _, s := range settled[id] {
+				again.take(s)
+			}
+		}
 		if mark, ok := r.track.Mark(); ok {
 			if err := r.marks.Keep(mark, rs.out.keepState); err != nil {
 				return nil, err
@@ -146,6 +162,14 @@ func (rs *rooms) pastOf(ctx context.Context) course.Past {
 	return func(id sensors.RoomID, from time.Time, emit func(roomair.Segment)) error {
 		r := rs.find(id)
 		if r == nil {
+			return nil
+		}
+		if known := rs.redone[id]; known != nil && !from.Before(known.from) {
+			for _, s := range known.segments {
+				if s.To.After(from) {
+					emit(s)
+				}
+			}
 			return nil
 		}
 		_, err := rs.curveFrom(ctx, r, from, emit)
@@ -167,7 +191,8 @@ func (rs *rooms) curveFrom(ctx context.Context, r *room, from time.Time, emit fu
 // earliest late reading, and sends the cohorts that breathed it back as well.
 func (f *Fold) redoRoom(ctx context.Context, r *room) error {
 	from, rewound := r.track.Late.From, r.track.Late.Rewound
-	curve, err := f.rooms.curveFrom(ctx, r, from, func(roomair.Segment) {})
+	again := &stretch{from: from}
+	curve, err := f.rooms.curveFrom(ctx, r, from, again.take)
 	if err != nil {
 		return err
 	}
@@ -180,6 +205,10 @@ func (f *Fold) redoRoom(ctx context.Context, r *room) error {
 	r.track.Forget(from)
 	r.marks.Drop(from, f.clock, f.out.keepState)
 	r.track.Refold(curve)
+	if f.rooms.redone == nil {
+		f.rooms.redone = map[sensors.RoomID]*stretch{}
+	}
+	f.rooms.redone[r.config.ID] = again
 	if rewound {
 		f.rooms.refill(r, waiting, past.FarFuture())
 	}
@@ -191,6 +220,16 @@ func (f *Fold) redoRoom(ctx context.Context, r *room) error {
 		}
 	}
 	return nil
+}
+
+// take adds a segment; what is too long is not kept.
+func (s *stretch) take(one roomair.Segment) {
+	if len(s.segments) == stretchMost {
+		s.from, s.segments = past.FarFuture(), nil
+	}
+	if s.from.Before(one.To) {
+		s.segments = append(s.segments, one)
+	}
 }
 
 func (r *room) noteBlind(blind bool, now time.Time) {
