@@ -56,11 +56,9 @@ func (f *reference) telling(on map[alerts.Key]*snapshot.Alarm) {
 	}
 }
 
-// forgottenEnd reports whether the daemon could not write that an alarm ended,
-// and was killed: for it the alarm is on as before, and told.
-func (f *reference) forgottenEnd(t told) bool {
-	return f.run.world.killed && f.run.world.diskFailed && f.ever[t]
-}
+// forgottenEnd reports whether the daemon had not written that an alarm ended when
+// it was killed: for it the alarm is on as before, and told.
+func (f *reference) forgottenEnd(t told) bool { return f.run.world.killed && f.ever[t] }
 
 // told takes note of a message that came through.
 func (f *reference) told(m notify.Message) {
