@@ -69,43 +69,13 @@ func TestChangeThatIsNearlyFast(t *testing.T) {
 	} {
 		o := &alerts.Observation{}
 		e.sayChange(o, &Limit{Value: 2}, &trend.Trend{Temperature: trend.Slope{Known: true, PerHour: c.perHour, Low: c.low, High: c.high}})
-		if o.Truth != c.want {
-			t.Errorf("%+g °C/h (%g to %g) against 2: %v, want %v", c.perHour, c.low, c.high, o.Truth, c.want)
+		if o.Truth != c.want || (o.Detail == "") != (c.want == alerts.False) {
+			t.Errorf("%+g °C/h (%g to %g) against 2: %v, %q, want %v", c.perHour, c.low, c.high, o.Truth, o.Detail, c.want)
 		}
 	}
 }
 
-func TestCohortThatStandsStill(t *testing.T) {
-	say := func(still, missed time.Duration) alerts.Observation {
-		return CohortState{Cohort: "atlas-3", Stage: "pupa", Now: noon(), Still: Standstill{Since: ago(still), At: noon(), Missed: missed}}.stalled()
-	}
-	if o := say(24*time.Hour, 0); o.Truth != alerts.True || o.Value != 24 {
-		t.Errorf("still for a day: %v (%g h)", o.Truth, o.Value)
-	}
-	if o := say(24*time.Hour, time.Second); o.Truth != alerts.Between || strings.Contains(o.Detail, "not counted") {
-		t.Errorf("still for a day, a second of it unseen: %v (%s)", o.Truth, o.Detail)
-	}
-	if o := say(26*time.Hour, time.Minute); !strings.HasSuffix(o.Detail, ", 1 min without data not counted") {
-		t.Errorf("says %q", o.Detail)
-	}
-	late := CohortState{Cohort: "atlas-3", Stage: "pupa", Event: "eclosion", Now: noon(), ExpectedMedian: ago(40 * time.Hour), ExpectedLate: ago(20 * time.Hour)}
-	if o := late.overdue(); o.Limit != 20 || o.Value != 20 || o.Truth != alerts.False {
-		t.Errorf("waits %g h, has waited %g: %v", o.Limit, o.Value, o.Truth)
-	}
-	late.ExpectedLate = ago(20*time.Hour + time.Second)
-	if o := late.overdue(); o.Truth != alerts.True {
-		t.Errorf("waits %g h, has waited %g: %v", o.Limit, o.Value, o.Truth)
-	}
-}
-
 // Time that did not pass changes nothing that is remembered.
-func TestResumeAtOnce(t *testing.T) {
-	m := RoomMemory{Injuries: map[string]Injury{"atlas-3": {Share: 0.2, At: ago(time.Minute), TemperatureC: 40}}}
-	if got := m.Resume(noon(), noon(), true).Injuries["atlas-3"]; got != m.Injuries["atlas-3"] {
-		t.Errorf("an injury becomes %+v", got)
-	}
-}
-
 func TestSpansInWords(t *testing.T) {
 	for _, c := range []struct {
 		d    time.Duration
@@ -131,102 +101,7 @@ func TestSpansInWords(t *testing.T) {
 	}
 }
 
-func TestPartsOfTheFacilityAtTheirLimits(t *testing.T) {
-	say := func(in FacilityState, find func(FacilityState) alerts.Observation) alerts.Observation {
-		in.Now, in.Location = noon(), time.UTC
-		return find(in)
-	}
-	delivery := func(n int, age time.Duration) alerts.Truth {
-		return say(FacilityState{Undelivered: n, OldestUndelivered: ago(age)}, FacilityState.delivery).Truth
-	}
-	if a, b, c := delivery(0, time.Hour), delivery(1, 10*time.Minute-time.Second), delivery(1, 10*time.Minute); a != alerts.False || b != alerts.Between || c != alerts.True {
-		t.Errorf("none undelivered: %v, one for nearly ten minutes: %v, for ten: %v", a, b, c)
-	}
-	days := func(n float64) alerts.Truth {
-		return say(FacilityState{BrokerCertificateEnds: noon().Add(time.Duration(n * 24 * float64(time.Hour)))}, FacilityState.certificate).Truth
-	}
-	if a, b := days(21), days(20.99); a != alerts.False || b != alerts.True {
-		t.Errorf("a certificate that ends in 21 days: %v, a little earlier: %v", a, b)
-	}
-	none := time.Duration(0)
-	if o := say(FacilityState{ClockOffset: &none}, FacilityState.clockObservation); o.Detail != "this machine is 0 min ahead" {
-		t.Errorf("a clock that is right: %q", o.Detail)
-	}
-	step := func(by, age time.Duration) alerts.Observation {
-		return say(FacilityState{ClockStep: ClockStep{At: ago(age), By: by, Why: "a test"}}, FacilityState.clockStep)
-	}
-	for _, c := range []struct {
-		by, age time.Duration
-		want    alerts.Truth
-		way     string
-	}{
-		{10 * time.Minute, time.Minute, alerts.False, ""}, {10*time.Minute + time.Second, time.Minute, alerts.True, "moved forward by 10 min"},
-		{-11 * time.Minute, time.Minute, alerts.True, "moved back by 11 min"},
-		{time.Hour, 30*time.Minute - time.Second, alerts.True, "moved forward by 60 min"}, {time.Hour, 30 * time.Minute, alerts.False, ""},
-	} {
-		if o := step(c.by, c.age); o.Truth != c.want || !strings.HasPrefix(o.Detail, c.way) {
-			t.Errorf("moved by %s %s ago: %v (%s), want %v", c.by, c.age, o.Truth, o.Detail, c.want)
-		}
-	}
-}
-
 // How many rooms must fail, how close together, before one cause is behind it.
-func TestRoomsThatFailTogether(t *testing.T) {
-	failing := func(ages ...time.Duration) (list []RoomSign) {
-		for i, age := range ages {
-			list = append(list, RoomSign{Name: fmt.Sprintf("room %d", i), Failing: true, Since: ago(age)})
-		}
-		return list
-	}
-	sound := func(n int) []RoomSign { return make([]RoomSign, n) }
-	unseen := func(n int) []RoomSign {
-		list := make([]RoomSign, n)
-		for i := range list {
-			list[i].Unseen = true
-		}
-		return list
-	}
-	const m = time.Minute
-	for _, c := range []struct {
-		name  string
-		rooms [][]RoomSign
-		want  alerts.Truth
-	}{
-		{"the only one", [][]RoomSign{failing(m)}, alerts.Unknown},
-		{"both of two", [][]RoomSign{failing(m, 46*m)}, alerts.True},
-		{"both, not together", [][]RoomSign{failing(m, 47*m)}, alerts.Between},
-		{"one of two", [][]RoomSign{failing(m), sound(1)}, alerts.False},
-		{"two of three", [][]RoomSign{failing(m, m), sound(1)}, alerts.True},
-		{"two of four", [][]RoomSign{failing(m, m), sound(2)}, alerts.True},
-		{"two of five", [][]RoomSign{failing(m, m), sound(3)}, alerts.Between},
-		{"one of four", [][]RoomSign{failing(m), sound(3)}, alerts.False},
-		{"one of four, and one unseen", [][]RoomSign{failing(m), unseen(1), sound(2)}, alerts.Unknown},
-		{"none of four, and one unseen", [][]RoomSign{unseen(1), sound(3)}, alerts.False},
-		{"none of four, and two unseen", [][]RoomSign{unseen(2), sound(2)}, alerts.Unknown},
-		{"two of eight", [][]RoomSign{failing(m, m), sound(6)}, alerts.False},
-		{"three of eight", [][]RoomSign{failing(m, m, m), sound(5)}, alerts.Between},
-	} {
-		in := FacilityState{Now: noon()}
-		for _, list := range c.rooms {
-			in.Rooms = append(in.Rooms, list...)
-		}
-		if o := in.mains(); o.Truth != c.want {
-			t.Errorf("%s: %v (%g of %g), want %v", c.name, o.Truth, o.Value, o.Limit, c.want)
-		}
-	}
-	cold := RoomMemory{Trouble: Trouble{Range: trend.Range{LowC: 24}}, Trend: trend.Trend{Temperature: trend.Slope{Known: true, PerHour: -1, Low: -2}}}
-	if cold.cooling() {
-		t.Error("a room without air cools")
-	}
-	cold.Trend.Samples = []trend.Sample{{C: 20}}
-	if cold.cooling() {
-		t.Error("a room that may be steady cools")
-	}
-	if cold.Trend.Temperature.High = -0.1; !cold.cooling() {
-		t.Error("a room that cools does not")
-	}
-}
-
 func TestSensorThatIsLate(t *testing.T) {
 	e := look(RoomState{})
 	silent := func(s SensorState) alerts.Truth { return e.silent(s).Truth }
@@ -275,6 +150,23 @@ func TestWhichMissedSensorIsNamed(t *testing.T) {
 		}
 		if !m.Rests(Heat) || m.Rests(Chill) {
 			t.Error("what rests on a sensor is not known")
+		}
+	}
+}
+
+// A sensor that is heard and not believed is told from one that is not heard.
+func TestMissedSensorThatIsHeard(t *testing.T) {
+	for _, c := range []struct {
+		a, b time.Time // when they were heard last
+		want string
+	}{
+		{ago(time.Hour), ago(time.Hour), "has said nothing since 11:00"},
+		{ago(time.Minute), ago(time.Hour), "has said nothing that can be believed since 11:00"},
+		{ago(time.Hour), ago(time.Minute), "has said nothing since 11:00"},
+	} {
+		e := look(RoomState{Sensors: []SensorState{{ID: "a", LastReading: c.a}, {ID: "b", LastReading: c.b}}})
+		if got := e.lost(&Witness{Sensor: "a", Value: 31, At: ago(time.Hour)}, "°C"); got != "the sensor that measured it, a, "+c.want+"; last value 31.0 °C" {
+			t.Errorf("says %q, want %q in it", got, c.want)
 		}
 	}
 }
@@ -415,5 +307,98 @@ func TestMouldAtItsEdges(t *testing.T) {
 	}
 	if o := say(95.5, 0.5, false); !o.Due.Equal(noon().Add(10 * time.Hour)) {
 		t.Errorf("due %v", o.Due)
+	}
+}
+
+// Which sensors a finding rests on from one look to the next.
+func TestWitnessesFromLookToLook(t *testing.T) {
+	now := func(c float64) Measured { return Measured{c, true} }
+	for _, c := range []struct {
+		name   string
+		before []Witness
+		a, b   Measured
+		truth  alerts.Truth
+		on     []sensors.SensorID
+		want   alerts.Truth
+	}{
+		{"both within", nil, now(29), now(29), alerts.False, nil, alerts.False},
+		{"one beyond", nil, now(31), now(29), alerts.True, []sensors.SensorID{"a"}, alerts.True},
+		{"nearly back", []Witness{{Sensor: "a", Value: 31}}, now(29.9), now(29.9), alerts.Between, []sensors.SensorID{"a"}, alerts.Between},
+		{"nearly back, the other first", []Witness{{Sensor: "b", Value: 31}, {Sensor: "a", Value: 31}}, now(29.9), now(29.9), alerts.Between, []sensors.SensorID{"a", "b"}, alerts.Between},
+		{"nearly there", nil, now(29.9), now(29), alerts.Between, nil, alerts.Between},
+		{"back", []Witness{{Sensor: "a", Value: 31}}, now(29), now(29), alerts.False, nil, alerts.False},
+		{"missed", []Witness{{Sensor: "a", Value: 31}}, Measured{}, now(29), alerts.False, []sensors.SensorID{"a"}, alerts.Unknown},
+		{"missed, and nothing known", []Witness{{Sensor: "a", Value: 31}}, Measured{}, Measured{}, alerts.Unknown, []sensors.SensorID{"a"}, alerts.Unknown},
+		{"missed, and the other beyond", []Witness{{Sensor: "a", Value: 31}}, Measured{}, now(31), alerts.True, []sensors.SensorID{"a", "b"}, alerts.True},
+		{"missed, and the limit is higher now", []Witness{{Sensor: "a", Value: 29}}, Measured{}, now(29), alerts.False, nil, alerts.False},
+	} {
+		e := look(RoomState{Sensors: []SensorState{{ID: "a", Temperature: c.a}, {ID: "b", Temperature: c.b}}})
+		m := &RoomMemory{Witnesses: map[alerts.Condition][]Witness{Heat: c.before}}
+		o := alerts.Observation{Key: alerts.Key{Condition: Heat}, Limit: 30, Truth: c.truth}
+		o = e.rest(o, m, e.beyond(&o, temperatureOf, alerts.Above))
+		var on []sensors.SensorID
+		for _, w := range m.Witnesses[Heat] {
+			on = append(on, w.Sensor)
+		}
+		if o.Truth != c.want || fmt.Sprint(on) != fmt.Sprint(c.on) || strings.HasPrefix(o.Detail, "the sensor that measured it") != (c.want == alerts.Unknown) {
+			t.Errorf("%s: %v on %v (%q), want %v on %v", c.name, o.Truth, on, o.Detail, c.want, c.on)
+		}
+	}
+	a, b := &SensorState{ID: "a"}, &SensorState{ID: "b"}
+	for truth, want := range map[alerts.Truth][2]alerts.Truth{
+		alerts.True: {alerts.True, alerts.Between}, alerts.False: {alerts.False, alerts.False}, alerts.Between: {alerts.Between, alerts.Between},
+	} {
+		say := shown(&alerts.Observation{Truth: truth}, nil, &Point{Sensor: "a"})
+		if got := [2]alerts.Truth{say.judge(a, 0), say.judge(b, 0)}; got != want {
+			t.Errorf("%v shown by one of two: %v, want %v", truth, got, want)
+		}
+	}
+}
+
+func TestBlindDay(t *testing.T) {
+	day := func(low, high float64, blind bool) alerts.Observation {
+		var hours []trend.Hour
+		for h := range 20 {
+			hours = append(hours, trend.Hour{Start: ago(time.Duration(h) * time.Hour), LowC: low, HighC: high})
+		}
+		return look(RoomState{Blind: blind, Limits: Limits{DaySwing: &Limit{Value: 4}}}).swing(&trend.Trend{Hours: hours})
+	}
+	if o := day(20, 25, true); o.Truth != alerts.True || o.Detail != "20.0 to 25.0 °C within 24 h" {
+		t.Errorf("a swing that was seen: %v, %q", o.Truth, o.Detail)
+	}
+	if o := day(20, 22, true); o.Truth != alerts.Unknown {
+		t.Errorf("no swing, and blind: %v", o.Truth)
+	}
+	if o := day(20, 22, false); o.Truth != alerts.False || o.Detail != "" {
+		t.Errorf("no swing: %v, %q", o.Truth, o.Detail)
+	}
+}
+
+// How long consequences stay folded once what they follow from is over.
+func TestLevelBetweenLooks(t *testing.T) {
+	v := NewEvaluator(Definitions())
+	in := &RoomState{
+		Now: noon(), Limits: Limits{Heat: &Limit{Value: 30}, Chill: &Limit{Value: 10}},
+		Warmest: &Point{Sensor: "a", Value: 31}, Coldest: &Point{Sensor: "b", Value: 9},
+	}
+	for c, want := range map[alerts.Condition]float64{Heat: 31, Chill: 9} {
+		if o := v.Level(c, in, &RoomMemory{}); o.Key.Condition != c || o.Truth != alerts.True || o.Value != want {
+			t.Errorf("%s: %+v, want %g °C", c, o, want)
+		}
+	}
+}
+
+// A blind room gives its reason where nothing else is said, and beside what is
+// not counted; what is known keeps its words.
+func TestReasonOfABlindRoom(t *testing.T) {
+	out := []alerts.Observation{
+		{Truth: alerts.Unknown}, {Truth: alerts.Unknown, Detail: notCounted + "11:00"}, {Truth: alerts.Unknown, Detail: "other words"},
+		{Truth: alerts.True}, {Truth: alerts.False, Detail: notCounted + "11:00"},
+	}
+	look(RoomState{}).sayBlindness(out)
+	for i, want := range []string{"no believable temperature", "no believable temperature; " + notCounted + "11:00", "other words", "", notCounted + "11:00"} {
+		if out[i].Detail != want {
+			t.Errorf("%d: %q, want %q", i, out[i].Detail, want)
+		}
 	}
 }
