@@ -101,9 +101,9 @@ func (p *publisher) round(n int) {
 	}
 }
 
-// killRun publishes everything while disturb may do its worst, and returns
-// the thermal time of each cohort at the end.
-func killRun(t *testing.T, disturb func(round int, d *daemonProcess, m *brokertest.Mosquitto)) (map[string]float64, string) {
+// manySensors is a broker that keeps whatever comes, and a program that listens
+// to many sensors on it.
+func manySensors(t *testing.T) (*brokertest.Mosquitto, *daemonProcess) {
 	t.Helper()
 	port := brokertest.FreePort(t)
 	dir := t.TempDir()
@@ -118,13 +118,20 @@ func killRun(t *testing.T, disturb func(round int, d *daemonProcess, m *brokerte
 	d.start()
 	t.Cleanup(func() { d.end(syscall.SIGKILL) })
 	eventually(t, "ready", time.Minute, func() bool { return d.get("/readyz", nil) })
+	return m, d
+}
 
+// killRun publishes everything while disturb may do its worst, and returns
+// the thermal time of each cohort at the end.
+func killRun(t *testing.T, disturb func(round int, d *daemonProcess, m *brokertest.Mosquitto)) (map[string]float64, string) {
+	t.Helper()
+	m, d := manySensors(t)
 	p := &publisher{t: t, url: m.URL(), begin: time.Now().UTC().Add(-killMessages / killSensors * time.Minute).Truncate(time.Minute)}
 	p.connect()
 	for r := range killRooms {
 		body := fmt.Sprintf(`{"who":"test","id":"cohort-%d","species":"danaus-plexippus","start":%q,"start_stage":"egg","individuals":100,"room":"room-%d"}`,
 			r, p.begin.Format(time.RFC3339), r)
-		answer, err := http.Post("http://"+pages+"/api/v1/cohorts", "application/json", strings.NewReader(body))
+		answer, err := http.Post("http://"+d.pages+"/api/v1/cohorts", "application/json", strings.NewReader(body))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -139,7 +146,7 @@ func killRun(t *testing.T, disturb func(round int, d *daemonProcess, m *brokerte
 	}
 	p.client.Disconnect(1000)
 
-	path := filepath.Join(dir, "kill.db")
+	path := filepath.Join(filepath.Dir(d.config), "kill.db")
 	eventually(t, "everything stored", 3*time.Minute, func() bool { return countReadings(t, path) >= killMessages })
 	// Readings that were queued while the daemon was dead arrive late, and
 	// are taken into the thermal time when their stream has dried up.
