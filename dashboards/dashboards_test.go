@@ -17,7 +17,7 @@ import (
 
 // serve starts the real server with its times to read a request and to write
 // an answer set to limit.
-func serve(t *testing.T, f dashboards.Facility, limit time.Duration) (base string, stop func() error) {
+func serve(t testing.TB, f dashboards.Facility, limit time.Duration) (base string, stop func() error) {
 	t.Helper()
 	server, err := dashboards.Server(f, "1.2.3", web.Options{Now: dashtest.Now, Wall: dashtest.Now, Pace: time.Millisecond, Beat: 20 * time.Millisecond})
 	if err != nil {

@@ -123,9 +123,11 @@ func TestRoomsThatFailTogether(t *testing.T) {
 		}
 	}
 	cold := RoomMemory{Trouble: Trouble{Range: trend.Range{LowC: 24}}, Trend: trend.Trend{Temperature: trend.Slope{Known: true, PerHour: -1, Low: -2}}}
+	cold.Trend.Temperature.High = -0.1
 	if cold.cooling() {
 		t.Error("a room without air cools")
 	}
+	cold.Trend.Temperature.High = 0
 	cold.Trend.Samples = []trend.Sample{{C: 20}}
 	if cold.cooling() {
 		t.Error("a room that may be steady cools")
@@ -180,5 +182,34 @@ func TestFoldingOutlastsItsRoot(t *testing.T) {
 	}
 	if graces[20*time.Minute] == 0 || graces[10*time.Minute] == 0 {
 		t.Errorf("graces are %v, want some of 10 and of 20 minutes", graces)
+	}
+}
+
+// What a room shows of its power.
+func TestSignOfARoom(t *testing.T) {
+	usual := trend.Range{LowC: 24}
+	cooling := trend.Trend{Samples: []trend.Sample{{C: 20}}, Temperature: trend.Slope{Known: true, PerHour: -2, Low: -3, High: -1}}
+	heard := []SensorState{{ID: "a", LastReading: ago(time.Hour)}}
+	for _, c := range []struct {
+		name string
+		in   RoomState
+		x    Trouble
+		want RoomSign
+	}{
+		{"nothing", RoomState{Room: "nursery"}, Trouble{}, RoomSign{Name: "nursery"}},
+		{"with a name", RoomState{Room: "nursery", Name: "The nursery"}, Trouble{}, RoomSign{Name: "The nursery"}},
+		{"blind", RoomState{Blind: true, BlindSince: ago(time.Minute), Sensors: heard}, Trouble{}, RoomSign{Failing: true, Since: ago(time.Minute)}},
+		{"blind and never heard", RoomState{Blind: true, Sensors: []SensorState{{ID: "a"}}}, Trouble{}, RoomSign{}},
+		{"blind and listening", RoomState{Blind: true, Listening: true, Sensors: heard}, Trouble{}, RoomSign{Unseen: true}},
+		{"listening and seeing", RoomState{Listening: true, Sensors: heard}, Trouble{}, RoomSign{}},
+		{"power is gone", RoomState{}, Trouble{Cause: CausePower, Since: ago(time.Hour), Range: usual}, RoomSign{Failing: true, Since: ago(time.Hour)}},
+		{"unclear", RoomState{}, Trouble{Cause: Unclear, Since: ago(time.Hour), Range: usual}, RoomSign{Failing: true, Since: ago(time.Hour)}},
+		{"weak", RoomState{}, Trouble{Cause: CauseWeak, Since: ago(time.Hour), Range: usual}, RoomSign{Failing: true, Since: ago(time.Hour)}},
+		{"weak, and its humidifier runs", RoomState{}, Trouble{Cause: CauseWeak, Since: ago(time.Hour), Range: usual, Powered: true}, RoomSign{}},
+		{"a door is open", RoomState{}, Trouble{Cause: CauseDoor, Since: ago(time.Hour), Range: usual}, RoomSign{}},
+	} {
+		if got := SignOf(&c.in, &RoomMemory{Trouble: c.x, Trend: cooling}); got != c.want {
+			t.Errorf("%s: %+v, want %+v", c.name, got, c.want)
+		}
 	}
 }

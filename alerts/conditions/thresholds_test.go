@@ -244,7 +244,17 @@ func TestInjuryAtItsEdges(t *testing.T) {
 	if got := x.count(line, noon().Add(time.Second), 40); got.Share != 0 || got.At.Equal(x.At) {
 		t.Errorf("more than half an hour without data becomes %+v", got)
 	}
+	if got := at(39).injury(&trend.Trend{}, &RoomMemory{}); got.Limit != 5 {
+		t.Errorf("the limit is %g %%", got.Limit)
+	}
+	o := &alerts.Observation{}
+	if at(37.9).sayInjury(o, cohort, Injury{}, math.Inf(1)); strings.Contains(o.Detail, ";") {
+		t.Errorf("a temperature that injures nobody: %q", o.Detail)
+	}
 	warming := &trend.Trend{Temperature: trend.Slope{Known: true, PerHour: 6, Low: 3, High: 9}}
+	if got, want := at(40).minutesLeft(line, Injury{}, warming), line.MinutesLeft(0, 40, 0.1); got != want {
+		t.Errorf("%g min left at 0.1 °C a minute, want %g", got, want)
+	}
 	steady := line.MinutesLeft(0, 38, 0)
 	if got := at(38).minutesLeft(line, Injury{}, warming); got >= steady {
 		t.Errorf("%g min left while it warms, %g if it did not", got, steady)
@@ -399,6 +409,48 @@ func TestReasonOfABlindRoom(t *testing.T) {
 	for i, want := range []string{"no believable temperature", "no believable temperature; " + notCounted + "11:00", "other words", "", notCounted + "11:00"} {
 		if out[i].Detail != want {
 			t.Errorf("%d: %q, want %q", i, out[i].Detail, want)
+		}
+	}
+}
+
+// An injury goes with its cohort, and is kept while nothing is counted.
+func TestInjuryIsKept(t *testing.T) {
+	line := harm.Line{CTMaxC: 45, ZC: 4, BoundaryC: 38}
+	e := look(RoomState{Blind: true, Cohorts: []HeatCohort{{ID: "a", Line: line}, {ID: "b", Line: line}}})
+	m := &RoomMemory{Injuries: map[string]Injury{"a": {Share: 0.2}}}
+	e.injury(&trend.Trend{}, m)
+	if len(m.Injuries) != 1 || m.Injuries["a"].Share != 0.2 {
+		t.Errorf("of a blind room %+v is kept", m.Injuries)
+	}
+	there := RoomMemory{Injuries: map[string]Injury{"c": {Share: 0.1}}}
+	for _, to := range []RoomMemory{{}, there} {
+		from, next := m.MoveInjury(to, "a")
+		if len(from.Injuries) != 0 || next.Injuries["a"].Share != 0.2 || next.Injuries["c"] != to.Injuries["c"] {
+			t.Errorf("moved beside %+v: %+v is left, %+v is there", to.Injuries, from.Injuries, next.Injuries)
+		}
+	}
+	if len(there.Injuries) != 1 || len(m.Injuries) != 1 {
+		t.Error("a memory was changed in place")
+	}
+}
+
+func TestWordsAboutWhatIsNotCounted(t *testing.T) {
+	e := look(RoomState{})
+	for detail, want := range map[string]string{"": "not counted since 11:00, half", "blind": "blind; not counted since 11:00, half"} {
+		o := &alerts.Observation{Detail: detail}
+		if e.sayUncounted(o, ago(time.Hour), "half"); o.Detail != want {
+			t.Errorf("says %q, want %q", o.Detail, want)
+		}
+	}
+	for _, c := range []struct {
+		in   RoomState
+		want string
+	}{
+		{RoomState{Surface: &Surface{}}, emptyRoom},
+		{RoomState{Limits: Limits{Heat: &Limit{Value: 30}}}, "no cold surface is given for the room"},
+	} {
+		if o := look(c.in).condensation(&RoomMemory{}); o.Detail != c.want || o.Truth != alerts.False {
+			t.Errorf("says %q (%v), want %q", o.Detail, o.Truth, c.want)
 		}
 	}
 }

@@ -100,18 +100,17 @@ func (s *Site) wait(r *http.Request, most time.Duration, happens <-chan struct{}
 func (s *Site) push(w http.ResponseWriter, out *http.ResponseController, r *http.Request, p page.Page, sent *thinner) error {
 	changed := map[string]string{}
 	if v, ok := s.newView(r); ok {
-		content, err := p.Build(v, r)
-		if err != nil {
+		sections, gone, err := s.prepare(v, r, p)
+		if gone != nil {
 			// The room, sensor or cohort is gone: a reload tells the visitor.
 			return s.event(w, out, "gone", "{}")
 		}
-		sections, err := s.sections(v, p.Sections, content)
 		if err != nil {
 			return err
 		}
-		for _, sec := range sections {
-			if html, ok := sent.section(sec.ID, string(sec.HTML)); ok {
-				changed[sec.ID] = html
+		for _, one := range sections {
+			if html, ok := sent.section(one); ok {
+				changed[one.id] = html
 			}
 		}
 	}

@@ -89,6 +89,7 @@ type Site struct {
 	// live serves the streams of open pages, at the addresses of the pages.
 	live     *http.ServeMux
 	streams  chan struct{}
+	shared   shared
 	pulse    pulse
 	alarms   *alarms.Desk
 	once     forms.Tokens

@@ -1,47 +1,81 @@
 package web
 
 import (
-	"hash/maphash"
+	"crypto/sha256"
 	"regexp"
+	"strings"
 )
 
 // piece matches one keyed part of a section: a card or a table row. Templates
 // nest neither, and escape angle brackets in attributes.
 var piece = regexp.MustCompile(`(?s)<(article|tr) [^>]*?data-key="([^"]*)"[^>]*>.*?</(?:article|tr)>`)
 
+// digest tells whether a part is the same as before.
+type digest [sha256.Size]byte
+
+// prepared is a section taken apart: what stands around its keyed parts, and
+// these.
+type prepared struct {
+	id    string
+	sum   digest
+	parts []part
+}
+
+// part is a keyed part of a section, or with an empty tag what stands between
+// two.
+type part struct {
+	tag, key, text string
+	sum            digest
+}
+
+// takeApart takes a section apart.
+func takeApart(id, html string) prepared {
+	out := prepared{id: id, sum: sha256.Sum256([]byte(html))}
+	at := 0
+	for _, m := range piece.FindAllStringSubmatchIndex(html, -1) {
+		text := html[m[0]:m[1]]
+		out.parts = append(out.parts, part{text: html[at:m[0]]}, part{html[m[2]:m[3]], html[m[4]:m[5]], text, sha256.Sum256([]byte(text))})
+		at = m[1]
+	}
+	out.parts = append(out.parts, part{text: html[at:]})
+	return out
+}
+
 // thinner remembers what an open page has, so that an update carries only the
 // parts that changed: on a phone's network a whole page every second is too
 // much.
 type thinner struct {
-	seed     maphash.Seed
-	sections map[string]uint64
-	pieces   map[string]map[string]uint64
+	sections map[string]digest
+	pieces   map[string]map[string]digest
 }
 
 func newThinner() *thinner {
-	return &thinner{maphash.MakeSeed(), map[string]uint64{}, map[string]map[string]uint64{}}
+	return &thinner{map[string]digest{}, map[string]map[string]digest{}}
 }
 
 // section returns what to send of a section; ok is false when the page has it
 // as it is. A part that the page has becomes an empty mark with its key.
-func (t *thinner) section(id, html string) (out string, ok bool) {
-	sum := maphash.String(t.seed, html)
-	if old, had := t.sections[id]; had && old == sum {
+func (t *thinner) section(p prepared) (out string, ok bool) {
+	if old, had := t.sections[p.id]; had && old == p.sum {
 		return "", false
 	}
-	t.sections[id] = sum
+	t.sections[p.id] = p.sum
 	// Only what is on the page now counts as had: a part that leaves and
 	// comes back is sent again.
-	had, has := t.pieces[id], map[string]uint64{}
-	t.pieces[id] = has
-	return piece.ReplaceAllStringFunc(html, func(part string) string {
-		m := piece.FindStringSubmatch(part)
-		key, sum := m[2], maphash.String(t.seed, part)
-		_, twice := has[key]
-		has[key] = sum
-		if old, ok := had[key]; ok && old == sum && !twice {
-			return "<" + m[1] + ` data-key="` + key + `" data-same></` + m[1] + ">"
+	had, has := t.pieces[p.id], map[string]digest{}
+	t.pieces[p.id] = has
+	var b strings.Builder
+	for i := range p.parts {
+		one := &p.parts[i]
+		_, twice := has[one.key]
+		if one.tag != "" {
+			has[one.key] = one.sum
 		}
-		return part
-	}), true
+		if old, ok := had[one.key]; one.tag != "" && ok && old == one.sum && !twice {
+			b.WriteString("<" + one.tag + ` data-key="` + one.key + `" data-same></` + one.tag + ">")
+			continue
+		}
+		b.WriteString(one.text)
+	}
+	return b.String(), true
 }
