@@ -329,3 +329,65 @@ func TestCausesThatAreNot(t *testing.T) {
 		}
 	}
 }
+
+// Spores that have begun to germinate dry out within a day.
+func TestMouldDriesOut(t *testing.T) {
+	c := 25.0
+	e := look(RoomState{TemperatureC: &c, Dampest: &Point{Sensor: "a", Value: 60}, Limits: Limits{MouldRisk: &Limit{Value: 50}}, Sensors: []SensorState{{ID: "a", Humidity: Measured{60, true}}}})
+	m := &RoomMemory{Mould: Mould{At: noon(), Share: 0.5, PerHour: 0.05, Known: true}}
+	if o := e.mould(m); o.Truth != alerts.False || m.Rests(MouldRisk) {
+		t.Errorf("air in which nothing grows: %v, on %v", o.Truth, m.Witnesses)
+	}
+	e.in.Now = noon().Add(6 * time.Hour)
+	if o := e.mould(m); o.Value != 25 {
+		t.Errorf("after six hours %g %% are left of 50, want 25", o.Value)
+	}
+	e.in.Now = noon().Add(13 * time.Hour)
+	if o := e.mould(m); o.Value != 0 {
+		t.Errorf("after thirteen hours %g %% are left of 50", o.Value)
+	}
+}
+
+func TestWhatCondensationSays(t *testing.T) {
+	c, percent, cold := 25.0, 80.0, 0.0
+	e := look(RoomState{TemperatureC: &c, HumidityPercent: &percent, Surface: &Surface{TemperatureC: &cold}})
+	for surface, want := range map[float64]alerts.Truth{15: alerts.True, 30: alerts.False} {
+		cold = surface
+		o := &alerts.Observation{}
+		if e.sayCondensation(o); o.Truth != want || (o.Detail == "") != (want == alerts.False) {
+			t.Errorf("a surface of %g °C: %v, %q, want %v", surface, o.Truth, o.Detail, want)
+		}
+	}
+}
+
+func TestWhatIsSaidOfFaults(t *testing.T) {
+	e := look(RoomState{Warmest: &Point{Sensor: "a", Value: 30}, Coldest: &Point{Sensor: "b", Value: 25}})
+	for _, c := range []struct {
+		s      SensorState
+		silent alerts.Truth
+		want   alerts.Truth
+		detail string
+	}{
+		{SensorState{ID: "a", Fault: "humidity sticks"}, alerts.False, alerts.True, "a: its humidity sticks"},
+		{SensorState{ID: "a", Fault: "humidity sticks", LastValue: "70 %"}, alerts.False, alerts.True, "a: its humidity sticks, now 70 %"},
+		{SensorState{ID: "a", Fault: "humidity sticks"}, alerts.True, alerts.Unknown, ""},
+		{SensorState{ID: "a", FaultUnknown: true}, alerts.False, alerts.Unknown, ""},
+		{SensorState{ID: "a"}, alerts.False, alerts.False, ""},
+	} {
+		if o := e.fault(&c.s, c.silent); o.Truth != c.want || o.Detail != c.detail {
+			t.Errorf("%+v: %v, %q, want %v, %q", c.s, o.Truth, o.Detail, c.want, c.detail)
+		}
+	}
+	for spread, want := range map[float64]string{5: "a says 30.0 °C and b 25.0 °C; they used to agree within 0.2 °C", 0.5: ""} {
+		o := &alerts.Observation{}
+		if e.sayDisagreement(o, &trend.Trend{Samples: []trend.Sample{{C: 27, D: spread}}}, trend.Range{LowD: 0.2}); o.Detail != want {
+			t.Errorf("sensors that differ by %g °C: %q, want %q", spread, o.Detail, want)
+		}
+	}
+	o := &alerts.Observation{}
+	for _, in := range []RoomState{{Warmest: e.in.Warmest}, {Coldest: e.in.Coldest}} {
+		if look(in).sayDisagreement(o, &trend.Trend{Samples: []trend.Sample{{C: 27, D: 5}}}, trend.Range{LowD: 0.2}); o.Truth != alerts.True || o.Detail != "" {
+			t.Errorf("without one of the two it is %v, %q", o.Truth, o.Detail)
+		}
+	}
+}
