@@ -15,7 +15,7 @@ const (
 	// backlogEnv sets how many messages wait at the broker; without it there are
 	// as many as a test has time for.
 	backlogEnv   = "REARGUARD_TEST_BACKLOG"
-	backlogUsual = 50_000
+	backlogUsual = 30_000
 	// memoryMost is how much memory the program may need in MB, for whatever
 	// backlog, and after it.
 	memoryMost = 384
