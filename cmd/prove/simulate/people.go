@@ -167,6 +167,7 @@ func claimOne(ctx context.Context, r *run, _ world.Event) begun {
 	r.do(ctx, fold.ClaimSensor{Sensor: f.Sensors[j], Who: "Technician"}, func() {})
 	r.broker.retell()
 	one.Device.SpoiltUntil = r.now + 60
+	r.ref.devices[one.Device.Index].quiet = 0 // it is waited for from now on
 	r.ref.unsettle()
 	return once("somebody claims %s for %s", one.ID, one.Room)
 }

@@ -103,10 +103,6 @@ func (r *run) stop(ctx context.Context) {
 	if r.upToDate(ctx); r.over() {
 		return
 	}
-	if err := p.steps.Finish(ctx); err != nil {
-		r.breach("engine", "the engine failed at its end: %v", err)
-		return
-	}
 	r.write(ctx, false)
 	r.world.before = nil
 	if !r.disk.failing {

@@ -328,11 +328,16 @@ func (r *run) connect(ctx context.Context) {
 // stuck is the rule that no event takes for ever.
 const stuck = "stuck"
 
-// upToDate lets half a minute pass and the daemon look: what is shown may be a
-// minute old, and a delay end with it.
+// upToDate lets half a minute pass and the daemon look as it does at its end:
+// what is shown may be a minute old, and a delay end with it.
 func (r *run) upToDate(ctx context.Context) {
 	r.within = 30 * time.Second
-	r.tick(ctx)
+	if r.tick(ctx); r.over() {
+		return
+	}
+	if err := r.process.steps.Finish(ctx); err != nil {
+		r.breach("engine", "the engine failed at its end: %v", err)
+	}
 }
 
 // stuckAfter is how long one tick may take, by a clock on the wall: a machine

@@ -1,6 +1,8 @@
 package simulate
 
 import (
+	"slices"
+
 	"rearguard/alerts"
 	"rearguard/cmd/prove/simulate/world"
 	"rearguard/daemon/snapshot"
@@ -84,7 +86,8 @@ func (f *reference) cleared(key alerts.Key, v *alarmView) {
 	if key.Condition != "heat" || m == nil {
 		return
 	}
-	if _, possible := r.world.occupied(key.Room); !possible || r.now <= f.view(key.Room).settled+1 {
+	astray := slices.ContainsFunc(r.world.cohorts, func(c *cohort) bool { return c.astray })
+	if _, possible := r.world.occupied(key.Room); !possible || astray || r.now <= f.view(key.Room).settled+1 {
 		return
 	}
 	for _, one := range r.site.SensorsIn(key.Room) {
