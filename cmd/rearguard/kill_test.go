@@ -101,9 +101,9 @@ func (p *publisher) round(n int) {
 	}
 }
 
-// manySensors is a broker that keeps whatever comes, and a program that listens
-// to many sensors on it.
-func manySensors(t *testing.T) (*brokertest.Mosquitto, *daemonProcess) {
+// manySensors is a broker that keeps whatever comes, a program that listens to
+// many sensors on it, and where its records are.
+func manySensors(t *testing.T) (m *brokertest.Mosquitto, d *daemonProcess, path string) {
 	t.Helper()
 	port := brokertest.FreePort(t)
 	dir := t.TempDir()
@@ -112,20 +112,20 @@ func manySensors(t *testing.T) (*brokertest.Mosquitto, *daemonProcess) {
 	if err := os.WriteFile(conf, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	m := brokertest.Start(t, brokertest.Options{ConfigFile: conf, Port: port})
+	m = brokertest.Start(t, brokertest.Options{ConfigFile: conf, Port: port})
 	config, pages := killConfig(t, dir, fmt.Sprintf("tcp://127.0.0.1:%d", m.Port))
-	d := &daemonProcess{t: t, config: config, pages: pages}
+	d = &daemonProcess{t: t, config: config, pages: pages}
 	d.start()
 	t.Cleanup(func() { d.end(syscall.SIGKILL) })
 	eventually(t, "ready", time.Minute, func() bool { return d.get("/readyz", nil) })
-	return m, d
+	return m, d, filepath.Join(dir, "kill.db")
 }
 
 // killRun publishes everything while disturb may do its worst, and returns
 // the thermal time of each cohort at the end.
 func killRun(t *testing.T, disturb func(round int, d *daemonProcess, m *brokertest.Mosquitto)) (map[string]float64, string) {
 	t.Helper()
-	m, d := manySensors(t)
+	m, d, path := manySensors(t)
 	p := &publisher{t: t, url: m.URL(), begin: time.Now().UTC().Add(-killMessages / killSensors * time.Minute).Truncate(time.Minute)}
 	p.connect()
 	for r := range killRooms {
@@ -146,7 +146,6 @@ func killRun(t *testing.T, disturb func(round int, d *daemonProcess, m *brokerte
 	}
 	p.client.Disconnect(1000)
 
-	path := filepath.Join(filepath.Dir(d.config), "kill.db")
 	eventually(t, "everything stored", 3*time.Minute, func() bool { return countReadings(t, path) >= killMessages })
 	// Readings that were queued while the daemon was dead arrive late, and
 	// are taken into the thermal time when their stream has dried up.

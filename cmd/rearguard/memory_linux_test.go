@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"os"
-	"path/filepath"
 	"strconv"
 	"strings"
 	"syscall"
@@ -50,8 +49,7 @@ func TestBacklogWithinItsMemory(t *testing.T) {
 			t.Fatalf("%s: %v", backlogEnv, err)
 		}
 	}
-	m, d := manySensors(t)
-	path := filepath.Join(filepath.Dir(d.config), "kill.db")
+	m, d, path := manySensors(t)
 	d.end(syscall.SIGTERM)
 	p := &publisher{t: t, url: m.URL(), begin: time.Now().UTC().Add(-time.Duration(messages/killSensors) * time.Minute).Truncate(time.Minute)}
 	p.connect()

@@ -99,8 +99,8 @@ type Fold struct {
 	// parked are sensors of the configuration that a later event brings in.
 	parked map[sensors.SensorID]*facility.Sensor
 	// overtaken waits to be flagged, stepped is set until the next instant of
-	// the grid after the clock was moved.
-	// Handled counts the readings since the state was last kept.
+	// the grid after the clock was moved; handled counts the readings since the
+	// state was last kept.
 	overtaken []past.Overtaken
 	stepped   bool
 	handled   int

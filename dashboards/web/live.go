@@ -2,6 +2,7 @@ package web
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -100,8 +101,8 @@ func (s *Site) wait(r *http.Request, most time.Duration, happens <-chan struct{}
 func (s *Site) push(w http.ResponseWriter, out *http.ResponseController, r *http.Request, p page.Page, sent *thinner) error {
 	changed := map[string]string{}
 	if v, ok := s.newView(r); ok {
-		sections, gone, err := s.prepare(v, r, p)
-		if gone != nil {
+		sections, err := s.prepare(v, r, p)
+		if errors.Is(err, errGone) {
 			// The room, sensor or cohort is gone: a reload tells the visitor.
 			return s.event(w, out, "gone", "{}")
 		}

@@ -1,6 +1,8 @@
 package web
 
 import (
+	"errors"
+	"fmt"
 	"net/http"
 	"sync"
 
@@ -39,10 +41,12 @@ func (c *shared) page(of *snapshot.Snapshot, key pageKey) *sharedPage {
 	return c.pages[key]
 }
 
-// prepare returns the sections of a page as open pages are sent them; gone is an
-// error of the page itself, whose room, sensor or cohort is no more. A failure
+// errGone is wrapped where the room, sensor or cohort of a page is no more.
+var errGone = errors.New("there is no such page any more")
+
+// prepare returns the sections of a page as open pages are sent them. A failure
 // is not shared: it may be the visitor who went away meanwhile.
-func (s *Site) prepare(v *page.View, r *http.Request, p page.Page) (sections []prepared, gone, err error) {
+func (s *Site) prepare(v *page.View, r *http.Request, p page.Page) (sections []prepared, err error) {
 	if v.Silence > 0 {
 		// What it says changes by itself.
 		return s.render(v, r, p)
@@ -51,25 +55,25 @@ func (s *Site) prepare(v *page.View, r *http.Request, p page.Page) (sections []p
 	one.mu.Lock()
 	defer one.mu.Unlock()
 	if !one.rendered {
-		if sections, gone, err = s.render(v, r, p); gone != nil || err != nil {
-			return nil, gone, err
+		if one.sections, err = s.render(v, r, p); err != nil {
+			return nil, err
 		}
-		one.rendered, one.sections = true, sections
+		one.rendered = true
 	}
-	return one.sections, nil, nil
+	return one.sections, nil
 }
 
-func (s *Site) render(v *page.View, r *http.Request, p page.Page) (sections []prepared, gone, err error) {
+func (s *Site) render(v *page.View, r *http.Request, p page.Page) (sections []prepared, err error) {
 	content, err := p.Build(v, r)
 	if err != nil {
-		return nil, err, nil
+		return nil, fmt.Errorf("%w: %w", errGone, err)
 	}
 	list, err := s.sections(v, p.Sections, content)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	for _, sec := range list {
 		sections = append(sections, takeApart(sec.ID, string(sec.HTML)))
 	}
-	return sections, nil, nil
+	return sections, nil
 }

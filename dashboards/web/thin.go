@@ -1,7 +1,7 @@
 package web
 
 import (
-	"crypto/sha256"
+	"hash/maphash"
 	"regexp"
 	"strings"
 )
@@ -10,14 +10,15 @@ import (
 // nest neither, and escape angle brackets in attributes.
 var piece = regexp.MustCompile(`(?s)<(article|tr) [^>]*?data-key="([^"]*)"[^>]*>.*?</(?:article|tr)>`)
 
-// digest tells whether a part is the same as before.
-type digest [sha256.Size]byte
+// seed makes sums of what open pages have, which tell whether it is the same as
+// before.
+var seed = maphash.MakeSeed()
 
 // prepared is a section taken apart: what stands around its keyed parts, and
 // these.
 type prepared struct {
 	id    string
-	sum   digest
+	sum   uint64
 	parts []part
 }
 
@@ -25,16 +26,16 @@ type prepared struct {
 // two.
 type part struct {
 	tag, key, text string
-	sum            digest
+	sum            uint64
 }
 
 // takeApart takes a section apart.
 func takeApart(id, html string) prepared {
-	out := prepared{id: id, sum: sha256.Sum256([]byte(html))}
+	out := prepared{id: id, sum: maphash.String(seed, html)}
 	at := 0
 	for _, m := range piece.FindAllStringSubmatchIndex(html, -1) {
 		text := html[m[0]:m[1]]
-		out.parts = append(out.parts, part{text: html[at:m[0]]}, part{html[m[2]:m[3]], html[m[4]:m[5]], text, sha256.Sum256([]byte(text))})
+		out.parts = append(out.parts, part{text: html[at:m[0]]}, part{html[m[2]:m[3]], html[m[4]:m[5]], text, maphash.String(seed, text)})
 		at = m[1]
 	}
 	out.parts = append(out.parts, part{text: html[at:]})
@@ -45,12 +46,12 @@ func takeApart(id, html string) prepared {
 // parts that changed: on a phone's network a whole page every second is too
 // much.
 type thinner struct {
-	sections map[string]digest
-	pieces   map[string]map[string]digest
+	sections map[string]uint64
+	pieces   map[string]map[string]uint64
 }
 
 func newThinner() *thinner {
-	return &thinner{map[string]digest{}, map[string]map[string]digest{}}
+	return &thinner{map[string]uint64{}, map[string]map[string]uint64{}}
 }
 
 // section returns what to send of a section; ok is false when the page has it
@@ -62,7 +63,7 @@ func (t *thinner) section(p prepared) (out string, ok bool) {
 	t.sections[p.id] = p.sum
 	// Only what is on the page now counts as had: a part that leaves and
 	// comes back is sent again.
-	had, has := t.pieces[p.id], map[string]digest{}
+	had, has := t.pieces[p.id], map[string]uint64{}
 	t.pieces[p.id] = has
 	var b strings.Builder
 	for i := range p.parts {
