@@ -103,10 +103,10 @@ func TestApproachIsToldWithinItsHorizon(t *testing.T) {
 }
 
 // known is a day in which a room was between 24 and 26 °C.
-func known(now time.Time) []trend.Hour {
+func known() []trend.Hour {
 	var list []trend.Hour
 	for h := range 24 {
-		list = append(list, trend.Hour{Start: now.Add(-time.Duration(h+2) * time.Hour), LowC: 24, HighC: 26, LowW: 12, HighW: 13, MeanRH: 65, N: 60, HighD: 0.2})
+		list = append(list, trend.Hour{Start: ago(time.Duration(h+2) * time.Hour), LowC: 24, HighC: 26, LowW: 12, HighW: 13, MeanRH: 65, N: 60, HighD: 0.2})
 	}
 	return list
 }
@@ -114,13 +114,12 @@ func known(now time.Time) []trend.Hour {
 // At the end of where it goes every day a room is where it goes every day.
 func TestApproachWithinTheUsualRange(t *testing.T) {
 	e := look(RoomState{})
-	now := e.in.Now
 	for _, c := range []struct {
 		value, sign float64
 		want        bool
 	}{{26, 1, false}, {26.01, 1, true}, {24, -1, false}, {23.99, -1, true}} {
 		tr := towards(c.value-5*c.sign, c.value, 2*c.sign)
-		tr.Hours = known(now)
+		tr.Hours = known()
 		if got := e.unusual(tr, c.value, c.sign, 1); got != c.want {
 			t.Errorf("%g °C on the way by %+g: unusual %v, want %v", c.value, c.sign, got, c.want)
 		}
@@ -128,17 +127,16 @@ func TestApproachWithinTheUsualRange(t *testing.T) {
 }
 
 // outside is the trend of a room that stands at one place after a known day.
-func outside(now time.Time, s trend.Sample, perHourC float64, moisture trend.Slope) trend.Trend {
-	s.Time = now
+func outside(s trend.Sample, perHourC float64, moisture trend.Slope) trend.Trend {
+	s.Time = noon()
 	return trend.Trend{
-		Samples: []trend.Sample{s}, Hours: known(now),
+		Samples: []trend.Sample{s}, Hours: known(),
 		Temperature: trend.Slope{Known: true, PerHour: perHourC, Low: perHourC - 0.1, High: perHourC + 0.1}, Moisture: moisture,
 	}
 }
 
 // Each threshold that separates causes, from both sides.
 func TestCausesAtTheirEdges(t *testing.T) {
-	now := noon()
 	usual := trend.Range{LowC: 24, HighC: 26, LowW: 12, HighW: 13, HeldRH: 65, LowD: 0.2, HighOver: 5}
 	drying := func(perHour, high float64) trend.Slope {
 		return trend.Slope{Known: true, PerHour: perHour, Low: perHour - 0.01, High: high}
@@ -175,7 +173,7 @@ func TestCausesAtTheirEdges(t *testing.T) {
 		{"moisture not known", hot, 3, trend.Slope{}, nil, Unclear},
 		{"in its usual range", trend.Sample{C: 25, W: 12.5, RH: 65}, 0, drying(-0.2, -0.1), nil, Unclear},
 	} {
-		if got, why := recognise(outside(now, c.sample, c.perHourC, c.moisture), usual, c.outdoorC); got != c.want {
+		if got, why := recognise(outside(c.sample, c.perHourC, c.moisture), usual, c.outdoorC); got != c.want {
 			t.Errorf("%s: %s (%s), want %s", c.name, got, why, c.want)
 		}
 	}
@@ -187,7 +185,7 @@ func TestCausesAtTheirEdges(t *testing.T) {
 			t.Errorf("a cold room that loses %g of its moisture an hour: powered %v, want %v", c.perHour, got, c.want)
 		}
 	}
-	_, why := recognise(outside(now, hot, 3, drying(-0.02, 0)), usual, nil)
+	_, why := recognise(outside(hot, 3, drying(-0.02, 0)), usual, nil)
 	if want := "temperature +3.0 °C/h, moisture -2 %/h"; why != want {
 		t.Errorf("says %q, want %q", why, want)
 	}
@@ -196,7 +194,7 @@ func TestCausesAtTheirEdges(t *testing.T) {
 // What outside air does within minutes is said in degrees and percent.
 func TestDoorIsSaidInPercent(t *testing.T) {
 	now := noon()
-	tr := outside(now, trend.Sample{C: 20, W: 6.25, RH: 43}, -2, trend.Slope{Known: true})
+	tr := outside(trend.Sample{C: 20, W: 6.25, RH: 43}, -2, trend.Slope{Known: true})
 	var samples []trend.Sample
 	for minute := range 12 {
 		s := trend.Sample{Time: now.Add(time.Duration(minute-11) * time.Minute), C: 25, W: 12.5, RH: 65}
@@ -215,10 +213,10 @@ func TestDoorIsSaidInPercent(t *testing.T) {
 // When the cause of a trouble is told, kept and looked at anew.
 func TestTroubleInTime(t *testing.T) {
 	now := noon()
-	usual, _ := trend.Trend{Hours: known(now)}.Usual(now)
+	usual, _ := trend.Trend{Hours: known()}.Usual(now)
 	steady := trend.Slope{Known: true, High: 0.01}
-	hot := outside(now, trend.Sample{C: 28, W: 12.5, RH: 60}, 3, steady)
-	weak := outside(now, trend.Sample{C: 20, W: 12.5, RH: 65}, -2, steady)
+	hot := outside(trend.Sample{C: 28, W: 12.5, RH: 60}, 3, steady)
+	weak := outside(trend.Sample{C: 20, W: 12.5, RH: 65}, -2, steady)
 	for _, c := range []struct {
 		name  string
 		x     Trouble
@@ -235,8 +233,8 @@ func TestTroubleInTime(t *testing.T) {
 		{"cools, and it is out of sight", Trouble{Cause: Unclear, Since: ago(28 * time.Minute), Range: usual}, weak, now, CauseWeak},
 		{"air as old as it may be", Trouble{Cause: Unclear, Since: ago(time.Hour), Range: usual}, hot, now.Add(trend.SlopeWindow), CauseHeater},
 		{"air too old", Trouble{Cause: Unclear, Since: ago(time.Hour), Range: usual}, hot, now.Add(trend.SlopeWindow + time.Second), Unclear},
-		{"is over", Trouble{Cause: CauseHeater, Since: ago(time.Hour), Range: usual}, outside(now, trend.Sample{C: 26.1, W: 12.5, RH: 65}, 0, steady), now, ""},
-		{"is nearly over", Trouble{Cause: CauseHeater, Since: ago(time.Hour), ToldAt: ago(time.Hour), Range: usual}, outside(now, trend.Sample{C: 26.11, W: 12.5, RH: 65}, 0, steady), now, CauseHeater},
+		{"is over", Trouble{Cause: CauseHeater, Since: ago(time.Hour), Range: usual}, outside(trend.Sample{C: 26.1, W: 12.5, RH: 65}, 0, steady), now, ""},
+		{"is nearly over", Trouble{Cause: CauseHeater, Since: ago(time.Hour), ToldAt: ago(time.Hour), Range: usual}, outside(trend.Sample{C: 26.11, W: 12.5, RH: 65}, 0, steady), now, CauseHeater},
 	} {
 		if got := c.x.follow(&c.trend, c.at, nil); got.Cause != c.want {
 			t.Errorf("%s: %q (%s), want %q", c.name, got.Cause, got.Evidence, c.want)
@@ -314,9 +312,9 @@ func TestCausesThatAreNot(t *testing.T) {
 		want  alerts.Truth
 	}{
 		{"nothing is known", "", trend.Trend{Samples: []trend.Sample{{C: 25}}}, alerts.Unknown},
-		{"what is usual is known", "", trend.Trend{Samples: []trend.Sample{{C: 25}}, Hours: known(noon())}, alerts.False},
+		{"what is usual is known", "", trend.Trend{Samples: []trend.Sample{{C: 25}}, Hours: known()}, alerts.False},
 		{"another one is told", CauseDoor, trend.Trend{Samples: []trend.Sample{{C: 25}}}, alerts.False},
-		{"no air is known", CauseDoor, trend.Trend{Hours: known(noon())}, alerts.Unknown},
+		{"no air is known", CauseDoor, trend.Trend{Hours: known()}, alerts.Unknown},
 	} {
 		for _, o := range e.causes(nil, &RoomMemory{Trouble: Trouble{Cause: c.cause}}, &c.trend) {
 			want := c.want
