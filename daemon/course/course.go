@@ -54,9 +54,13 @@ type Rewound struct {
 	Placements []population.Placement `json:"placements"`
 }
 
-// undoneWithin is by how much a step forward may differ from the step back that
-// it undoes.
-const undoneWithin = time.Minute
+// undoneBy reports whether the clock, set forward by so much, is about as it
+// was. A clock that was put right need not have been right before, and where it
+// was put right while nothing ran, the time in between is in the step.
+func (r *Rewound) undoneBy(by time.Duration) bool {
+	back := r.From.Sub(r.To)
+	return (by - back).Abs() <= time.Minute+back/20
+}
 
 // undo takes in that a step back was wrong: what was entered before it is as it
 // was, and what was entered since is moved along.
@@ -70,7 +74,7 @@ func (c *Course) undo(by time.Duration) (changed bool) {
 			placements = append(placements, i)
 		}
 	}
-	changed = c.Forward(was.To, by)
+	changed = c.Forward(was.To, min(by, was.From.Sub(was.To)))
 	if start {
 		c.Cohort.Start = was.Start
 	}
@@ -161,7 +165,7 @@ func (c *Course) Step(from, to, settled, since time.Time) (changed bool) {
 			c.rewound = &was
 		}
 		return changed
-	case c.rewound != nil && (to.Sub(from)-c.rewound.From.Sub(c.rewound.To)).Abs() <= undoneWithin:
+	case c.rewound != nil && c.rewound.undoneBy(to.Sub(from)):
 		return c.undo(to.Sub(from))
 	case since.IsZero():
 		return false
@@ -170,6 +174,16 @@ func (c *Course) Step(from, to, settled, since time.Time) (changed bool) {
 		since = time.Time{}
 	}
 	return c.Forward(since, to.Sub(from))
+}
+
+// Resume takes in that nothing was heard from one time to another. If that is as
+// long as the clock was set back before, it was set right meanwhile: the machine
+// was started anew. It reports whether the cohort itself was changed.
+func (c *Course) Resume(from, to time.Time) (changed bool) {
+	if c.rewound == nil || !c.rewound.undoneBy(to.Sub(from)) {
+		return false
+	}
+	return c.undo(to.Sub(from))
 }
 
 // Rewind takes in that the clock was set back to a time, with the air settled up

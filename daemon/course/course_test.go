@@ -10,8 +10,21 @@ import (
 )
 
 // A clock that is set back by a day and forward again an hour later leaves a
-// cohort where it was entered, also over a restart in between.
+// cohort where it was entered, also over a restart in between, and where it was
+// ahead by ten minutes before or was put right at the restart.
 func TestStepBackThatIsUndone(t *testing.T) {
+	for name, forward := range map[string]func(c *course.Course, from, to time.Time) bool{
+		"while running": func(c *course.Course, from, to time.Time) bool { return c.Step(from, to, to, time.Time{}) },
+		"nearly": func(c *course.Course, from, to time.Time) bool {
+			return c.Step(from, to.Add(-10*time.Minute), to, time.Time{})
+		},
+		"at a restart": func(c *course.Course, from, to time.Time) bool { return c.Resume(from, to.Add(-10*time.Minute)) },
+	} {
+		t.Run(name, func(t *testing.T) { stepBackAndForward(t, forward) })
+	}
+}
+
+func stepBackAndForward(t *testing.T, forward func(c *course.Course, from, to time.Time) bool) {
 	start := time.Date(2026, 5, 1, 20, 0, 0, 0, time.UTC)
 	entered := population.Cohort{
 		ID: "monarch-1", Species: "danaus-plexippus", Start: start, StartStage: "egg", Individuals: 100,
@@ -35,7 +48,10 @@ func TestStepBackThatIsUndone(t *testing.T) {
 		t.Fatal(err)
 	}
 	right := back.Add(time.Hour)
-	if !c.Step(right.Add(-day), right, right, time.Time{}) {
+	if c.Resume(right.Add(-day-time.Hour), right.Add(-day)) || c.Step(right.Add(-day-time.Minute), right.Add(-day), right.Add(-day), time.Time{}) {
+		t.Error("an hour of rest and a minute of putting right are taken for the step back undone")
+	}
+	if !forward(c, right.Add(-day), right) {
 		t.Error("nothing was changed")
 	}
 	if !c.Cohort.Start.Equal(start) || !c.Cohort.Placements[0].From.Equal(start) {

@@ -52,7 +52,7 @@ func (f *Fold) step(e clockEvent) error {
 	}
 	for _, c := range f.cohorts.list {
 		if c.Step(from, e.To, e.To.Add(-settleLag), f.own.parts.Clock.Since) {
-			f.out.batch.Cohorts, f.out.batch.Counts = append(f.out.batch.Cohorts, c.Cohort), append(f.out.batch.Counts, c.Counts...)
+			f.out.rewritten(c.Course)
 		}
 	}
 	if by < 0 {

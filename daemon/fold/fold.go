@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"rearguard/daemon/alarming"
+	"rearguard/daemon/course"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/species"
@@ -120,6 +121,11 @@ func (o *output) keepState(name string, body []byte) {
 		o.batch.State = make(map[string][]byte)
 	}
 	o.batch.State[name] = body
+}
+
+// rewritten stores a cohort of which the times were moved.
+func (o *output) rewritten(c *course.Course) {
+	o.batch.Cohorts, o.batch.Counts = append(o.batch.Cohorts, c.Cohort), append(o.batch.Counts, c.Counts...)
 }
 
 // New returns the fold of a facility at the beginning of its time.

@@ -149,6 +149,9 @@ func (f *Fold) resume(at time.Time, passed bool) error {
 	}
 	for _, c := range f.cohorts.list {
 		c.still = c.still.Resume(from, at, passed)
+		if passed && c.Resume(from, at) {
+			f.out.rewritten(c.Course)
+		}
 	}
 	f.resumed, f.clock, f.nextTick = at, at, f.after(at)
 	if f.rooms.settled.IsZero() {

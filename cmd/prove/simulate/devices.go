@@ -135,11 +135,12 @@ const timeAgain = 90
 
 // unsure reports whether nobody could tell which is wrong, the clock of the
 // machine or those of sensors that have their own: it is that of the machine, or
-// was a short while ago. What such sensors say is kept then; at which time, and
+// was a short while ago, or ever since no other clock was heard. What such sensors say is kept then; at which time, and
 // whether it is of the present, is not asked for, and to be told that a room is
 // not watched is better than not to be told.
 func (r *run) unsure() bool {
-	return r.clock.ahead != 0 || r.world.unclear && r.now-r.clock.changed <= timeAgain
+	off := r.believed().Sub(r.trueTime()).Abs()
+	return r.clock.ahead != 0 || r.world.unclear && (r.now-r.clock.changed <= timeAgain || off > 2*time.Minute)
 }
 
 // born takes note of a birth that is handed to the daemon.

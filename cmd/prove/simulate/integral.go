@@ -2,6 +2,7 @@ package simulate
 
 import (
 	"context"
+	"maps"
 	"slices"
 	"time"
 
@@ -28,13 +29,17 @@ func (r final) integrate(ctx context.Context, c *cohort, end time.Time) (total f
 }
 
 // names are all that a sensor has been called: each is the one before with a
-// letter more.
-func names(one *site.Sensor) []sensors.SensorID {
-	var list []sensors.SensorID
-	for n := len(one.Device.ID); n <= len(one.ID); n++ {
-		list = append(list, one.ID[:n])
+// letter more. What was said under one holds no longer than the name.
+func names(one *site.Sensor) thermal.Names {
+	known := thermal.Names{}
+	for i := range len(one.ID) - len(one.Device.ID) + 1 {
+		d := thermal.Device{Index: one.Device.Index, Fresh: time.Duration(3*one.Device.Plan.Interval) * time.Minute, Until: past.FarFuture()}
+		if i < len(one.Renamed) {
+			d.Until = one.Renamed[i]
+		}
+		known[one.ID[:len(one.Device.ID)+i]] = d
 	}
-	return list
+	return known
 }
 
 // changing reports whether a cohort was where a sensor speaks on change: the
@@ -54,10 +59,10 @@ func (r final) course(ctx context.Context, id sensors.RoomID) ([]thermal.Point, 
 	known := thermal.Names{}
 	var series []sensors.Series
 	for _, one := range r.site.SensorsIn(id) {
-		for _, name := range names(one) {
-			series = append(series, sensors.Series{Sensor: name, Quantity: sensors.Temperature})
-			known[name] = thermal.Device{Index: one.Device.Index, Fresh: time.Duration(3*one.Device.Plan.Interval) * time.Minute}
-		}
+		maps.Copy(known, names(one))
+	}
+	for name := range known {
+		series = append(series, sensors.Series{Sensor: name, Quantity: sensors.Temperature})
 	}
 	if len(series) == 0 {
 		return nil, nil

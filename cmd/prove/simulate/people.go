@@ -292,6 +292,7 @@ func renameSensor(ctx context.Context, r *run, e world.Event) begun {
 	one := &r.site.Sensors[e.A%len(r.site.Sensors)]
 	old := one.ID
 	one.ID = old + "x"
+	one.Renamed = append(one.Renamed, r.daemonTime())
 	r.ref.devices[one.Device.Index].quiet = 0 // it is waited for anew
 	return r.edited(ctx, e, one.Room, "%s is now called %s", old, one.ID)
 }

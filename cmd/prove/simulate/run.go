@@ -138,6 +138,14 @@ func (r *run) look() timekeeping.Beat {
 
 func (r *run) believed() time.Time { return r.process.clock.At(r.look().Elapsed) }
 
+// daemonTime is the daemon's time, true time while it does not run.
+func (r *run) daemonTime() time.Time {
+	if r.process == nil {
+		return r.trueTime()
+	}
+	return r.believed()
+}
+
 // over reports whether the run has come to an end before its time.
 func (r *run) over() bool { return r.broken != nil || r.failed != nil }
 

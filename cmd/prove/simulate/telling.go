@@ -56,9 +56,12 @@ func (f *reference) telling(on map[alerts.Key]*snapshot.Alarm) {
 	}
 }
 
-// forgottenEnd reports whether the daemon had not written that an alarm ended when
-// it was killed: for it the alarm is on as before, and told.
-func (f *reference) forgottenEnd(t told) bool { return f.run.world.killed && f.ever[t] }
+// forgottenEnd reports whether the daemon may not have written that an alarm ended,
+// when it was killed or could not write: after the next start the alarm is on as
+// before, and told.
+func (f *reference) forgottenEnd(t told) bool {
+	return (f.run.world.killed || f.run.world.diskFailed) && f.ever[t]
+}
 
 // told takes note of a message that came through.
 func (f *reference) told(m notify.Message) {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"rearguard/cmd/prove/simulate/world"
 	"rearguard/daemon/facility"
@@ -37,6 +38,8 @@ type Sensor struct {
 	Retired bool
 	// Unclaimed sensors are on the network and not in the file.
 	Unclaimed bool
+	// Renamed are when it was given another name, by the daemon's time.
+	Renamed []time.Time
 }
 
 // people are told by phone; both are.

@@ -24,11 +24,12 @@ type Stretch struct {
 	Air  []Point
 }
 
-// Device is what a sensor's name stands for: its number, and for how long a
-// reading of it holds.
+// Device is what a sensor's name stands for: its number, for how long a reading
+// of it holds, and until when it had that name.
 type Device struct {
 	Index int
 	Fresh time.Duration
+	Until time.Time
 }
 
 // Names are all names under which readings are stored.
@@ -45,7 +46,7 @@ func Course(readings []sensors.Reading, names Names) []Point {
 		last[names[reading.Sensor].Index] = reading
 		var values []float64
 		for _, one := range last {
-			if reading.Time.Sub(one.Time) <= names[one.Sensor].Fresh {
+			if d := names[one.Sensor]; reading.Time.Sub(one.Time) <= d.Fresh && !reading.Time.After(desk.Later(one.Time, d.Until)) {
 				values = append(values, one.Value)
 			}
 		}
