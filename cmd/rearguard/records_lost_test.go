@@ -9,6 +9,8 @@ import (
 	"testing"
 	"time"
 
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+
 	"rearguard/sensors/broker/brokertest"
 )
 
@@ -97,4 +99,39 @@ func TestLostRecordsAreTold(t *testing.T) {
 			t.Errorf("they were adopted before, and doubted again: %s", out)
 		}
 	})
+}
+
+// A disk that is lost takes with it what lies beside the records. The broker
+// keeps a note of them, so that it is told all the same.
+func TestLostDiskIsTold(t *testing.T) {
+	m := brokertest.Start(t, brokertest.Options{})
+	s := newSite(t, m.Port, "")
+	s.start()
+	s.awaitReady()
+	kept := make(chan []byte, 10)
+	other := client(t, m.URL())
+	if err := mqtt.WaitTokenTimeout(other.Subscribe("bad/rearguard/records", 1, func(_ mqtt.Client, p mqtt.Message) { kept <- p.Payload() }), 10*time.Second); err != nil {
+		t.Fatal(err)
+	}
+	select {
+	case <-kept:
+	case <-time.After(time.Minute):
+		t.Fatal("the broker is given no note of the records")
+	}
+	s.end(syscall.SIGKILL)
+	files, err := filepath.Glob(filepath.Join(s.dir, "site.db*"))
+	if err != nil || len(files) < 2 {
+		t.Fatalf("the records are %q: %v", files, err)
+	}
+	for _, file := range files {
+		if err := os.Remove(file); err != nil {
+			t.Fatal(err)
+		}
+	}
+	s.start()
+	defer s.end(syscall.SIGTERM)
+	s.doubted("were missing or empty and are new")
+	if out, err := s.adopt(); err != nil {
+		t.Errorf("adopt: %v: %s", err, out)
+	}
 }

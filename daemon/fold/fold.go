@@ -116,12 +116,7 @@ type Fold struct {
 // output collects what the next commit stores.
 type output struct{ batch *records.Batch }
 
-func (o *output) keepState(name string, body []byte) {
-	if o.batch.State == nil {
-		o.batch.State = make(map[string][]byte)
-	}
-	o.batch.State[name] = body
-}
+func (o *output) keepState(name string, body []byte) { o.batch.KeepState(name, body) }
 
 // rewritten stores a cohort of which the times were moved.
 func (o *output) rewritten(c *course.Course) {

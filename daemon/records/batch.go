@@ -45,6 +45,14 @@ type Batch struct {
 	Adopt bool
 }
 
+// KeepState has the state of a name replaced by another.
+func (b *Batch) KeepState(name string, body []byte) {
+	if b.State == nil {
+		b.State = make(map[string][]byte)
+	}
+	b.State[name] = body
+}
+
 // JournalEntry is one thing that was done or happened: a command of a person,
 // the broker link going down or up. Replay gives them to the engine again.
 type JournalEntry struct {

@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"sync/atomic"
+	"time"
 
 	"rearguard/daemon/records/damage"
 	"rearguard/daemon/records/disk"
@@ -41,35 +42,44 @@ type place struct {
 	opened os.FileInfo
 	noted  disk.Last
 	isNew  bool
+	// lossy is set when a loss of power may take the last moments.
+	lossy bool
 }
 
 // identify compares the opened file with what was noted beside it, and says
 // why it is to be doubted, empty for no reason.
-func (p *place) identify(ctx context.Context, c *sql.Conn, found *damage.Found, lossy bool) (doubt string, err error) {
+func (p *place) identify(ctx context.Context, q Querier, found *damage.Found) (doubt string, err error) {
 	if p.opened, err = os.Stat(p.path); err != nil {
 		return "", err
 	}
-	now, doubt, err := p.standing(ctx, c)
-	if err != nil || doubt != "" {
-		return doubt, err
+	now, err := p.standing(ctx, q)
+	if err != nil || now.doubt != "" {
+		return now.doubt, err
 	}
 	last, err := disk.ReadLast(p.path)
 	switch {
 	case err == nil:
-		return disk.Doubt(p.path, p.isNew, now, last, lossy), nil
+		return disk.Doubt(p.path, p.isNew, now.Last, last, p.lossy), nil
 	case !errors.Is(err, fs.ErrNotExist):
 		found.NoteOther(err.Error())
 	}
 	return "", nil
 }
 
-// standing is how far the file has come, and why it is doubted.
-func (p *place) standing(ctx context.Context, c *sql.Conn) (now disk.Last, doubt string, err error) {
-	var clock sql.NullInt64
-	err = c.QueryRowContext(ctx, `SELECT id, commits, doubt, (SELECT time FROM clock) FROM identity`).
-		Scan(&now.ID, &now.Commits, &doubt, &clock)
-	now.Clock = fromMillis(clock)
-	return now, doubt, describe(p.path, err)
+// standing is how far a file has come, why it is doubted, and when it was last
+// adopted.
+type standing struct {
+	disk.Last
+	doubt   string
+	adopted time.Time
+}
+
+func (p *place) standing(ctx context.Context, q Querier) (now standing, err error) {
+	var clock, adopted sql.NullInt64
+	err = q.QueryRowContext(ctx, `SELECT id, commits, doubt, adopted, (SELECT time FROM clock) FROM identity`).
+		Scan(&now.ID, &now.Commits, &now.doubt, &adopted, &clock)
+	now.Clock, now.adopted = fromMillis(clock), fromMillis(adopted)
+	return now, describe(p.path, err)
 }
 
 // Doubt keeps in the file why it may not be the right one, until a Batch
@@ -82,9 +92,10 @@ func (s *Store) Doubt(ctx context.Context, why string) error {
 	})
 }
 
-// adopt takes the file for the right one, as far as it can be read.
+// adopt takes the file for the right one, as far as it can be read. What was
+// noted elsewhere before that says nothing against it any more.
 func adopt(ctx context.Context, c *sql.Conn) error {
-	if _, err := c.ExecContext(ctx, `UPDATE identity SET doubt = ''`); err != nil {
+	if _, err := c.ExecContext(ctx, `UPDATE identity SET doubt = '', adopted = (SELECT time FROM clock)`); err != nil {
 		return err
 	}
 	_, err := c.ExecContext(ctx, `UPDATE quarantine SET accepted = 1`)
@@ -109,19 +120,45 @@ func (s *Store) Tend(ctx context.Context) error {
 	return s.place.noteLast(ctx, s.conn)
 }
 
+// Compare doubts the file if it is not the one of which a note was found
+// elsewhere, or not as far, unless it was adopted since.
+func (s *Store) Compare(ctx context.Context, found disk.Last) error {
+	var now standing
+	err := s.look(ctx, func(q Querier) (err error) {
+		now, err = s.place.standing(ctx, q)
+		return err
+	})
+	if err != nil || now.doubt != "" || !found.Clock.After(now.adopted) {
+		return err
+	}
+	doubt := disk.Doubt(s.place.path, s.place.isNew, now.Last, found, s.place.lossy)
+	if doubt == "" {
+		return nil
+	}
+	return s.Doubt(ctx, doubt)
+}
+
+// Noted is how far the file had come when that was last noted beside it, false
+// while it is doubted.
+func (s *Store) Noted() (disk.Last, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.place.noted, s.place.noted.ID != "" && s.place.doubt.Load() == nil
+}
+
 // noteLast notes beside the file how far it has come, unless it is doubted.
 func (p *place) noteLast(ctx context.Context, c *sql.Conn) error {
 	if p.doubt.Load() != nil {
 		return nil
 	}
-	now, _, err := p.standing(ctx, c)
-	if err != nil || now == p.noted {
+	now, err := p.standing(ctx, c)
+	if err != nil || now.Last == p.noted {
 		return err
 	}
-	if err := disk.WriteLast(p.path, now); err != nil {
+	if err := disk.WriteLast(p.path, now.Last); err != nil {
 		return fmt.Errorf("note how far the records have come: %w", describe(p.path, err))
 	}
-	p.noted = now
+	p.noted = now.Last
 	return nil
 }
 

@@ -100,6 +100,66 @@ func TestRecordsThatAreNotThoseOfLastTime(t *testing.T) {
 	}
 }
 
+// With the disk all that lies beside the file can be lost, but not the note that
+// somebody else keeps.
+func TestRecordsAreComparedWithANoteOfThem(t *testing.T) {
+	ctx := t.Context()
+	path := filepath.Join(t.TempDir(), "records.db")
+	lived(t, path, 10)
+	copyFile(t, path, path+".backup")
+	lived(t, path, 30)
+	s, err := Open(ctx, path, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Tend(ctx); err != nil {
+		t.Fatal(err)
+	}
+	note, sound := s.Noted()
+	if err := s.Compare(ctx, note); err != nil || !sound || s.Trouble().Doubt != "" {
+		t.Fatalf("the file is not as its own note says: %v, %q", err, s.Trouble().Doubt)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for name, c := range map[string]struct {
+		change func(t *testing.T, path string)
+		want   string
+	}{
+		"lost":          {remove, "were missing or empty and are new, and those kept there until 2 March 2026 05:00 UTC are gone"},
+		"others":        {func(t *testing.T, path string) { remove(t, path); elsewhere(t, path) }, "are others than those kept there until 2 March 2026 05:00 UTC"},
+		"an old backup": {func(t *testing.T, path string) { copyFile(t, path+".backup", path) }, "are older than last time"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			c.change(t, path)
+			remove(t, path+".last")
+			if got := doubtAfter(t, path); got != "" {
+				t.Fatalf("doubted without the note: %q", got)
+			}
+			if name == "lost" {
+				remove(t, path) // it is new in the life in which the note comes
+				remove(t, path+".last")
+			}
+			s, err := Open(ctx, path, Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer s.Close()
+			if err := s.Compare(ctx, note); err != nil || !strings.Contains(s.Trouble().Doubt, c.want) {
+				t.Errorf("it says %q (%v), want %q", s.Trouble().Doubt, err, c.want)
+			}
+			if _, sound := s.Noted(); sound {
+				t.Error("what is doubted would be noted in place of the right one")
+			}
+			// Once it is adopted, a note of before that says nothing more.
+			commit(t, s, &Batch{Clock: note.Clock.Add(time.Hour), Adopt: true})
+			if err := s.Compare(ctx, note); err != nil || s.Trouble().Doubt != "" {
+				t.Errorf("adopted, and yet %q (%v)", s.Trouble().Doubt, err)
+			}
+		})
+	}
+}
+
 // The right file is put back while another was used and doubted: nothing is
 // doubted any more.
 func TestRestoredRecordsAreNotDoubted(t *testing.T) {

@@ -121,7 +121,7 @@ func Open(ctx context.Context, path string, opts Options) (_ *Store, err error) 
 	if err != nil {
 		return nil, err
 	}
-	s := &Store{place: &place{path: path}}
+	s := &Store{place: &place{path: path, lossy: opts.Synchronous != Full}}
 	defer func() {
 		if err != nil {
 			_ = s.release() // err says why
@@ -161,7 +161,7 @@ func Open(ctx context.Context, path string, opts Options) (_ *Store, err error) 
 		return nil, err
 	}
 	s.pages.damage = s.damage
-	doubt, err := s.place.identify(ctx, s.conn, s.damage, opts.Synchronous != Full)
+	doubt, err := s.place.identify(ctx, s.conn, s.damage)
 	if err != nil || doubt == "" {
 		return s, err
 	}

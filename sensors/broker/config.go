@@ -38,6 +38,9 @@ type Config struct {
 	// published does arrive. Empty: neither.
 	Availability string
 
+	// Note is what the link finds at the broker that was left there earlier.
+	Note Note
+
 	// MaxPayload is the largest payload handed on, in bytes; larger ones are
 	// acknowledged, counted and noted in Unusable. Default 64 KiB.
 	MaxPayload int
@@ -66,6 +69,17 @@ type Config struct {
 
 	// Clock stamps received messages and state changes. Default time.Now.
 	Clock func() time.Time
+}
+
+// Note is a message that rearguard leaves at the broker for itself. The zero
+// value is for none.
+type Note struct {
+	// Topic is where it is retained. The link subscribes to it.
+	Topic string
+	// Found is given the payload that the broker had retained, whenever the
+	// link subscribes. It is called on the goroutine that receives, and must
+	// not wait.
+	Found func(body []byte)
 }
 
 // Login is the account at the broker. The zero value is for a broker that asks
@@ -159,6 +173,11 @@ func (c Config) Validate() error {
 	if c.Availability != "" {
 		if err := checkTopic(c.Availability); err != nil {
 			fault("Availability", "%v", err)
+		}
+	}
+	if c.Note.Topic != "" {
+		if err := checkTopic(c.Note.Topic); err != nil {
+			fault("Note", "%v", err)
 		}
 	}
 	if c.MaxPayload < 0 || c.MaxPayload > maxPacket {

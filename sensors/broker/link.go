@@ -129,10 +129,13 @@ func (l *Link) SetFilters(filters []string) error {
 func (l *Link) filters() []string {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.cfg.Availability == "" {
-		return l.wanted
+	all := slices.Clone(l.wanted)
+	for _, own := range []string{l.cfg.Availability, l.cfg.Note.Topic} {
+		if own != "" {
+			all = append(all, own)
+		}
 	}
-	return unique(append(slices.Clone(l.wanted), l.cfg.Availability))
+	return unique(all)
 }
 
 func unique(filters []string) []string {
@@ -409,6 +412,10 @@ func (l *Link) handle(s *session, m mqtt.Message) {
 		}
 	case l.cfg.Availability != "" && m.Topic() == l.cfg.Availability:
 		l.echo(s, m)
+	case l.cfg.Note.Topic != "" && m.Topic() == l.cfg.Note.Topic:
+		if m.Retained() {
+			l.cfg.Note.Found(body)
+		}
 	default:
 		handed := l.deliver(s, sensors.Message{
 			Topic: m.Topic(), Payload: body, Retained: m.Retained(), Received: l.cfg.Clock().UTC(),

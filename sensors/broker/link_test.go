@@ -430,3 +430,40 @@ func TestOversize(t *testing.T) {
 		t.Errorf("sizes %v, want %v", sizes, want)
 	}
 }
+
+// What was left at the broker is found upon a connection, and what is left there
+// meanwhile upon the next; none of it goes to the receiver.
+func TestNoteIsFoundAtTheBroker(t *testing.T) {
+	m := brokertest.Start(t, brokertest.Options{})
+	other := sensor(t, m.URL())
+	leave := func(body string) {
+		t.Helper()
+		if err := mqtt.WaitTokenTimeout(other.Publish("own/note", 1, true, body), patience); err != nil {
+			t.Fatal(err)
+		}
+	}
+	leave("first")
+	found := make(chan string, 10)
+	note := broker.Note{Topic: "own/note", Found: func(body []byte) { found <- string(body) }}
+	for _, want := range []string{"first", "second"} {
+		h := run(t, broker.Config{URL: m.URL(), Filters: []string{"own/#"}, Note: note})
+		h.subscribed()
+		select {
+		case got := <-found:
+			if got != want {
+				t.Errorf("found %q, want %q", got, want)
+			}
+		case <-time.After(patience):
+			t.Fatalf("%q is not found", want)
+		}
+		leave("second")
+		publish(t, other, "own/sensor", want)
+		h.expect(want)
+		h.stop()
+		for len(found) > 0 { // overlapping filters may give it twice
+			if got := <-found; got != want {
+				t.Errorf("found %q, which was left there while connected", got)
+			}
+		}
+	}
+}

@@ -36,6 +36,7 @@ func (s *service) linkConfig() (broker.Config, error) {
 		Filters:      wanted,
 		FilterStore:  filterStore{s.store},
 		Availability: b.AvailabilityTopic,
+		Note:         broker.Note{Topic: noteTopic(b), Found: s.foundNote},
 		MaxPayload:   b.PayloadLimitBytes,
 		Unusable:     s.refused,
 		Clock:        s.now,

@@ -7,8 +7,10 @@ import (
 	"strings"
 	"time"
 
+	"rearguard/daemon/facility"
 	"rearguard/daemon/records"
 	"rearguard/daemon/records/disk"
+	"rearguard/sensors/broker"
 )
 
 // tendEvery is how often the file of the records is looked after, and at most
@@ -73,18 +75,79 @@ func (s *service) buildOn(ctx, hard context.Context) error {
 	return s.build(hard)
 }
 
-// tendRecords looks after the file of the records until ctx ends.
+// tendRecords looks after the file of the records until ctx ends, and keeps the
+// note of it at the broker: a disk that is lost takes all with it that lies
+// beside the file.
 func (s *service) tendRecords(ctx context.Context) {
-	ticker := time.NewTicker(tendEvery)
-	defer ticker.Stop()
+	wait := time.NewTimer(2 * noteAfter)
+	defer wait.Stop()
 	for {
 		if err := s.store.Tend(ctx); err != nil && ctx.Err() == nil {
 			s.Logger.Warn("the file of the records could not be looked after; it will be tried again", "error", err)
 		}
+		s.leaveNote(ctx)
 		select {
 		case <-ctx.Done():
 			return
-		case <-ticker.C:
+		case body := <-s.notes:
+			s.compareRecords(ctx, body)
+		case <-wait.C:
+			wait.Reset(tendEvery)
 		}
+	}
+}
+
+// noteAfter is how long a subscription must stand for what the broker retains to
+// have come: only then is it replaced.
+const noteAfter = 5 * time.Second
+
+// recordsNote holds the note of the records that was last found at the broker,
+// until it is compared with them.
+type recordsNote chan []byte
+
+// noteTopic is where the note of the records is kept.
+func noteTopic(b facility.Broker) string { return b.AvailabilityTopic + "/records" }
+
+// foundNote takes in the note that the broker had retained.
+func (s *service) foundNote(body []byte) {
+	select {
+	case <-s.notes:
+	default:
+	}
+	select {
+	case s.notes <- body:
+	default: // a newer one came
+	}
+}
+
+// compareRecords holds the records against a note of them from the broker.
+func (s *service) compareRecords(ctx context.Context, body []byte) {
+	found, err := disk.ParseLast(body)
+	if err == nil {
+		err = s.store.Compare(ctx, found)
+	}
+	if err != nil && ctx.Err() == nil {
+		s.Logger.Warn("the records could not be compared with what the broker keeps of them", "topic", noteTopic(s.Facility.Broker), "error", err)
+	}
+	if t := s.store.Trouble(); t.Doubt != "" {
+		s.Logger.Error("the records may not be the right ones", "reason", t.Doubt)
+	}
+}
+
+// leaveNote has the broker keep how far the records have come.
+func (s *service) leaveNote(ctx context.Context) {
+	link := s.link.State()
+	last, sound := s.store.Noted()
+	if !sound || !link.Subscribed || s.now().Sub(link.Since) < noteAfter || len(s.notes) > 0 {
+		return
+	}
+	body, err := last.Text()
+	if err == nil {
+		limited, done := context.WithTimeout(ctx, publishWithin)
+		defer done()
+		err = s.link.Publish(limited, broker.Publication{Topic: noteTopic(s.Facility.Broker), Payload: body, QoS: 1, Retained: true})
+	}
+	if err != nil && ctx.Err() == nil {
+		s.Logger.Warn("the broker could not be given the note of the records; it will be tried again", "error", err)
 	}
 }

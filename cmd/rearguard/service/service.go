@@ -89,6 +89,7 @@ type service struct {
 	// sensors are to be sent.
 	refused  *broker.Ring
 	requests chan payload.Request
+	notes    recordsNote
 	pages    *http.Server
 	progress *progress.Board
 }
@@ -107,7 +108,7 @@ func Run(ctx context.Context, o Options, ready func(*daemon.Engine)) (err error)
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 
-	s := &service{Options: o, refused: broker.NewRing(refusedKept), requests: make(chan payload.Request, requestsWaiting)}
+	s := &service{Options: o, refused: broker.NewRing(refusedKept), requests: make(chan payload.Request, requestsWaiting), notes: make(recordsNote, 1)}
 	started := time.Now()
 	s.progress = progress.New(func() time.Duration { return time.Since(started) })
 	if err := s.openRecords(ctx); err != nil {

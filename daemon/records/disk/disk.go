@@ -17,8 +17,8 @@ import (
 var ErrHeld = errors.New("locked by another process")
 
 // Last is how far records had come when it was last noted. It lies in a small
-// file beside them, so that records which are new, others, or older than last
-// time are told from those that were there.
+// file beside them and with the broker, so that records which are new, others,
+// or older than last time are told from those that were there.
 type Last struct {
 	// ID is the identity of the file, Commits how often it had been committed
 	// to, Clock the time of the engine at the last of these.
@@ -33,21 +33,37 @@ func lastName(path string) string { return path + ".last" }
 // ReadLast reads what was noted beside the records at path; it fails with
 // fs.ErrNotExist when nothing was.
 func ReadLast(path string) (Last, error) {
-	var l Last
 	body, err := os.ReadFile(lastName(path))
 	if err != nil {
-		return l, err
+		return Last{}, err
 	}
-	if err := json.Unmarshal(body, &l); err != nil || l.ID == "" {
-		return Last{}, fmt.Errorf("%s says nothing that can be used (it is written anew): %w", lastName(path), err)
+	l, err := ParseLast(body)
+	if err != nil {
+		return Last{}, fmt.Errorf("%s: %w", lastName(path), err)
 	}
 	return l, nil
 }
 
+// ParseLast reads what Text wrote.
+func ParseLast(body []byte) (Last, error) {
+	var l Last
+	err := json.Unmarshal(body, &l)
+	if err == nil && l.ID == "" {
+		err = errors.New("no id")
+	}
+	if err != nil {
+		return Last{}, fmt.Errorf("it says nothing that can be used, and is written anew: %w", err)
+	}
+	return l, nil
+}
+
+// Text is l as it is kept.
+func (l Last) Text() ([]byte, error) { return json.Marshal(l) }
+
 // WriteLast notes l beside the records at path: after a loss of power the file
 // says this or what it said before.
 func WriteLast(path string, l Last) error {
-	body, err := json.Marshal(l)
+	body, err := l.Text()
 	if err != nil {
 		return err
 	}
