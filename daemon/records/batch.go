@@ -182,7 +182,7 @@ func (s *Store) putRest(ctx context.Context, b *Batch) error {
 		}
 	}
 	if b.Adopt {
-		return adopt(ctx, s.conn)
+		return s.place.adopt(ctx, s.conn)
 	}
 	return nil
 }

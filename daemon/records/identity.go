@@ -1,6 +1,7 @@
 package records
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -8,7 +9,6 @@ import (
 	"io/fs"
 	"os"
 	"sync/atomic"
-	"time"
 
 	"rearguard/daemon/records/damage"
 	"rearguard/daemon/records/disk"
@@ -44,6 +44,8 @@ type place struct {
 	isNew  bool
 	// lossy is set when a loss of power may take the last moments.
 	lossy bool
+	// rivals are the notes that speak against the file.
+	rivals disk.Notes
 }
 
 // identify compares the opened file with what was noted beside it, and says
@@ -53,33 +55,50 @@ func (p *place) identify(ctx context.Context, q Querier, found *damage.Found) (d
 		return "", err
 	}
 	now, err := p.standing(ctx, q)
-	if err != nil || now.doubt != "" {
-		return now.doubt, err
+	if err != nil {
+		return "", err
 	}
 	last, err := disk.ReadLast(p.path)
 	switch {
 	case err == nil:
-		return disk.Doubt(p.path, p.isNew, now.Last, last, p.lossy), nil
+		doubt = p.against(&now, last)
 	case !errors.Is(err, fs.ErrNotExist):
 		found.NoteOther(err.Error())
 	}
-	return "", nil
+	return cmp.Or(now.doubt, doubt), nil
 }
 
-// standing is how far a file has come, why it is doubted, and when it was last
-// adopted.
+// standing is how far a file has come, why it is doubted, and the notes over
+// which it was last adopted.
 type standing struct {
 	disk.Last
-	doubt   string
-	adopted time.Time
+	doubt string
+	over  *disk.Notes
 }
 
 func (p *place) standing(ctx context.Context, q Querier) (now standing, err error) {
-	var clock, adopted sql.NullInt64
-	err = q.QueryRowContext(ctx, `SELECT id, commits, doubt, adopted, (SELECT time FROM clock) FROM identity`).
-		Scan(&now.ID, &now.Commits, &now.doubt, &adopted, &clock)
-	now.Clock, now.adopted = fromMillis(clock), fromMillis(adopted)
+	var clock sql.NullInt64
+	var over []byte
+	err = q.QueryRowContext(ctx, `SELECT id, commits, doubt, adopted_over, (SELECT time FROM clock) FROM identity`).
+		Scan(&now.ID, &now.Commits, &now.doubt, &over, &clock)
+	now.Clock = fromMillis(clock)
+	if err == nil {
+		now.over, err = disk.ParseNotes(over)
+	}
 	return now, describe(p.path, err)
+}
+
+// against is what a note says against the file, empty for nothing: what was
+// noted before somebody adopted the file was known then.
+func (p *place) against(now *standing, noted disk.Last) string {
+	if now.over.Cover(noted) {
+		return ""
+	}
+	doubt := disk.Doubt(p.path, p.isNew, now.Last, noted, p.lossy)
+	if doubt != "" {
+		p.rivals.Add(noted)
+	}
+	return doubt
 }
 
 // Doubt keeps in the file why it may not be the right one, until a Batch
@@ -92,13 +111,16 @@ func (s *Store) Doubt(ctx context.Context, why string) error {
 	})
 }
 
-// adopt takes the file for the right one, as far as it can be read. What was
-// noted elsewhere before that says nothing against it any more.
-func adopt(ctx context.Context, c *sql.Conn) error {
-	if _, err := c.ExecContext(ctx, `UPDATE identity SET doubt = '', adopted = (SELECT time FROM clock)`); err != nil {
+// adopt takes the file for the right one, as far as it can be read.
+func (p *place) adopt(ctx context.Context, c *sql.Conn) error {
+	over, err := p.rivals.Text()
+	if err != nil {
 		return err
 	}
-	_, err := c.ExecContext(ctx, `UPDATE quarantine SET accepted = 1`)
+	if _, err := c.ExecContext(ctx, `UPDATE identity SET doubt = '', adopted_over = ?`, string(over)); err != nil {
+		return err
+	}
+	_, err = c.ExecContext(ctx, `UPDATE quarantine SET accepted = 1`)
 	return err
 }
 
@@ -121,21 +143,20 @@ func (s *Store) Tend(ctx context.Context) error {
 }
 
 // Compare doubts the file if it is not the one of which a note was found
-// elsewhere, or not as far, unless it was adopted since.
+// elsewhere, or not as far.
 func (s *Store) Compare(ctx context.Context, found disk.Last) error {
 	var now standing
 	err := s.look(ctx, func(q Querier) (err error) {
 		now, err = s.place.standing(ctx, q)
 		return err
 	})
-	if err != nil || now.doubt != "" || !found.Clock.After(now.adopted) {
+	if err != nil {
 		return err
 	}
-	doubt := disk.Doubt(s.place.path, s.place.isNew, now.Last, found, s.place.lossy)
-	if doubt == "" {
-		return nil
+	if doubt := s.place.against(&now, found); doubt != "" && now.doubt == "" {
+		return s.Doubt(ctx, doubt)
 	}
-	return s.Doubt(ctx, doubt)
+	return nil
 }
 
 // Noted is how far the file had come when that was last noted beside it, false

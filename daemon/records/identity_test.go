@@ -89,12 +89,23 @@ func TestRecordsThatAreNotThoseOfLastTime(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			commit(t, s, &Batch{Adopt: true})
+			noted, unread := os.ReadFile(path + ".last")
+			commit(t, s, &Batch{Clock: day0.Add(30 * time.Hour), Adopt: true})
 			if err := s.Close(); err != nil {
 				t.Fatal(err)
 			}
 			if got := doubtAfter(t, path); got != "" {
 				t.Errorf("adopted, and yet %q", got)
+			}
+			if unread != nil {
+				return
+			}
+			// A loss of power before anything was noted anew.
+			if err := os.WriteFile(path+".last", noted, 0o600); err != nil {
+				t.Fatal(err)
+			}
+			if got := doubtAfter(t, path); got != "" && len(c.want) > 0 {
+				t.Errorf("adopted, and after a loss of power %q", got)
 			}
 		})
 	}

@@ -57,10 +57,18 @@ func emptyRecords(ctx context.Context, folder string) ([]byte, error) {
 	return os.ReadFile(path)
 }
 
-// commit writes as the disk lets it.
-func (d *disk) commit(ctx context.Context, batches ...*records.Batch) error {
+// fault is why nothing can be written, nil where it can.
+func (d *disk) fault() error {
 	if d.failing {
 		return errDisk
+	}
+	return nil
+}
+
+// commit writes as the disk lets it.
+func (d *disk) commit(ctx context.Context, batches ...*records.Batch) error {
+	if err := d.fault(); err != nil {
+		return err
 	}
 	if d.cut == noCut {
 		return d.run.process.store.Commit(ctx, batches...)

@@ -84,7 +84,7 @@ func (r *run) start(ctx context.Context) {
 	p.steps = p.engine.Steps()
 	telling := notify.Options{Now: r.believed, Random: func() float64 { return 0.5 }, Logger: slog.New(slog.DiscardHandler)}
 	channels := map[string]notify.Channel{"phone": r.phone}
-	p.deliver = notify.NewWorker(failingOutbox{store, r.disk}, channels, telling).InTurn()
+	p.deliver = notify.NewWorker(files.Outbox{Outbox: store, Fails: r.disk.fault}, channels, telling).InTurn()
 	p.deliverDirectly = notify.NewUnrecorded(p.engine.Waiting(), channels, telling).InTurn()
 	r.process = p
 	if before := r.world.before; before != nil {
@@ -252,6 +252,9 @@ func (r *run) notices(ctx context.Context) {
 // runs have packed history.
 const hotFor = 2 * time.Hour
 
+// copyAfter is the minute after which a copy of the records is kept.
+const copyAfter = 2 * 60
+
 // pack tends the records, as the service does.
 func (r *run) pack(ctx context.Context) {
 	p := r.process
@@ -265,5 +268,9 @@ func (r *run) pack(ctx context.Context) {
 	})
 	if err != nil {
 		r.breach("pack", "the records cannot be tended: %v", err)
+		return
+	}
+	if err := r.world.loss.Tend(ctx, p.store, r.broker.connected, r.now > copyAfter); err != nil {
+		r.breach("pack", "the file of the records cannot be looked after: %v", err)
 	}
 }

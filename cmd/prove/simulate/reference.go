@@ -196,6 +196,7 @@ func (f *reference) observe() {
 		f.room(&m, on)
 	}
 	f.homeless(on)
+	f.doubt(on)
 	f.changes(on)
 	f.telling(on)
 }
@@ -253,6 +254,7 @@ func (f *reference) parts(*snapshot.Snapshot) {
 // occupied reports whether animals have stood in a room for a while.
 func (w *affairs) occupied(id sensors.RoomID) (certain, possible bool) {
 	for _, c := range w.cohorts {
+		possible = possible || c.astray
 		if c.room != id || !c.ended.IsZero() {
 			continue
 		}

@@ -65,6 +65,7 @@ type affairs struct {
 	// killed, or is to start with another configuration.
 	before *mark
 	junk   int
+	loss   loss
 }
 
 // ending is the end of a trouble.
@@ -322,6 +323,9 @@ func (r *run) connect(ctx context.Context) {
 			b.forgot, b.lost, b.told = false, r.wall(), nil
 		}
 		b.retell()
+		if err := r.world.loss.Find(ctx, r.process.store); err != nil {
+			r.breach("note", "the records cannot be compared with the note of them: %v", err)
+		}
 	}
 	if b.told != nil && *b.told == b.connected {
 		return

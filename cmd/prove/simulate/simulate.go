@@ -136,12 +136,13 @@ func (w *work) play(ctx context.Context) {
 		found, err := play(ctx, p, w.ground, w.folder)
 		// A loop that is stuck would be for hours, if it were tried again.
 		if found != nil && found.Rule != stuck && !w.AsFound {
-			found = shrink(p, found, func(s *world.Plan) *Breach {
+			world.Shrink(p, func(s *world.Plan) bool {
 				again, err := play(ctx, s, w.ground, w.folder)
-				if err != nil {
-					return nil
+				same := err == nil && again != nil && again.Rule == found.Rule
+				if same {
+					found = again
 				}
-				return again
+				return same
 			})
 		}
 		if ctx.Err() != nil {

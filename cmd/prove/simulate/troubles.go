@@ -28,7 +28,7 @@ func kinds() map[world.Kind]func(context.Context, *run, world.Event) begun {
 		"sensor late": sensorLate, "sensor clock": sensorClock,
 		"sensor absurd": sensorAbsurd, "sensor finds": sensorFinds,
 		"broker away": brokerAway, "broker restarts": brokerRestarts, "session lost": sessionLost, "flood": flood,
-		"restart": restart, "kill": kill, "disk fails": diskFails, "damage": damage,
+		"restart": restart, "kill": kill, "disk fails": diskFails, "damage": damage, "records lost": recordsLost,
 		"clock step": clockStep, "clock wrong at start": clockWrongAtStart,
 		"phone down": phoneDown, "phone asks": phoneAsks, "phone refuses": phoneRefuses,
 		world.EnterCohort: enterOne, "move cohort": moveOne, "end cohort": endOne, "count": countOne,
