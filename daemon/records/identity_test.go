@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"rearguard/daemon/records/disk"
 	"rearguard/sensors"
 )
 
@@ -162,10 +163,17 @@ func TestRecordsAreComparedWithANoteOfThem(t *testing.T) {
 			if _, sound := s.Noted(); sound {
 				t.Error("what is doubted would be noted in place of the right one")
 			}
-			// Once it is adopted, a note of before that says nothing more.
+			// Once it is adopted, a note of before that says nothing more, and its own
+			// says nothing against it.
 			commit(t, s, &Batch{Clock: note.Clock.Add(time.Hour), Adopt: true})
-			if err := s.Compare(ctx, note); err != nil || s.Trouble().Doubt != "" {
-				t.Errorf("adopted, and yet %q (%v)", s.Trouble().Doubt, err)
+			if err := s.Tend(ctx); err != nil {
+				t.Fatal(err)
+			}
+			own, sound := s.Noted()
+			for _, n := range []disk.Last{note, own} {
+				if err := s.Compare(ctx, n); err != nil || !sound || s.Trouble().Doubt != "" {
+					t.Errorf("adopted, and yet %q by %+v (%v)", s.Trouble().Doubt, n, err)
+				}
 			}
 		})
 	}

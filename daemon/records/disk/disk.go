@@ -90,7 +90,7 @@ func Doubt(path string, isNew bool, now, last Last, lossy bool) string {
 	const minute = "2 January 2006 15:04 UTC"
 	advice := fmt.Sprintf("restore the newest backup to %s, or adopt them as they are", path)
 	switch {
-	case isNew:
+	case isNew && now.ID != last.ID:
 		return fmt.Sprintf("the records at %s were missing or empty and are new, and those kept there until %s are gone: %s",
 			path, last.Clock.UTC().Format(minute), advice)
 	case now.ID != last.ID:
