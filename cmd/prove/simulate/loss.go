@@ -23,7 +23,7 @@ type loss struct {
 // recordsLost takes the records away while the daemon is stopped.
 func recordsLost(ctx context.Context, r *run, e world.Event) begun {
 	l := &r.world.loss
-	if r.process == nil || l.real || r.disk.failing {
+	if r.process == nil || l.real || l.asked || r.disk.failing {
 		return begun{}
 	}
 	if r.stop(ctx); r.over() {
