@@ -152,7 +152,7 @@ func run(t *testing.T, seed uint64, days float64, breakHour float64, broken func
 	return out
 }
 
-var incidents = []struct {
+var broken = []struct {
 	cause  alerts.Condition
 	broken func(*model)
 }{
@@ -183,7 +183,7 @@ func TestCausesAreToldApart(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			right, wrong, silent, calls, rooms := 0, 0, 0, 0, fewer(10, 3)
-			for _, incident := range incidents {
+			for _, incident := range broken {
 				line, delay := map[string]int{}, time.Duration(0)
 				for n := range uint64(rooms) {
 					told, after, annunciated := breakOne(t, seeds+n, 26+2*float64(n), incident.broken)
@@ -205,7 +205,7 @@ func TestCausesAreToldApart(t *testing.T) {
 				}
 				t.Logf("%-21s told as %v, mean delay %v", incident.cause, line, (delay / time.Duration(rooms)).Round(time.Minute))
 			}
-			all := rooms * len(incidents)
+			all := rooms * len(broken)
 			t.Logf("right %d, wrong %d, not told %d of %d; %.1f calls an incident", right, wrong, silent, all, float64(calls)/float64(all))
 			if 10*wrong > all || 100*right < 84*all {
 				t.Errorf("right %d, wrong %d, not told %d of %d; want at least 84 %% right and at most 10 %% wrong", right, wrong, silent, all)
@@ -240,7 +240,7 @@ func TestWarningBeforeHeat(t *testing.T) {
 	for seed := uint64(50); seed < 60; seed++ {
 		breakHour := 26 + 2*float64(seed-50)
 		var called, passed time.Time
-		for _, tr := range run(t, seed, (breakHour+8)/24, breakHour, incidents[1].broken) {
+		for _, tr := range run(t, seed, (breakHour+8)/24, breakHour, broken[1].broken) {
 			if tr.Annunciate && called.IsZero() {
 				called = tr.Time
 			}

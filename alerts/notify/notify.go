@@ -25,23 +25,26 @@ const (
 	Raised Kind = "raised"
 	// Reminder calls again for an alarm that is still on.
 	Reminder Kind = "reminder"
-	// Cleared says that the alarm is over.
+	// Taken says that somebody has it.
+	Taken Kind = "taken"
+	// Cleared says that the incident is over.
 	Cleared Kind = "cleared"
-	// Over says that an alarm of which the person was never told was on and
+	// Over says that an incident of which the person was never told was on and
 	// is over. It is never planned; delivery makes it of a Cleared that
 	// overtook its Raised.
 	Over Kind = "over"
 )
 
-// AlarmNotice is the news about one alarm with all that a person needs to
-// act. It is kept as JSON in the outbox.
+// AlarmNotice is the news about one incident, by the alarm to act on first, with
+// all that a person needs to act. It is kept as JSON in the outbox.
 type AlarmNotice struct {
 	Facility string `json:"facility"`
 	// Invented marks the made-up facility of a demo.
-	Invented   bool       `json:"invented,omitempty"`
-	Kind       Kind       `json:"kind"`
-	Key        alerts.Key `json:"key"`
-	Occurrence int64      `json:"occurrence"`
+	Invented bool       `json:"invented,omitempty"`
+	Kind     Kind       `json:"kind"`
+	Key      alerts.Key `json:"key"`
+	// Occurrence is the number of the incident: of the alarm it began with.
+	Occurrence int64 `json:"occurrence"`
 	// Sequence orders the news of one occurrence; a receiver drops what is
 	// older than what it has.
 	Sequence int64           `json:"sequence"`
@@ -55,7 +58,13 @@ type AlarmNotice struct {
 	Unit  string  `json:"unit"`
 	alerts.Advice
 	Detail string `json:"detail"`
-	// RaisedAt is when the occurrence began, Time when this news happened.
+	// Others are the other alarms of the incident, the most urgent first; Steps
+	// is what to do after the first action, in order.
+	Others []Companion `json:"others,omitempty"`
+	Steps  []string    `json:"steps,omitempty"`
+	// TakenBy has it; empty for nobody.
+	TakenBy string `json:"taken_by,omitempty"`
+	// RaisedAt is when the incident began, Time when this news happened.
 	RaisedAt time.Time `json:"raised_at"`
 	Time     time.Time `json:"time"`
 	// Due is the time by which a person must have acted, zero if unknown.
@@ -64,6 +73,16 @@ type AlarmNotice struct {
 	Zone string `json:"zone"`
 	// Link leads to the page on which the alarm is acknowledged.
 	Link string `json:"link,omitempty"`
+}
+
+// Companion is another alarm of an incident. Value and Limit are in Unit, those
+// furthest beyond; without a unit there is no number.
+type Companion struct {
+	Title   string  `json:"title"`
+	Subject string  `json:"subject,omitempty"`
+	Value   float64 `json:"value,omitempty"`
+	Limit   float64 `json:"limit,omitempty"`
+	Unit    string  `json:"unit,omitempty"`
 }
 
 // Message is a notice ready to be sent.

@@ -224,12 +224,15 @@ func heat(kind notify.Kind, sequence int64, at time.Time) notify.AlarmNotice {
 
 func plan(t *testing.T, n notify.AlarmNotice, people []string, channels ...string) []notify.Notice {
 	t.Helper()
-	notices, err := notify.Plan([]notify.Duty{{People: people, Channels: channels, Priorities: []alerts.Priority{alerts.High}}}, n)
+	notices, err := notify.Plan([]notify.Duty{{People: people, Channels: channels, Priorities: []alerts.Priority{alerts.High}}}, n, to(n))
 	if err != nil {
 		t.Fatal(err)
 	}
 	return notices
 }
+
+// to is whom a notice of its own priority concerns.
+func to(n notify.AlarmNotice) notify.To { return notify.To{Priorities: []alerts.Priority{n.Priority}} }
 
 func message(t *testing.T, n notify.AlarmNotice, now time.Time) notify.Message {
 	t.Helper()

@@ -5,8 +5,11 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
+	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/incidents"
 )
 
 // Duty is one line of the roster: people who are told by channels about
@@ -27,56 +30,104 @@ type Letterhead struct {
 	Link func(alerts.Key) string
 }
 
-// News returns what a transition tells people, and false if it tells them
-// nothing. Alarm is the alarm after the transition.
-func News(from Letterhead, t alerts.Transition, a alerts.Alarm, d alerts.Definition, roomName string) (AlarmNotice, bool) {
+// Case is what News needs to know of an incident beside the news.
+type Case struct {
+	// Alarm is the one to act on first, as it is now.
+	Alarm alerts.Alarm
+	// Definition is that of a condition.
+	Definition func(alerts.Condition) alerts.Definition
+	// RoomName is the name of its room; Steps is what to do, in order.
+	RoomName string
+	Steps    []string
+}
+
+// News is what people are told of an incident.
+func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
+	i := &news.Incident
+	lead := i.Lead()
+	if news.What == incidents.Over {
+		lead = i.Worst()
+	}
+	d := c.Definition(lead.Key.Condition)
 	n := AlarmNotice{
 		Facility: from.Facility, Invented: from.Invented, Zone: from.Zone,
-		Key: t.Key, Occurrence: t.Occurrence, Priority: d.Priority(),
-		Title: d.Title, RoomName: roomName,
-		Value: a.Value, Limit: a.Limit, Unit: a.Unit, Detail: a.Words(),
+		Key: lead.Key, Occurrence: i.Number, Priority: lead.Priority,
+		Title: d.Title, RoomName: c.RoomName,
+		Value: c.Alarm.Value, Limit: c.Alarm.Limit, Unit: c.Alarm.Unit, Detail: c.Alarm.Words(),
 		Advice:   d.Advice(),
-		RaisedAt: a.RaisedAt, Time: t.Time, Due: a.Due,
+		RaisedAt: i.BeganAt, Time: news.Time, Due: c.Alarm.Due, TakenBy: i.TakenBy,
+		// Calls of one incident get even numbers, its end the odd number that
+		// follows.
+		Sequence: 2 * int64(i.Calls),
 	}
-	// Calls of one occurrence get even numbers, the end after each the odd
-	// number that follows.
-	n.Sequence = 2 * int64(a.Annunciations)
-	switch {
-	case t.Annunciate && a.Annunciations > 1 && t.Event != alerts.EventRecur:
+	members := i.On()
+	switch news.What {
+	case incidents.Again:
 		n.Kind = Reminder
-	case t.Annunciate:
-		n.Kind = Raised
-	case t.Cleared:
+	case incidents.Taken:
+		n.Kind = Taken
+	case incidents.Over:
 		n.Kind = Cleared
 		n.Sequence++
+		n.Value, n.Limit, n.Unit, n.Due = lead.Peak.Value, lead.Peak.Limit, lead.Peak.Unit, time.Time{}
+		members = i.Members
 	default:
-		return AlarmNotice{}, false
+		n.Kind = Raised
+	}
+	for _, m := range members {
+		if m.Occurrence == lead.Occurrence || m.Herald && !lead.Herald {
+			continue
+		}
+		n.Others = append(n.Others, Companion{
+			Title: c.Definition(m.Key.Condition).Title, Subject: m.Key.Subject, Value: m.Peak.Value, Limit: m.Peak.Limit, Unit: m.Peak.Unit,
+		})
+	}
+	for _, step := range c.Steps {
+		if step != n.FirstAction {
+			n.Steps = append(n.Steps, step)
+		}
 	}
 	if from.Link != nil {
-		n.Link = from.Link(t.Key)
+		n.Link = from.Link(lead.Key)
 	}
-	return n, true
+	return n
+}
+
+// To says whom a notice concerns: those who are told of one of the priorities,
+// without those who bear a name.
+type To struct {
+	Priorities []alerts.Priority
+	Without    string
+	// Names are the names of people by their ids.
+	Names map[string]string
+}
+
+// concerns reports whether a person of a line of the roster is meant.
+func (to *To) concerns(duty *Duty, person string) bool {
+	meant := slices.ContainsFunc(to.Priorities, func(p alerts.Priority) bool { return slices.Contains(duty.Priorities, p) })
+	return meant && (to.Without == "" || !strings.EqualFold(to.Without, person) && !strings.EqualFold(to.Without, to.Names[person]))
 }
 
 // Plan returns one notice for each person and channel of the roster that the
-// priority concerns, in the order of the roster, none twice.
-func Plan(roster []Duty, n AlarmNotice) ([]Notice, error) {
+// news concerns, in the order of the roster, none twice.
+func Plan(roster []Duty, n AlarmNotice, to To) ([]Notice, error) {
 	if math.IsNaN(n.Value) || math.IsInf(n.Value, 0) || math.IsNaN(n.Limit) || math.IsInf(n.Limit, 0) {
 		// JSON has no such numbers, and a person has no use for them.
 		n.Value, n.Limit, n.Unit = 0, 0, ""
 	}
 	payload, err := json.Marshal(n)
 	if err != nil {
-		return nil, fmt.Errorf("plan notices of alarm %d: %w", n.Occurrence, err)
+		return nil, fmt.Errorf("plan notices of incident %d: %w", n.Occurrence, err)
 	}
 	type target struct{ person, channel string }
 	seen := map[target]bool{}
 	var notices []Notice
-	for _, duty := range roster {
-		if !slices.Contains(duty.Priorities, n.Priority) {
-			continue
-		}
+	for k := range roster {
+		duty := &roster[k]
 		for _, person := range duty.People {
+			if !to.concerns(duty, person) {
+				continue
+			}
 			for _, channel := range duty.Channels {
 				if seen[target{person, channel}] {
 					continue

@@ -33,13 +33,20 @@ func Render(n AlarmNotice, now time.Time, remarks ...string) (subject, body stri
 			state = "Was on, is over"
 		}
 		subject = state + ": " + n.what()
-		line("%s: %s is over%s", n.placeOr("Facility"), n.Title, n.number())
+		line("%s: %s is over%s", n.placeOr("Facility"), n.Title, n.peak())
 		line("On from %s to %s (%s).", n.clock(n.RaisedAt), n.clock(n.Time), span(n.Time.Sub(n.RaisedAt)))
+		if words := n.others(); words != "" {
+			line("With it were: %s.", words)
+		}
 		if n.Kind == Over {
 			line("The message about its start could not be delivered before its end.")
 		}
 		b.WriteByte('\n')
 		line("Look after the animals if nobody has: %s", n.Consequence)
+	case Taken:
+		subject = fmt.Sprintf("%s has it: %s", n.TakenBy, n.what())
+		line("%s: %s has it", n.what(), n.TakenBy)
+		line("Since %s. You need not come unless you are called again.", n.clock(n.Time))
 	default:
 		subject = fmt.Sprintf("%s: %s", capital(n.Priority.String()), headline)
 		if n.Kind == Reminder {
@@ -50,8 +57,14 @@ func Render(n AlarmNotice, now time.Time, remarks ...string) (subject, body stri
 		if n.Detail != "" {
 			line("%s", n.Detail)
 		}
+		if words := n.others(); words != "" {
+			line("With it: %s.", words)
+		}
 		b.WriteByte('\n')
 		line("Do first: %s", n.FirstAction)
+		for _, step := range n.Steps {
+			line("Then: %s", step)
+		}
 		line("Likely cause: %s", n.Cause)
 		line("If nobody acts: %s", n.Consequence)
 	}
@@ -64,12 +77,12 @@ func Render(n AlarmNotice, now time.Time, remarks ...string) (subject, body stri
 	b.WriteByte('\n')
 	if n.Link != "" {
 		verb := "Acknowledge"
-		if n.over() {
+		if n.over() || n.Kind == Taken {
 			verb = "See"
 		}
 		line("%s: %s", verb, n.Link)
 	}
-	line("%s, alarm %d", n.Facility, n.Occurrence)
+	line("%s, incident %d", n.Facility, n.Occurrence)
 	if n.Invented {
 		subject = "[demo] " + subject
 		line("This facility is invented: nothing needs to be done.")
@@ -104,11 +117,27 @@ func (n AlarmNotice) what() string {
 	return strings.TrimSpace(n.place() + " " + n.Title)
 }
 
-func (n AlarmNotice) number() string {
+// peak is how far it went, as it was then.
+func (n AlarmNotice) peak() string {
 	if n.Unit == "" {
 		return ""
 	}
-	return fmt.Sprintf(", now %s (limit %s)", alerts.Quantity(n.Value, n.Unit), alerts.Quantity(n.Limit, n.Unit))
+	return fmt.Sprintf("; it came to %s (limit %s)", alerts.Quantity(n.Value, n.Unit), alerts.Quantity(n.Limit, n.Unit))
+}
+
+// others lists the other alarms of the incident.
+func (n AlarmNotice) others() string {
+	words := make([]string, len(n.Others))
+	for k, o := range n.Others {
+		words[k] = o.Title
+		if o.Subject != "" && o.Subject != n.Key.Subject {
+			words[k] += " (" + o.Subject + ")"
+		}
+		if o.Unit != "" {
+			words[k] += " " + alerts.Quantity(o.Value, o.Unit)
+		}
+	}
+	return strings.Join(words, ", ")
 }
 
 // deadline says by when to act.

@@ -11,6 +11,7 @@ import (
 	"pgregory.net/rapid"
 
 	"rearguard/alerts"
+	"rearguard/alerts/incidents"
 	"rearguard/alerts/notify"
 )
 
@@ -40,7 +41,7 @@ Likely cause: Heater stuck on.
 If nobody acts: Animals die.
 
 Acknowledge: https://rearguard.example.org/alarms/42
-Invented Moth House, alarm 42
+Invented Moth House, incident 42
 `},
 		{"raised, delivered after the time to respond", heat(notify.Raised, 2, begin), begin.Add(3 * time.Hour), "High: Nursery 36.4 °C: too hot (limit 35.0 °C)", `
 Nursery 36.4 °C: too hot (limit 35.0 °C)
@@ -53,26 +54,26 @@ If nobody acts: Animals die.
 This message is 3 h late: it could not be delivered before.
 
 Acknowledge: https://rearguard.example.org/alarms/42
-Invented Moth House, alarm 42
+Invented Moth House, incident 42
 `},
 		{"over", heat(notify.Cleared, 3, begin.Add(37*time.Minute)), begin.Add(37 * time.Minute), "Over: Nursery too hot", `
-Nursery: too hot is over, now 36.4 °C (limit 35.0 °C)
+Nursery: too hot is over; it came to 36.4 °C (limit 35.0 °C)
 On from Tue 14 Jan 02:14 CET to Tue 14 Jan 02:51 CET (37 min).
 
 Look after the animals if nobody has: Animals die.
 
 See: https://rearguard.example.org/alarms/42
-Invented Moth House, alarm 42
+Invented Moth House, incident 42
 `},
 		{"raised and over in one", heat(notify.Over, 3, begin.Add(25*time.Hour)), begin.Add(25 * time.Hour), "Was on, is over: Nursery too hot", `
-Nursery: too hot is over, now 36.4 °C (limit 35.0 °C)
+Nursery: too hot is over; it came to 36.4 °C (limit 35.0 °C)
 On from Tue 14 Jan 02:14 CET to Wed 15 Jan 03:14 CET (1 d 1 h).
 The message about its start could not be delivered before its end.
 
 Look after the animals if nobody has: Animals die.
 
 See: https://rearguard.example.org/alarms/42
-Invented Moth House, alarm 42
+Invented Moth House, incident 42
 `},
 		{"without room, number, link or time to respond", facility, begin, "Medium: broker link lost", `
 broker link lost
@@ -82,7 +83,7 @@ Do first: F.
 Likely cause: C.
 If nobody acts: D.
 
-Moth House, alarm 7
+Moth House, incident 7
 `},
 		{"invented", invented, begin, "[demo] High: Nursery 36.4 °C: too hot (limit 35.0 °C)", `
 Nursery 36.4 °C: too hot (limit 35.0 °C)
@@ -94,7 +95,7 @@ Likely cause: Heater stuck on.
 If nobody acts: Animals die.
 
 Acknowledge: https://rearguard.example.org/alarms/42
-Invented Moth House, alarm 42
+Invented Moth House, incident 42
 This facility is invented: nothing needs to be done.
 `},
 	}
@@ -152,7 +153,7 @@ func TestPlanTellsEachPersonOncePerChannel(t *testing.T) {
 	} {
 		n := heat(notify.Raised, 2, begin)
 		n.Priority = priority
-		notices, err := notify.Plan(roster, n)
+		notices, err := notify.Plan(roster, n, to(n))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -191,7 +192,7 @@ func TestPlanLeavesOutNumbersThatAreNone(t *testing.T) {
 	}
 }
 
-// The alarm machine itself says what is news.
+// The alarm machine and the book of incidents say what is news.
 func TestNewsFollowsTheAlarmMachine(t *testing.T) {
 	definition := alerts.Definition{
 		Condition: "heat", Title: "too hot", Cause: "c", Consequence: "q", FirstAction: "f",
@@ -208,12 +209,16 @@ func TestNewsFollowsTheAlarmMachine(t *testing.T) {
 		Sequence int64
 	}
 	var got []news
+	book := incidents.NewBook(nil)
 	take := func(transitions []alerts.Transition) {
 		t.Helper()
 		for _, tr := range transitions {
-			if n, ok := notify.News(from, tr, machine.Alarm(key), definition, "Nursery"); ok {
+			for _, one := range book.Take(tr, alerts.High) {
+				n := notify.News(from, one, notify.Case{
+					Alarm: machine.Alarm(key), Definition: func(alerts.Condition) alerts.Definition { return definition }, RoomName: "Nursery",
+				})
 				got = append(got, news{n.Kind, n.Sequence})
-				if n.Occurrence != 1 || n.Priority != alerts.High || n.Link != "https://x/"+key.String() || !n.RaisedAt.Equal(begin) {
+				if n.Occurrence != 1 || n.Priority != alerts.High || n.Link != "https://x/"+key.String() {
 					t.Errorf("news = %+v", n)
 				}
 			}
@@ -234,7 +239,9 @@ func TestNewsFollowsTheAlarmMachine(t *testing.T) {
 	observe(80*time.Minute, alerts.False)
 	observe(90*time.Minute, alerts.True) // nobody acknowledged the end: the same trouble again
 	observe(99*time.Minute, alerts.False)
-	want := []news{{notify.Raised, 2}, {notify.Reminder, 4}, {notify.Cleared, 5}, {notify.Raised, 6}, {notify.Cleared, 7}}
+	want := []news{
+		{notify.Raised, 2}, {notify.Taken, 2}, {notify.Reminder, 4}, {notify.Cleared, 5}, {notify.Raised, 2}, {notify.Cleared, 3},
+	}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("news (-want +got):\n%s", diff)
 	}

@@ -24,7 +24,7 @@ func urgent(t *testing.T, occurrence int64, p alerts.Priority, person string, ch
 	n := heat(notify.Raised, 2, time.Now())
 	n.Occurrence, n.Priority, n.RaisedAt = occurrence, p, time.Now()
 	n.Key.Subject = fmt.Sprint("cohort-", occurrence)
-	notices, err := notify.Plan([]notify.Duty{{People: []string{person}, Channels: channels, Priorities: []alerts.Priority{p}}}, n)
+	notices, err := notify.Plan([]notify.Duty{{People: []string{person}, Channels: channels, Priorities: []alerts.Priority{p}}}, n, to(n))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -8,10 +8,12 @@ import (
 	"encoding/json"
 	"fmt"
 	"log/slog"
+	"slices"
 	"time"
 
 	"rearguard/alerts"
 	"rearguard/alerts/conditions"
+	"rearguard/alerts/incidents"
 	"rearguard/alerts/notify"
 	"rearguard/alerts/performance"
 	"rearguard/daemon/facility"
@@ -25,7 +27,9 @@ type Alarms struct {
 	Rules *conditions.Evaluator
 
 	machine    *alerts.Machine
+	book       *incidents.Book
 	roster     []notify.Duty
+	people     map[string]string
 	letterhead notify.Letterhead
 	rooms      map[sensors.RoomID]string
 	calls      *performance.Calls
@@ -37,6 +41,7 @@ type Alarms struct {
 // State is what must outlive a restart.
 type State struct {
 	Alarms         []alerts.Alarm         `json:"alarms,omitempty"`
+	Incidents      incidents.State        `json:"incidents"`
 	LastOccurrence int64                  `json:"last_occurrence,omitempty"`
 	Calls          performance.CallsState `json:"calls"`
 }
@@ -49,12 +54,15 @@ func New(f *facility.Facility, invented bool) (*Alarms, error) {
 		return nil, err
 	}
 	a := &Alarms{
-		Rules: conditions.NewEvaluator(definitions), machine: machine, calls: performance.NewCalls(),
-		roster: Roster(f), rooms: make(map[sensors.RoomID]string),
+		Rules: conditions.NewEvaluator(definitions), machine: machine, book: incidents.NewBook(conditions.Incidents()),
+		calls: performance.NewCalls(), roster: Roster(f), people: make(map[string]string), rooms: make(map[sensors.RoomID]string),
 		letterhead: notify.Letterhead{Facility: f.Site.Name, Invented: invented, Zone: f.Site.Location.String()},
 	}
 	if base := f.Web.PublicURL; base != "" {
 		a.letterhead.Link = func(alerts.Key) string { return base + "/alarms" }
+	}
+	for _, p := range f.People {
+		a.people[p.ID] = p.Name
 	}
 	for i := range f.Rooms {
 		a.rooms[f.Rooms[i].ID] = f.Rooms[i].Name
@@ -101,24 +109,45 @@ func (a *Alarms) Observe(found ...alerts.Observation) error {
 		if err := a.emit(a.machine.Observe(o)); err != nil {
 			return err
 		}
+		a.book.Note(o)
 	}
 	return nil
 }
 
 // Advance lets delays and silences run up to a time.
-func (a *Alarms) Advance(now time.Time) error { return a.emit(a.machine.Advance(now)) }
+func (a *Alarms) Advance(now time.Time) error {
+	if err := a.emit(a.machine.Advance(now)); err != nil {
+		return err
+	}
+	return a.tell(a.book.Advance(now))
+}
 
 // Resume takes in that time went on from one instant at another, see
 // alerts.Machine.
 func (a *Alarms) Resume(from, at time.Time, passed bool) error {
+	if by := at.Sub(from); !passed || by < 0 {
+		a.book.Move(by)
+	}
 	return a.emit(a.machine.Resume(from, at, passed))
 }
 
 // Check says why an order cannot be carried out now. It changes nothing.
 func (a *Alarms) Check(o alerts.Order) error { return a.machine.Check(o) }
 
-// Carry carries out an order that Check lets pass.
-func (a *Alarms) Carry(o alerts.Order) error { return a.emit(a.machine.Carry(o)) }
+// Carry carries out an order that Check lets pass. Who acknowledges an alarm has
+// seen its incident, and takes on all of it.
+func (a *Alarms) Carry(o alerts.Order) error {
+	together := []alerts.Key{o.Key}
+	if o.Verb == alerts.Acknowledge {
+		together = append(together, a.book.Together(o.Key)...)
+	}
+	for _, o.Key = range together {
+		if err := a.emit(a.machine.Carry(o)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
 
 // Tracks reports whether something about a key is under way.
 func (a *Alarms) Tracks(key alerts.Key) bool { return a.machine.Tracks(key) }
@@ -138,26 +167,62 @@ func (a *Alarms) Definition(c alerts.Condition) alerts.Definition {
 // Totals are the figures of the alarm system itself as of now.
 func (a *Alarms) Totals(now time.Time) performance.Totals { return a.calls.Totals(a.Open(), now) }
 
-// emit records the steps of alarms, and makes the notices that follow.
+// emit records the steps of alarms, and tells what follows of incidents. What an
+// incident does not call for calls nobody.
 func (a *Alarms) emit(steps []alerts.Transition) error {
 	for _, t := range steps {
+		if err := a.tell(a.book.Advance(t.Time)); err != nil {
+			return err
+		}
 		def := a.Definition(t.Key.Condition)
+		news := a.book.Take(t, def.Priority())
+		t.Annunciate = slices.ContainsFunc(news, func(n incidents.News) bool { return n.What == incidents.Call || n.What == incidents.Again })
 		a.steps = append(a.steps, records.AlarmTransition{
 			Key: t.Key, Occurrence: t.Occurrence, Time: t.Time, From: t.From, To: t.To,
 			Who: t.Who, Reason: t.Reason, Event: t.Event, Annunciate: t.Annunciate, Cleared: t.Cleared, Priority: def.Priority(),
 		})
 		a.calls.Note(t, def.Priority())
-		news, tell := notify.News(a.letterhead, t, t.Alarm, def, a.rooms[t.Key.Room])
-		if !tell {
-			continue
+		if err := a.tell(news); err != nil {
+			return err
 		}
-		planned, err := notify.Plan(a.roster, news)
+	}
+	return nil
+}
+
+// tell makes the notices of what is news.
+func (a *Alarms) tell(news []incidents.News) error {
+	for k := range news {
+		n := &news[k]
+		lead := n.Incident.Lead()
+		told := notify.News(a.letterhead, *n, notify.Case{
+			Alarm: a.machine.Alarm(lead.Key), Definition: a.Definition, RoomName: a.rooms[lead.Key.Room], Steps: a.Steps(&n.Incident),
+		})
+		to := notify.To{Priorities: n.Incident.Told, Names: a.people}
+		switch n.What {
+		case incidents.Call, incidents.Again:
+			to.Priorities = []alerts.Priority{lead.Priority}
+		case incidents.Taken:
+			if lead.Priority < alerts.High {
+				// Nobody else is on the way for it.
+				continue
+			}
+			to.Without = n.Incident.TakenBy
+		}
+		planned, err := notify.Plan(a.roster, told, to)
 		if err != nil {
 			return err
 		}
 		a.notices = append(a.notices, planned...)
 	}
 	return nil
+}
+
+// Incidents are those that are open, and those that ended lately.
+func (a *Alarms) Incidents() (open, ended []incidents.Incident) { return a.book.Open(), a.book.Ended() }
+
+// Steps are what to do about an incident, in order.
+func (a *Alarms) Steps(i *incidents.Incident) []string {
+	return a.book.Steps(i, func(c alerts.Condition) string { return a.Definition(c).FirstAction })
 }
 
 // Collect puts what has happened since the last call into a batch.
@@ -181,13 +246,14 @@ func (a *Alarms) Collect(b *records.Batch) error {
 
 // State returns what must outlive a restart.
 func (a *Alarms) State() State {
-	return State{Alarms: a.machine.Memory(), LastOccurrence: a.machine.LastOccurrence(), Calls: a.calls.State()}
+	return State{Alarms: a.machine.Memory(), Incidents: a.book.State(), LastOccurrence: a.machine.LastOccurrence(), Calls: a.calls.State()}
 }
 
 // Restore puts a state into alarms that have seen nothing yet. It returns those
 // of conditions that no longer exist, which are left out.
 func (a *Alarms) Restore(st State) []alerts.Alarm {
 	a.calls.Restore(st.Calls)
+	a.book.Restore(st.Incidents)
 	a.machine.SetLastOccurrence(st.LastOccurrence)
 	return a.machine.Restore(st.Alarms)
 }
@@ -196,7 +262,7 @@ func (a *Alarms) Restore(st State) []alerts.Alarm {
 // through the past again gave: whatever is configured now, what people were told
 // and did stays so. A running delay of an alarm that the records do not have
 // goes on. The next trouble bears a higher number than last.
-func (a *Alarms) Recall(ctx context.Context, reader *records.Reader, last int64, logger *slog.Logger) error {
+func (a *Alarms) Recall(ctx context.Context, reader *records.Reader, last int64, now time.Time, logger *slog.Logger) error {
 	a.machine.SetLastOccurrence(last)
 	rows, err := reader.LoadAlarms(ctx)
 	if err != nil {
@@ -218,6 +284,7 @@ func (a *Alarms) Recall(ctx context.Context, reader *records.Reader, last int64,
 			list = append(list, one)
 		}
 	}
+	a.book.Reconcile(list, func(c alerts.Condition) alerts.Priority { return a.Definition(c).Priority() }, now)
 	for _, gone := range a.machine.Restore(list) {
 		logger.Warn("an alarm of a condition that no longer exists is left out", "alarm", gone.Key.String())
 	}

@@ -183,7 +183,7 @@ func Restore(ctx context.Context, o Options, reader *records.Reader, from past.P
 		if err := f.refold(ctx, reader, s, marks.Clock); err != nil {
 			return nil, err
 		}
-		if err := f.alarms.Recall(ctx, reader, marks.Occurrence, f.logger); err != nil {
+		if err := f.alarms.Recall(ctx, reader, marks.Occurrence, f.clock, f.logger); err != nil {
 			return nil, err
 		}
 		// What was left out has its number all the same.

@@ -34,6 +34,7 @@ func (f *Fold) Snapshot() *snapshot.Snapshot {
 		s.Alarms = append(s.Alarms, snapshot.AlarmOf(&open[i], &def, f.watch.atRisk(open[i].Key)))
 	}
 	snapshot.ActiveFirst(s.Alarms)
+	s.Incidents = snapshot.IncidentsOf(f.alarms)
 	return s
 }
 

@@ -27,6 +27,9 @@ type Snapshot struct {
 	// Alarms are all alarms that are not in the normal state: those whose
 	// condition is true first, and among each the most urgent first.
 	Alarms []Alarm
+	// Incidents put alarms together that are of one trouble: the open ones, then
+	// those that ended lately.
+	Incidents []Incident
 	// AlarmTotals are figures of the alarm system itself.
 	AlarmTotals performance.Totals
 	// LimitChanges are the latest changes of configured limits, oldest first.

@@ -133,6 +133,28 @@ func alarmOf(a *snapshot.Alarm) Alarm {
 	return out
 }
 
+func incidentOf(i *snapshot.Incident) Incident {
+	out := Incident{
+		Number: i.Number, Room: string(i.Room), Title: i.Title, Began: i.BeganAt.UTC(), Ended: instant(i.EndedAt),
+		Calls: i.Calls, TakenBy: i.TakenBy, Taken: instant(i.TakenAt), Steps: i.Steps, Members: []Member{},
+	}
+	if out.Steps == nil {
+		out.Steps = []string{}
+	}
+	for k := range i.Members {
+		m := &i.Members[k]
+		one := Member{
+			Key: keyOf(m.Key), Occurrence: m.Occurrence, Priority: m.Priority.String(), Title: i.Titles[k],
+			Raised: m.RaisedAt.UTC(), Cleared: instant(m.ClearedAt),
+		}
+		if m.Peak.Unit != "" {
+			one.Value, one.Limit, one.Unit, one.ValueAt = scaled(&m.Peak.Value, 1), scaled(&m.Peak.Limit, 1), m.Peak.Unit, instant(m.Peak.At)
+		}
+		out.Members = append(out.Members, one)
+	}
+	return out
+}
+
 func countOf(c *population.Count) Count {
 	return Count{
 		ID: int64(c.ID), Time: c.Time.UTC(), Stage: string(c.Stage), Seen: c.Seen, Of: c.Of,

@@ -56,6 +56,8 @@ func (a *server) reads() []operation {
 		one("/cohorts/{id}", "getCohort", "One cohort", (*snapshot.Snapshot).Cohort, cohortOf),
 		list("/alarms", "listAlarms", "All alarms that are not in the normal state, most urgent first",
 			func(s *snapshot.Snapshot) []snapshot.Alarm { return s.Alarms }, alarmOf),
+		list("/incidents", "listIncidents", "Alarms that are of one trouble: what is open, then what ended in the last week",
+			func(s *snapshot.Snapshot) []snapshot.Incident { return s.Incidents }, incidentOf),
 		list("/species", "listSpecies", "Species that a cohort can be entered for", func(s *snapshot.Snapshot) []snapshot.Species { return s.Species }, speciesOf),
 		get("/learning", "listLearning", "What finished cohorts say about this facility's constants", []Fit{}, func(s *snapshot.Snapshot, _ *http.Request) (any, error) {
 			return learningOf(s), nil

@@ -272,6 +272,34 @@ type Alarm struct {
 	Under          *Key       `json:"under,omitempty" doc:"root alarm this one follows from"`
 }
 
+// Incident is one trouble: alarms that are told and handled as one.
+type Incident struct {
+	Number  int64      `json:"number" doc:"occurrence of the alarm with which it began"`
+	Room    string     `json:"room,omitempty" doc:"absent for what concerns the facility"`
+	Title   string     `json:"title" doc:"the alarm to act on first, or the worst once it is over"`
+	Began   time.Time  `json:"began"`
+	Ended   *time.Time `json:"ended,omitempty"`
+	Calls   int        `json:"calls" doc:"how often it called for somebody"`
+	TakenBy string     `json:"taken_by,omitempty" doc:"who has it"`
+	Taken   *time.Time `json:"taken,omitempty"`
+	Steps   []string   `json:"steps" doc:"what to do, in order"`
+	Members []Member   `json:"members"`
+}
+
+// Member is an alarm of an incident, with the facts as they were.
+type Member struct {
+	Key        Key        `json:"key"`
+	Occurrence int64      `json:"occurrence"`
+	Priority   string     `json:"priority"`
+	Title      string     `json:"title"`
+	Raised     time.Time  `json:"raised"`
+	Cleared    *time.Time `json:"cleared,omitempty"`
+	Value      *float64   `json:"value,omitempty" doc:"value furthest beyond its limit, absent for alarms without a value"`
+	Limit      *float64   `json:"limit,omitempty" doc:"limit at that time"`
+	Unit       string     `json:"unit,omitempty"`
+	ValueAt    *time.Time `json:"value_at,omitempty"`
+}
+
 // Key identifies an alarm.
 type Key struct {
 	Condition string `json:"condition"`

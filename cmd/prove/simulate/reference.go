@@ -44,8 +44,9 @@ type reference struct {
 	// open are the alarms of which a person was told and not yet that they
 	// are over.
 	open map[person]bool
-	// ever are the occurrences of which a person was ever told.
-	ever map[told]bool
+	// knows is the highest priority at which a person was ever told of an
+	// incident.
+	knows map[hearing]alerts.Priority
 }
 
 // roomView is what the daemon could know of a room.
@@ -70,18 +71,19 @@ type alarmView struct {
 	since int
 	// hot are the devices that said too hot meanwhile.
 	hot map[int]bool
-	// calling counts the minutes for which people should have been told.
-	calling int
-	told    map[string]bool
-	// unrepeated counts them since the last call.
-	unrepeated int
+	// incident and priority are those it had when it was last to be told of.
+	incident int64
+	priority alerts.Priority
+	// calling counts the minutes for which people should have been told,
+	// unrepeated those since the last call.
+	calling, unrepeated int
 }
 
 func newReference(r *run) *reference {
 	return &reference{
 		run: r, devices: make([]device, len(r.sensors)), rooms: map[sensors.RoomID]*roomView{},
 		forgot: -forgottenFor - 1, asked: -longestRest, active: map[alerts.Key]*alarmView{}, open: map[person]bool{},
-		ever: map[told]bool{},
+		knows: map[hearing]alerts.Priority{},
 	}
 }
 
@@ -198,7 +200,7 @@ func (f *reference) observe() {
 	f.homeless(on)
 	f.doubt(on)
 	f.changes(on)
-	f.telling(on)
+	f.telling(now, on)
 }
 
 // progress checks that the daemon's time goes on, and is right when the
@@ -330,7 +332,7 @@ func (f *reference) changes(on map[alerts.Key]*snapshot.Alarm) {
 		v := f.active[key]
 		if v == nil || v.occurrence != a.Occurrence {
 			f.falseAlarm(a)
-			v = &alarmView{occurrence: a.Occurrence, since: f.run.now, hot: map[int]bool{}, told: map[string]bool{}}
+			v = &alarmView{occurrence: a.Occurrence, since: f.run.now, hot: map[int]bool{}}
 			f.active[key] = v
 		}
 		if m := f.run.site.Room(key.Room); key.Condition == "heat" && m != nil {

@@ -11,9 +11,10 @@ type person struct {
 	key  alerts.Key
 }
 
-type told struct {
-	person
-	occurrence int64
+// hearing is what a person may have heard of: an incident, by its number.
+type hearing struct {
+	name   string
+	number int64
 }
 
 // everybody are the people of the roster.
@@ -29,18 +30,21 @@ var restOf = map[alerts.Priority]int{alerts.Critical: 5, alerts.High: 5, alerts.
 
 const longestRest = 60
 
-// telling checks that people are told of what is on.
-func (f *reference) telling(on map[alerts.Key]*snapshot.Alarm) {
+// telling checks that people are told of what is on: each alarm, or something of
+// its incident that is as urgent.
+func (f *reference) telling(now *snapshot.Snapshot, on map[alerts.Key]*snapshot.Alarm) {
 	r := f.run
 	for key, a := range on {
 		v := f.active[key]
 		if v == nil {
 			continue
 		}
-		if a.State != alerts.Unacknowledged || a.Under != nil || f.reachable == 0 {
+		i := now.IncidentWith(a)
+		if a.State != alerts.Unacknowledged || a.Under != nil || f.reachable == 0 || i == nil || i.TakenBy != "" || !i.EndedAt.IsZero() {
 			v.calling, v.unrepeated = 0, 0
 			continue
 		}
+		v.incident, v.priority = i.Number, a.Priority
 		v.calling++
 		v.unrepeated++
 		// The rest that the phone asked for goes on while the daemon is stopped.
@@ -49,18 +53,19 @@ func (f *reference) telling(on map[alerts.Key]*snapshot.Alarm) {
 			r.breach("unrepeated", "%s has been on for %d min since the last call, and nobody acknowledged it or was told again", key, v.unrepeated)
 		}
 		for _, name := range everybody {
-			if min(v.calling, asked) > tellWithin && !v.told[name] && !f.open[person{name, key}] && !f.forgottenEnd(told{person{name, key}, v.occurrence}) {
+			heard := f.knows[hearing{name, i.Number}]
+			if min(v.calling, asked) > tellWithin && heard < a.Priority && !f.forgottenEnd(heard) {
 				r.breach("untold", "%s has been on for %d min, and %s was not told", key, v.calling, name)
 			}
 		}
 	}
 }
 
-// forgottenEnd reports whether the daemon may not have written that an alarm ended,
-// when it was killed or could not write: after the next start the alarm is on as
-// before, and told.
-func (f *reference) forgottenEnd(t told) bool {
-	return (f.run.world.killed || f.run.world.diskFailed) && f.ever[t]
+// forgottenEnd reports whether the daemon may not have written that an incident
+// ended of which somebody was told, when it was killed or could not write: after
+// the next start it is on as before, and told.
+func (f *reference) forgottenEnd(heard alerts.Priority) bool {
+	return (f.run.world.killed || f.run.world.diskFailed) && heard > 0
 }
 
 // told takes note of a message that came through.
@@ -77,14 +82,17 @@ func (f *reference) told(m notify.Message) {
 // toldOf takes note of the news of one alarm.
 func (f *reference) toldOf(name string, n *notify.AlarmNotice) {
 	who, v := person{name, n.Key}, f.active[n.Key]
-	if v != nil {
-		v.told[name], v.unrepeated = true, 0
+	of := hearing{name, n.Occurrence}
+	f.knows[of] = max(f.knows[of], n.Priority)
+	for _, one := range f.active {
+		if one.incident == n.Occurrence && one.priority <= n.Priority {
+			one.unrepeated = 0
+		}
 	}
-	f.ever[told{who, n.Occurrence}] = true
 	switch n.Kind {
 	case notify.Raised:
 		// Each move of the clock is news.
-		if n.Key.Condition != "clock_moved" && f.open[who] && v != nil && v.since < f.run.now-30 && v.occurrence == n.Occurrence && !f.run.world.diskFailed {
+		if n.Key.Condition != "clock_moved" && f.open[who] && v != nil && v.since < f.run.now-30 && v.incident == n.Occurrence && !f.run.world.diskFailed {
 			f.run.breach("told again", "%s is told once more that %s has begun", name, n.Key)
 		}
 		f.open[who] = true

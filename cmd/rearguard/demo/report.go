@@ -16,22 +16,22 @@ import (
 // narrate tells what rearguard finds, as it finds it.
 func (d *showing) narrate(ctx context.Context, engine *daemon.Engine) {
 	stages := make(map[population.CohortID]species.StageID)
-	alarms := make(map[alerts.Key]snapshot.Alarm)
+	known := make(map[time.Time]told)
 	for {
 		changed := engine.Changed()
 		s := engine.Snapshot()
 		for _, c := range s.Cohorts {
-			before, known := stages[c.ID]
-			if known && before != c.Stage {
+			before, seen := stages[c.ID]
+			if seen && before != c.Stage {
 				d.say(s.Time, "Cohort %s (%s) is now in %s.", c.ID, c.SpeciesName, c.StageName)
 			}
 			// Stages are told from the story's beginning on, not while the
 			// buffered history is being gone through.
-			if known || s.Time.After(d.begin.Add(10*time.Minute)) {
+			if seen || s.Time.After(d.begin.Add(10*time.Minute)) {
 				stages[c.ID] = c.Stage
 			}
 		}
-		d.tellAlarms(s, alarms)
+		d.tellIncidents(s, known)
 		select {
 		case <-ctx.Done():
 			return
@@ -40,23 +40,40 @@ func (d *showing) narrate(ctx context.Context, engine *daemon.Engine) {
 	}
 }
 
-func (d *showing) tellAlarms(s *snapshot.Snapshot, before map[alerts.Key]snapshot.Alarm) {
-	now := make(map[alerts.Key]bool, len(s.Alarms))
-	for _, a := range s.Alarms {
-		if !a.Active || a.Under != nil {
-			continue
+// told is what was said of an incident.
+type told struct {
+	alarms  map[alerts.Key]bool
+	takenBy string
+	over    bool
+}
+
+// tellIncidents says what begins, what joins it, who has it and what is over.
+func (d *showing) tellIncidents(s *snapshot.Snapshot, known map[time.Time]told) {
+	for k := range s.Incidents {
+		i := &s.Incidents[k]
+		was, seen := known[i.BeganAt]
+		if !seen {
+			was.alarms = make(map[alerts.Key]bool)
 		}
-		now[a.Key] = true
-		if _, known := before[a.Key]; !known {
-			d.say(s.Time, "ALARM  %s %s: %s", a.Priority, place(s, a.Key), a.Title)
+		for n, m := range i.Members {
+			switch {
+			case was.alarms[m.Key]:
+				continue
+			case len(was.alarms) == 0:
+				d.say(s.Time, "ALARM  %s %s: %s", m.Priority, place(s, m.Key), i.Titles[n])
+			default:
+				d.say(s.Time, "  also %s %s: %s", m.Priority, place(s, m.Key), i.Titles[n])
+			}
+			was.alarms[m.Key] = true
 		}
-		before[a.Key] = a
-	}
-	for key, a := range before {
-		if !now[key] {
-			d.say(s.Time, "over   %s: %s", place(s, key), a.Title)
-			delete(before, key)
+		if i.TakenBy != was.takenBy && i.TakenBy != "" {
+			d.say(s.Time, "  %s has it: %s", i.TakenBy, place(s, i.Lead().Key))
 		}
+		if !i.EndedAt.IsZero() && !was.over {
+			d.say(s.Time, "over   %s: %s", place(s, i.Worst().Key), i.Title)
+		}
+		was.takenBy, was.over = i.TakenBy, !i.EndedAt.IsZero()
+		known[i.BeganAt] = was
 	}
 }
 
@@ -83,6 +100,18 @@ type Summary struct {
 	AlarmsRaised     int             `json:"alarms_raised"`
 	AlarmsCleared    int             `json:"alarms_cleared"`
 	NoticesDelivered int64           `json:"notices_delivered"`
+	// Incidents are those of which people were told.
+	Incidents []IncidentSummary `json:"incidents"`
+}
+
+// IncidentSummary is one trouble.
+type IncidentSummary struct {
+	Room string `json:"room"`
+	// Cause is its most urgent alarm, and what that most likely comes of.
+	Cause       string `json:"cause"`
+	FirstAction string `json:"first_action"`
+	// Notices is how many were made for one person by one channel.
+	Notices int `json:"notices"`
 }
 
 // CohortSummary is one cohort at the end.
@@ -124,13 +153,19 @@ func (d *showing) tally(ctx context.Context, store *records.Store) error {
 }
 
 // summarise adds to what the records hold how things stand at the end.
-func (d *showing) summarise(snapshot *snapshot.Snapshot) *Summary {
+func (d *showing) summarise(s *snapshot.Snapshot) *Summary {
 	sum := &d.summary
-	sum.Rooms, sum.Sensors, sum.Cohorts = len(snapshot.Rooms), len(snapshot.Sensors), []CohortSummary{}
-	for _, m := range snapshot.Messages {
+	sum.Rooms, sum.Sensors, sum.Cohorts = len(s.Rooms), len(s.Sensors), []CohortSummary{}
+	for _, m := range s.Messages {
 		sum.Messages += m.Count
 	}
-	for _, c := range snapshot.Cohorts {
+	sum.Incidents = []IncidentSummary{}
+	for k := range s.Incidents {
+		if i := &s.Incidents[k]; len(i.Told) > 0 {
+			sum.Incidents = append(sum.Incidents, IncidentSummary{string(i.Room), i.Title, i.FirstAction, i.Notices()})
+		}
+	}
+	for _, c := range s.Cohorts {
 		sum.Cohorts = append(sum.Cohorts, CohortSummary{c.ID, c.Species, string(c.Room), c.Stage, c.ThermalTime})
 	}
 	return sum

@@ -24,8 +24,10 @@ type Card struct {
 	// For is how long it has been; Left the time until it is due, negative
 	// when overdue.
 	For, Left time.Duration
-	// Consequences are the alarms that follow from this one.
-	Consequences []Card
+	// Incident is the trouble of which it is the alarm to act on first, nil for
+	// none; Others are the other alarms of it.
+	Incident *snapshot.Incident
+	Others   []Card
 	// Full is set on the alarms page, where everything is shown.
 	Full bool
 	V    *page.View
@@ -77,6 +79,52 @@ func (c Card) Heading() string {
 // Shape names the priority's symbol.
 func (c Card) Shape() string { return "shape-" + c.Priority.String() }
 
+// leadsOf are the cards of the alarms to act on first, in the order of the most
+// urgent alarm of each incident. What a person silenced is a card of its own.
+func leadsOf(v *page.View, full bool) []Card {
+	cards := map[int64]Card{}
+	of := map[int64][]Card{}
+	var order []int64
+	for k := range v.S.Alarms {
+		a := &v.S.Alarms[k]
+		c := CardOf(v, a)
+		c.Full = full
+		at := -a.Occurrence // by itself
+		if i := v.S.IncidentWith(a); i != nil && a.State != alerts.Shelved && a.State != alerts.OutOfService {
+			c.Incident, at = i, i.Number
+		}
+		if len(of[at]) == 0 {
+			order = append(order, at)
+		}
+		of[at] = append(of[at], c)
+		if c.Incident == nil || c.Incident.Lead().Occurrence == a.Occurrence {
+			cards[at] = c
+		}
+	}
+	list := make([]Card, 0, len(order))
+	for _, at := range order {
+		lead, found := cards[at]
+		if !found {
+			lead = of[at][0]
+		}
+		for _, c := range of[at] {
+			if c.Key != lead.Key {
+				lead.Others = append(lead.Others, c)
+			}
+		}
+		list = append(list, lead)
+	}
+	return list
+}
+
+// Steps is what to do, in order; none where one thing is all.
+func (c Card) Steps() []string {
+	if c.Incident == nil || len(c.Incident.Steps) < 2 {
+		return nil
+	}
+	return c.Incident.Steps
+}
+
 // Lists are the alarms sorted into those that wait for somebody, those taken
 // on or back to normal, and those silenced.
 type Lists struct {
@@ -93,28 +141,13 @@ type Lists struct {
 // All lists all alarms in full.
 func All(v *page.View) Lists { return ListsOf(v, 0) }
 
-// ListsOf lists the alarms, at most that many open ones; 0 is all, in full.
-// Consequences go under their root.
+// ListsOf lists the incidents, each as the card of the alarm to act on first, at
+// most that many open ones; 0 is all, in full.
 func ListsOf(v *page.View, most int) Lists {
-	standing := map[alerts.Key]bool{}
-	for i := range v.S.Alarms {
-		standing[v.S.Alarms[i].Key] = true
-	}
-	under := map[alerts.Key][]Card{}
-	var roots []Card
-	for i := range v.S.Alarms {
-		c := CardOf(v, &v.S.Alarms[i])
-		c.Full = most == 0
-		if root := c.Under; root != nil && standing[*root] && *root != c.Key {
-			under[*root] = append(under[*root], c)
-			continue
-		}
-		roots = append(roots, c)
-	}
-	lists := Lists{Total: len(roots)}
+	leads := leadsOf(v, most == 0)
+	lists := Lists{Total: len(leads)}
 	var words []string
-	for _, c := range roots {
-		c.Consequences = under[c.Key]
+	for _, c := range leads {
 		switch {
 		case c.Silenced:
 			lists.Silenced = append(lists.Silenced, c)

@@ -1,0 +1,51 @@
+package conditions
+
+import (
+	"rearguard/alerts"
+	"rearguard/alerts/incidents"
+)
+
+// The themes of incidents: what is wrong with the air of a room is one trouble,
+// and what is wrong with its sensors another.
+const (
+	themeAir     = "air"
+	themeSensors = "sensors"
+)
+
+// Incidents are the roles of conditions in incidents. In a room what kills
+// fastest comes first, and a cause before what it brings about. What would make
+// something worse that is on as well is left out: vents are not closed against
+// dry air while it is too hot, nor opened against damp while it is too cold.
+func Incidents() map[alerts.Condition]incidents.Role {
+	hot, cold := []alerts.Condition{HeatInjury, Heat, HeaterStuckOn}, []alerts.Condition{Chill, HeatingWeak}
+	roles := map[alerts.Condition]incidents.Role{
+		HumidifierExhausted: {Explains: true, Yields: hot},
+		HeaterStuckOn:       {Explains: true},
+		HeatingWeak:         {Explains: true},
+		DoorOpen:            {Explains: true, Yields: hot},
+		PowerLost:           {Explains: true},
+		Drying:              {Yields: hot},
+		Damp:                {Yields: cold},
+		MouldRisk:           {Yields: cold},
+		Condensation:        {Yields: cold},
+		HeatApproaching:     {Herald: true},
+		ChillApproaching:    {Herald: true},
+		FastChange:          {Herald: true},
+		DaySwing:            {Herald: true},
+		HeatInjury:          {},
+		Heat:                {},
+		Chill:               {},
+	}
+	for order, c := range []alerts.Condition{
+		HeatInjury, PowerLost, HeaterStuckOn, Heat, HeatingWeak, Chill, DoorOpen, HumidifierExhausted, Drying, MouldRisk, Damp,
+		Condensation, HeatApproaching, ChillApproaching, FastChange, DaySwing,
+	} {
+		role := roles[c]
+		role.Theme, role.Order = themeAir, order
+		roles[c] = role
+	}
+	for order, c := range []alerts.Condition{RoomBlind, SensorFault, SensorSilent} {
+		roles[c] = incidents.Role{Theme: themeSensors, Order: order}
+	}
+	return roles
+}

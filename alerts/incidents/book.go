@@ -1,0 +1,379 @@
+package incidents
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"time"
+
+	"rearguard/alerts"
+	"rearguard/sensors"
+)
+
+// settle is how long an incident of a theme must have been quiet to be over:
+// longer than what follows the end of heat or cold, such as the change of
+// temperature that an opened door brings.
+const settle = 20 * time.Minute
+
+// endedFor is how long an incident that is over is remembered, endedMost how
+// many are.
+const (
+	endedFor  = 7 * 24 * time.Hour
+	endedMost = 100
+)
+
+// What says what of an incident is told.
+type What string
+
+// What there is to tell.
+const (
+	// Call asks for a person: the incident begins, or something worse joined it.
+	Call What = "call"
+	// Again asks once more.
+	Again What = "again"
+	// Over says that it has ended; of one that never called nothing is told.
+	Over What = "over"
+	// Taken says that a person has it.
+	Taken What = "taken"
+)
+
+// News is what people are to be told of an incident, as it was then.
+type News struct {
+	What     What
+	Time     time.Time
+	Incident Incident
+}
+
+// State is what must outlive a restart.
+type State struct {
+	Open  []Incident `json:"open,omitempty"`
+	Ended []Incident `json:"ended,omitempty"`
+}
+
+// Book keeps all incidents. It belongs to one goroutine.
+type Book struct {
+	roles map[alerts.Condition]Role
+	open  []*Incident
+	ended []Incident
+}
+
+// NewBook returns a book without any incident. A condition that has no role is
+// an incident by itself.
+func NewBook(roles map[alerts.Condition]Role) *Book { return &Book{roles: roles} }
+
+// Advance lets time pass up to now, and tells what has ended.
+func (b *Book) Advance(now time.Time) []News {
+	var news []News
+	b.open = slices.DeleteFunc(b.open, func(i *Incident) bool {
+		wait := settle
+		if i.Theme == "" {
+			wait = 0
+		}
+		at := i.QuietAt.Add(wait)
+		if i.QuietAt.IsZero() || at.After(now) {
+			return false
+		}
+		i.EndedAt = at
+		if len(i.Told) > 0 {
+			news = append(news, News{Over, at, i.clone()})
+		}
+		b.ended = append(b.ended, i.clone())
+		return true
+	})
+	b.ended = slices.DeleteFunc(b.ended, func(i Incident) bool { return now.Sub(i.EndedAt) > endedFor })
+	b.ended = slices.Clone(b.ended[max(0, len(b.ended)-endedMost):])
+	slices.SortStableFunc(news, func(a, b News) int {
+		return cmp.Or(a.Time.Compare(b.Time), cmp.Compare(a.Incident.Number, b.Incident.Number))
+	})
+	return news
+}
+
+// Take takes in a step of an alarm of a priority, after Advance to its time. It
+// tells what follows for people; whether the step itself calls is in it.
+func (b *Book) Take(t alerts.Transition, priority alerts.Priority) []News {
+	a := &t.Alarm
+	i := b.of(t.Key, t.Occurrence)
+	// What outlasts its incident is told of again only if it calls.
+	if i == nil && (t.Annunciate || t.Event == alerts.EventRaise || t.Event == alerts.EventRecur) {
+		i = b.join(a, priority, t.Time)
+	}
+	if i == nil {
+		return nil
+	}
+	i = b.follow(i, a)
+	m := i.member(t.Occurrence)
+	m.Silenced, m.Under = a.OutOfService || !a.ShelvedUntil.IsZero(), a.Under != nil
+	switch {
+	case a.Active:
+		m.ClearedAt = time.Time{}
+	case m.On():
+		m.ClearedAt = t.Time
+	}
+	switch {
+	case i.open():
+		i.QuietAt = time.Time{}
+	case i.QuietAt.IsZero():
+		i.QuietAt = t.Time
+	}
+	var news []News
+	if what := i.tells(&t, m); what != "" {
+		news = append(news, News{what, t.Time, i.clone()})
+	}
+	return append(news, b.Advance(t.Time)...)
+}
+
+// tells says what a step of a member tells people, empty for nothing.
+func (i *Incident) tells(t *alerts.Transition, m *Member) What {
+	if t.Event == alerts.EventAcknowledge && i.TakenBy == "" {
+		i.TakenBy, i.TakenAt = t.Who, t.Time
+		if len(i.Told) > 0 {
+			return Taken
+		}
+		return ""
+	}
+	if !t.Annunciate {
+		return ""
+	}
+	others := func(o *Member) bool { return o.calls() && o.Occurrence != m.Occurrence }
+	other := i.best(others)
+	again := t.Event == alerts.EventRepeat || t.Event == alerts.EventReAlarm
+	switch {
+	case len(i.Told) == 0:
+	case m.Herald && !again && i.explains(m):
+		return ""
+	case other == nil:
+	case stronger(m, other) > 0 || stronger(m, other) == 0 && !(again && i.Lead() == m):
+		return ""
+	case (m.Explains || m.Herald) && !again && m.Priority <= other.Priority:
+		return ""
+	}
+	i.TakenBy, i.TakenAt = "", time.Time{}
+	i.Calls++
+	if !slices.Contains(i.Told, m.Priority) {
+		i.Told = append(i.Told, m.Priority)
+		slices.Sort(i.Told)
+	}
+	if t.Alarm.Annunciations > 1 && t.Event != alerts.EventRecur {
+		return Again
+	}
+	return Call
+}
+
+// explains reports whether something of the incident makes it plain why a herald
+// is on.
+func (i *Incident) explains(herald *Member) bool {
+	return slices.ContainsFunc(i.Members, func(m Member) bool { return !m.Herald && m.Priority >= herald.Priority })
+}
+
+// of is the open incident of an alarm, nil for none.
+func (b *Book) of(key alerts.Key, occurrence int64) *Incident {
+	for _, i := range b.open {
+		if m := i.member(occurrence); m != nil && m.Key == key {
+			return i
+		}
+	}
+	return nil
+}
+
+// join puts an alarm that is on into the open incident where it belongs, or the
+// one that it brings back, or begins one at a time, which may be later than the
+// alarm.
+func (b *Book) join(a *alerts.Alarm, priority alerts.Priority, at time.Time) *Incident {
+	role := b.roles[a.Key.Condition]
+	m := Member{
+		Key: a.Key, Occurrence: a.Occurrence, Priority: priority, RaisedAt: a.RaisedAt, Order: role.Order, Herald: role.Herald, Explains: role.Explains,
+		Peak: peakOf(a.ObservedAt, a.Value, a.Limit, a.Unit),
+	}
+	if role.Theme != "" {
+		for _, i := range b.open {
+			if i.Theme == role.Theme && i.Room == a.Key.Room {
+				i.Members = append(i.Members, m)
+				return i
+			}
+		}
+	}
+	if i := b.reopened(a); i != nil {
+		return i
+	}
+	i := &Incident{Number: a.Occurrence, Room: a.Key.Room, Theme: role.Theme, BeganAt: at, Members: []Member{m}}
+	b.open = append(b.open, i)
+	return i
+}
+
+// reopened is the incident that an alarm has brought back, nil for none: nobody
+// has acknowledged that it was over.
+func (b *Book) reopened(a *alerts.Alarm) *Incident {
+	k := slices.IndexFunc(b.ended, func(i Incident) bool {
+		m := i.member(a.Occurrence)
+		return m != nil && m.Key == a.Key && !m.Herald
+	})
+	if k < 0 {
+		return nil
+	}
+	i := b.ended[k].clone()
+	b.ended = slices.Delete(slices.Clone(b.ended), k, k+1)
+	i.QuietAt, i.EndedAt = time.Time{}, time.Time{}
+	b.open = append(b.open, &i)
+	return &i
+}
+
+// follow moves an alarm that follows from another into the incident of that. An
+// incident that is left without any is none any more: people hear of the other.
+func (b *Book) follow(i *Incident, a *alerts.Alarm) *Incident {
+	if a.Under == nil {
+		return i
+	}
+	var root *Incident
+	for _, o := range b.open {
+		if slices.ContainsFunc(o.Members, func(m Member) bool { return m.Key == *a.Under && m.On() }) {
+			root = o
+		}
+	}
+	if root == nil || root == i {
+		return i
+	}
+	m := *i.member(a.Occurrence)
+	root.Members = append(root.Members, m)
+	i.Members = slices.DeleteFunc(i.Members, func(o Member) bool { return o.Occurrence == a.Occurrence })
+	for _, p := range i.Told {
+		// Whoever was told of it hears of the end of the whole.
+		if len(i.Members) == 0 && !slices.Contains(root.Told, p) {
+			root.Told = append(root.Told, p)
+			slices.Sort(root.Told)
+		}
+	}
+	if len(i.Members) == 0 {
+		b.open = slices.DeleteFunc(b.open, func(o *Incident) bool { return o == i })
+	}
+	return root
+}
+
+// Note takes note of what was found about an alarm that is on.
+func (b *Book) Note(o alerts.Observation) {
+	if o.Truth != alerts.True {
+		return
+	}
+	now := peakOf(o.Time, o.Value, o.Limit, o.Unit)
+	if now == (Peak{}) {
+		return
+	}
+	for _, i := range b.open {
+		for k := range i.Members {
+			if m := &i.Members[k]; m.Key == o.Key && m.On() && (m.Peak.Unit != now.Unit || now.beyond() > m.Peak.beyond()) {
+				m.Peak = now
+			}
+		}
+	}
+}
+
+// peakOf is a value against a limit, none without a unit or a number.
+func peakOf(at time.Time, value, limit float64, unit string) Peak {
+	if unit == "" || math.IsNaN(value-limit) || math.IsInf(value-limit, 0) {
+		return Peak{}
+	}
+	return Peak{at, value, limit, unit}
+}
+
+// Move takes in that the clock was moved and no time passed.
+func (b *Book) Move(by time.Duration) {
+	for _, i := range b.open {
+		i.QuietAt = sensors.Moved(i.QuietAt, by)
+	}
+}
+
+// Open are the incidents that are not over, in order of their beginning; Ended
+// those that ended lately, in order of their end.
+func (b *Book) Open() []Incident {
+	list := make([]Incident, len(b.open))
+	for k, i := range b.open {
+		list[k] = i.clone()
+	}
+	return list
+}
+
+// Ended are the incidents that ended in the last week, in order of their end, a
+// hundred at most.
+func (b *Book) Ended() []Incident { return slices.Clone(b.ended) }
+
+// Together are the alarms that are handled with one.
+func (b *Book) Together(key alerts.Key) []alerts.Key {
+	// What is over may still wait to be seen.
+	all := append(b.Open(), b.Ended()...)
+	slices.SortStableFunc(all, func(a, b Incident) int { return b.BeganAt.Compare(a.BeganAt) })
+	for _, i := range all {
+		if !slices.ContainsFunc(i.Members, func(m Member) bool { return m.Key == key }) {
+			continue
+		}
+		var keys []alerts.Key
+		for _, m := range i.Members {
+			if !slices.Contains(keys, m.Key) {
+				keys = append(keys, m.Key)
+			}
+		}
+		return keys
+	}
+	return []alerts.Key{key}
+}
+
+// Steps are what to do about an incident, in order and without contradiction.
+func (b *Book) Steps(i *Incident, action func(alerts.Condition) string) []string {
+	var steps []string
+	on := i.On()
+	for _, m := range on {
+		yields := b.roles[m.Key.Condition].Yields
+		if m.Under || slices.ContainsFunc(on, func(o Member) bool { return slices.Contains(yields, o.Key.Condition) }) {
+			continue
+		}
+		if words := action(m.Key.Condition); words != "" && !slices.Contains(steps, words) {
+			steps = append(steps, words)
+		}
+	}
+	return steps
+}
+
+// State returns what must outlive a restart.
+func (b *Book) State() State { return State{b.Open(), b.Ended()} }
+
+// Restore puts a state into an empty book.
+func (b *Book) Restore(st State) {
+	b.ended = slices.Clone(st.Ended)
+	for k := range st.Open {
+		i := st.Open[k].clone()
+		b.open = append(b.open, &i)
+	}
+}
+
+// Reconcile makes the book agree with the alarms as the records have them: what
+// is no longer on has ended, and what is on and unknown has an incident.
+func (b *Book) Reconcile(list []alerts.Alarm, priority func(alerts.Condition) alerts.Priority, now time.Time) {
+	on := map[int64]*alerts.Alarm{}
+	for k := range list {
+		if list[k].Active {
+			on[list[k].Occurrence] = &list[k]
+		}
+	}
+	for _, i := range b.open {
+		for k := range i.Members {
+			m := &i.Members[k]
+			if a := on[m.Occurrence]; a == nil && m.On() {
+				m.ClearedAt = now
+			}
+		}
+		if !i.open() && i.QuietAt.IsZero() {
+			i.QuietAt = now
+		}
+	}
+	for k := range list {
+		if a := &list[k]; a.Active && b.of(a.Key, a.Occurrence) == nil {
+			p := priority(a.Key.Condition)
+			i := b.join(a, p, a.RaisedAt)
+			m := i.member(a.Occurrence)
+			m.Silenced, m.Under = a.OutOfService || !a.ShelvedUntil.IsZero(), a.Under != nil
+			i.QuietAt = time.Time{}
+			if a.Annunciations > 0 && !slices.Contains(i.Told, p) {
+				i.Calls, i.Told = i.Calls+1, append(i.Told, p)
+				slices.Sort(i.Told)
+			}
+		}
+	}
+}

@@ -1,0 +1,74 @@
+package snapshot
+
+import (
+	"slices"
+
+	"rearguard/alerts"
+	"rearguard/alerts/incidents"
+)
+
+// Incident is one trouble as people see it.
+type Incident struct {
+	incidents.Incident
+	// Title is that of the alarm to act on first, with what is to be known of it;
+	// once it is over, of the worst it had.
+	Title string
+	alerts.Advice
+	// Steps is what to do, in order; none once it is over.
+	Steps []string
+	// Titles are those of its alarms, in the order of Members.
+	Titles []string
+}
+
+// Notices is how many a person was sent by each channel: one for each call, and
+// one for its end.
+func (i *Incident) Notices() int {
+	n := i.Calls
+	if !i.EndedAt.IsZero() && len(i.Told) > 0 {
+		n++
+	}
+	return n
+}
+
+// IncidentBook keeps the incidents.
+type IncidentBook interface {
+	// Incidents are those that are open, and those that ended lately.
+	Incidents() (open, ended []incidents.Incident)
+	// Steps are what to do about one, in order.
+	Steps(i *incidents.Incident) []string
+	// Definition is that of a condition.
+	Definition(c alerts.Condition) alerts.Definition
+}
+
+// IncidentsOf are the incidents as people see them: those that are open, then
+// those that ended lately, the newest first.
+func IncidentsOf(b IncidentBook) []Incident {
+	open, ended := b.Incidents()
+	slices.Reverse(ended)
+	list := make([]Incident, 0, len(open)+len(ended))
+	for _, i := range append(open, ended...) {
+		v := Incident{Incident: i, Steps: b.Steps(&i)}
+		for _, m := range i.Members {
+			v.Titles = append(v.Titles, b.Definition(m.Key.Condition).Title)
+		}
+		lead := i.Lead()
+		if !i.EndedAt.IsZero() {
+			lead = i.Worst()
+		}
+		def := b.Definition(lead.Key.Condition)
+		v.Title, v.Advice = def.Title, def.Advice()
+		list = append(list, v)
+	}
+	return list
+}
+
+// IncidentWith is the newest incident of which an alarm is a part, nil for none.
+func (s *Snapshot) IncidentWith(a *Alarm) *Incident {
+	for k := range s.Incidents {
+		i := &s.Incidents[k]
+		if slices.ContainsFunc(i.Members, func(m incidents.Member) bool { return m.Key == a.Key && m.Occurrence == a.Occurrence }) {
+			return i
+		}
+	}
+	return nil
+}
