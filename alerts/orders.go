@@ -54,6 +54,9 @@ type Order struct {
 	// For is needed to shelve, Reason to shelve and to take out of service.
 	For    time.Duration
 	Reason string
+	// Incident asks to acknowledge all alarms of the incident; the machine, which
+	// knows none, carries out the order for the one alarm.
+	Incident bool
 }
 
 func (o *Order) refuse(why error, format string, args ...any) error {

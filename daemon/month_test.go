@@ -68,9 +68,14 @@ func TestMonthReplaysAsRecorded(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	// The month was recorded by a program that called once and did not repeat.
+	// The month was recorded by a program that called for each alarm by itself,
+	// once, and did not repeat.
 	first := func(steps []records.AlarmTransition) []records.AlarmTransition {
-		return slices.DeleteFunc(slices.Clone(steps), func(s records.AlarmTransition) bool { return s.Event == alerts.EventRepeat })
+		steps = slices.DeleteFunc(slices.Clone(steps), func(s records.AlarmTransition) bool { return s.Event == alerts.EventRepeat })
+		for i := range steps {
+			steps[i].Annunciate = false
+		}
+		return steps
 	}
 	happened.transitions(first(recorded))
 	again.transitions(first(replayed.Transitions))

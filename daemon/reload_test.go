@@ -39,7 +39,7 @@ func TestComplaint19ReloadTouchesNoAlarm(t *testing.T) {
 	if m := len(transitions(t, r.path)); n != told || m != steps {
 		t.Errorf("the reload told %d notices and made %d steps", n-told, m-steps)
 	}
-	r.pass(&at, 20, 25)
+	r.pass(&at, 45, 25)
 	r.isOver(a, told)
 }
 

@@ -64,8 +64,8 @@ func TestNobodyComes(t *testing.T) {
 			t.Errorf("%v (-want +got):\n%s", to, d)
 		}
 	}
-	live := transitions(t, r.path)
 	r.stop()
+	live := transitions(t, r.path)
 	if d := cmp.Diff(live, r.replayed().Transitions); d != "" {
 		t.Errorf("a replay tells something else (-live +replayed):\n%s", d)
 	}

@@ -17,7 +17,8 @@ const (
 // something worse that is on as well is left out: vents are not closed against
 // dry air while it is too hot, nor opened against damp while it is too cold.
 func Incidents() map[alerts.Condition]incidents.Role {
-	hot, cold := []alerts.Condition{HeatInjury, Heat, HeaterStuckOn}, []alerts.Condition{Chill, HeatingWeak}
+	hot := []alerts.Condition{HeatInjury, Heat, HeaterStuckOn, HeatApproaching}
+	cold := []alerts.Condition{Chill, HeatingWeak, ChillApproaching}
 	roles := map[alerts.Condition]incidents.Role{
 		HumidifierExhausted: {Explains: true, Yields: hot},
 		HeaterStuckOn:       {Explains: true},

@@ -63,19 +63,18 @@ func NewBook(roles map[alerts.Condition]Role) *Book { return &Book{roles: roles}
 
 // Advance lets time pass up to now, and tells what has ended.
 func (b *Book) Advance(now time.Time) []News {
+	due := func(i *Incident) bool { return !i.QuietAt.IsZero() && !i.over().After(now) }
+	if !slices.ContainsFunc(b.open, due) && (len(b.ended) == 0 || now.Sub(b.ended[0].EndedAt) <= endedFor) {
+		return nil
+	}
 	var news []News
 	b.open = slices.DeleteFunc(b.open, func(i *Incident) bool {
-		wait := settle
-		if i.Theme == "" {
-			wait = 0
-		}
-		at := i.QuietAt.Add(wait)
-		if i.QuietAt.IsZero() || at.After(now) {
+		if !due(i) {
 			return false
 		}
-		i.EndedAt = at
+		i.EndedAt = i.over()
 		if len(i.Told) > 0 {
-			news = append(news, News{Over, at, i.clone()})
+			news = append(news, News{Over, i.EndedAt, i.clone()})
 		}
 		b.ended = append(b.ended, i.clone())
 		return true
@@ -86,6 +85,14 @@ func (b *Book) Advance(now time.Time) []News {
 		return cmp.Or(a.Time.Compare(b.Time), cmp.Compare(a.Incident.Number, b.Incident.Number))
 	})
 	return news
+}
+
+// over is when the incident will be over, if it stays quiet.
+func (i *Incident) over() time.Time {
+	if i.Theme == "" {
+		return i.QuietAt
+	}
+	return i.QuietAt.Add(settle)
 }
 
 // Take takes in a step of an alarm of a priority, after Advance to its time. It
@@ -141,6 +148,8 @@ func (i *Incident) tells(t *alerts.Transition, m *Member) What {
 	case len(i.Told) == 0:
 	case m.Herald && !again && i.explains(m):
 		return ""
+	case i.yields(m):
+		return ""
 	case other == nil:
 	case stronger(m, other) > 0 || stronger(m, other) == 0 && !(again && i.Lead() == m):
 		return ""
@@ -181,7 +190,7 @@ func (b *Book) of(key alerts.Key, occurrence int64) *Incident {
 func (b *Book) join(a *alerts.Alarm, priority alerts.Priority, at time.Time) *Incident {
 	role := b.roles[a.Key.Condition]
 	m := Member{
-		Key: a.Key, Occurrence: a.Occurrence, Priority: priority, RaisedAt: a.RaisedAt, Order: role.Order, Herald: role.Herald, Explains: role.Explains,
+		Key: a.Key, Occurrence: a.Occurrence, Priority: priority, RaisedAt: a.RaisedAt, Order: role.Order, Herald: role.Herald, Explains: role.Explains, Yields: role.Yields,
 		Peak: peakOf(a.ObservedAt, a.Value, a.Limit, a.Unit),
 	}
 	if role.Theme != "" {
@@ -313,22 +322,6 @@ func (b *Book) Together(key alerts.Key) []alerts.Key {
 		return keys
 	}
 	return []alerts.Key{key}
-}
-
-// Steps are what to do about an incident, in order and without contradiction.
-func (b *Book) Steps(i *Incident, action func(alerts.Condition) string) []string {
-	var steps []string
-	on := i.On()
-	for _, m := range on {
-		yields := b.roles[m.Key.Condition].Yields
-		if m.Under || slices.ContainsFunc(on, func(o Member) bool { return slices.Contains(yields, o.Key.Condition) }) {
-			continue
-		}
-		if words := action(m.Key.Condition); words != "" && !slices.Contains(steps, words) {
-			steps = append(steps, words)
-		}
-	}
-	return steps
 }
 
 // State returns what must outlive a restart.

@@ -29,7 +29,7 @@ type Role struct {
 	// who was called for that, and leads what there is to do.
 	Explains bool
 	// Yields are the conditions beside which what to do about this one would
-	// be wrong, or come too early.
+	// be wrong, or come too early: beside one of its priority it calls nobody.
 	Yields []alerts.Condition
 }
 
@@ -69,10 +69,11 @@ type Member struct {
 	Silenced bool `json:"silenced,omitempty"`
 	Under    bool `json:"under,omitempty"`
 	Peak     Peak `json:"peak,omitzero"`
-	// Order, Herald and Explains are those of its role.
-	Order    int  `json:"order,omitempty"`
-	Herald   bool `json:"herald,omitempty"`
-	Explains bool `json:"explains,omitempty"`
+	// Order, Herald, Explains and Yields are those of its role.
+	Order    int                `json:"order,omitempty"`
+	Herald   bool               `json:"herald,omitempty"`
+	Explains bool               `json:"explains,omitempty"`
+	Yields   []alerts.Condition `json:"yields,omitempty"`
 }
 
 // Peak is the value furthest beyond its limit, with the limit of that time, in
@@ -106,10 +107,18 @@ func stronger(a, b *Member) int {
 	)
 }
 
+// yields reports whether what to do about a member would be wrong now.
+func (i *Incident) yields(m *Member) bool {
+	return slices.ContainsFunc(i.Members, func(o Member) bool {
+		return o.On() && o.Priority >= m.Priority && slices.Contains(m.Yields, o.Key.Condition)
+	})
+}
+
 // Lead is the alarm to act on first: the most urgent of those that could call,
 // else of those that are on, else of all; of equal ones the first.
 func (i *Incident) Lead() *Member {
-	for _, among := range []func(*Member) bool{(*Member).calls, (*Member).On, func(*Member) bool { return true }} {
+	leads := func(m *Member) bool { return m.calls() && !i.yields(m) }
+	for _, among := range []func(*Member) bool{leads, (*Member).calls, (*Member).On, func(*Member) bool { return true }} {
 		if best := i.best(among); best != nil {
 			return best
 		}
@@ -140,6 +149,22 @@ func (i *Incident) On() []Member {
 	}
 	slices.SortStableFunc(list, func(a, b Member) int { return stronger(&a, &b) })
 	return list
+}
+
+// Steps are what to do, in order and without contradiction, by what is to be
+// done first about a condition.
+func (i *Incident) Steps(action func(alerts.Condition) string) []string {
+	var steps []string
+	on := i.On()
+	for _, m := range on {
+		if m.Under || slices.ContainsFunc(on, func(o Member) bool { return slices.Contains(m.Yields, o.Key.Condition) }) {
+			continue
+		}
+		if words := action(m.Key.Condition); words != "" && !slices.Contains(steps, words) {
+			steps = append(steps, words)
+		}
+	}
+	return steps
 }
 
 // open reports whether something keeps the incident open: what is on, unless it

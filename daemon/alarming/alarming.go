@@ -110,6 +110,9 @@ func (a *Alarms) Observe(found ...alerts.Observation) error {
 			return err
 		}
 		a.book.Note(o)
+		if err := a.tell(a.book.Advance(o.Time)); err != nil {
+			return err
+		}
 	}
 	return nil
 }
@@ -134,11 +137,11 @@ func (a *Alarms) Resume(from, at time.Time, passed bool) error {
 // Check says why an order cannot be carried out now. It changes nothing.
 func (a *Alarms) Check(o alerts.Order) error { return a.machine.Check(o) }
 
-// Carry carries out an order that Check lets pass. Who acknowledges an alarm has
-// seen its incident, and takes on all of it.
+// Carry carries out an order that Check lets pass, on all alarms of the incident
+// where that is asked for, to acknowledge it.
 func (a *Alarms) Carry(o alerts.Order) error {
 	together := []alerts.Key{o.Key}
-	if o.Verb == alerts.Acknowledge {
+	if o.Incident && o.Verb == alerts.Acknowledge {
 		together = append(together, a.book.Together(o.Key)...)
 	}
 	for _, o.Key = range together {
@@ -222,7 +225,7 @@ func (a *Alarms) Incidents() (open, ended []incidents.Incident) { return a.book.
 
 // Steps are what to do about an incident, in order.
 func (a *Alarms) Steps(i *incidents.Incident) []string {
-	return a.book.Steps(i, func(c alerts.Condition) string { return a.Definition(c).FirstAction })
+	return i.Steps(func(c alerts.Condition) string { return a.Definition(c).FirstAction })
 }
 
 // Collect puts what has happened since the last call into a batch.

@@ -117,9 +117,9 @@ func (f *Fold) keepCheckpoint() error {
 		return err
 	}
 	f.handled = 0
-	f.out.keepState(CheckpointName, body)
+	f.out.batch.KeepState(CheckpointName, body)
 	if f.clock.Equal(f.clock.Truncate(24 * time.Hour)) {
-		f.out.keepState(earlierName, body)
+		f.out.batch.KeepState(earlierName, body)
 	}
 	return nil
 }

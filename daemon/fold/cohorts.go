@@ -174,7 +174,7 @@ func (cs *cohorts) keepLearning(l *study.Learning) error {
 		return fmt.Errorf("what was learned: %w", err)
 	}
 	cs.Learning = l
-	cs.out.keepState(LearningName, body)
+	cs.out.batch.KeepState(LearningName, body)
 	return nil
 }
 

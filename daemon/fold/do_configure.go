@@ -94,7 +94,7 @@ func (f *Fold) become(next *Fold) error {
 	if err := f.alarms.Collect(f.out.batch); err != nil {
 		return err
 	}
-	if err := f.desk.TakeMemory(true, f.out.keepState); err != nil {
+	if err := f.desk.TakeMemory(true, f.out.batch.KeepState); err != nil {
 		return err
 	}
 	next.ground.out = f.out
@@ -120,7 +120,7 @@ func (f *Fold) keepConfiguration() error {
 		return fmt.Errorf("configuration: %w", err)
 	}
 	f.recorded = true
-	f.out.keepState(standing.Name, body)
+	f.out.batch.KeepState(standing.Name, body)
 	return nil
 }
 

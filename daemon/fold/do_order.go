@@ -16,6 +16,8 @@ type Order struct {
 	Who    string        `json:"who"`
 	For    time.Duration `json:"for,omitzero"`
 	Reason string        `json:"reason,omitempty"`
+	// Incident has the whole incident of the alarm acknowledged with it.
+	Incident bool `json:"incident,omitempty"`
 }
 
 // Kind names the command in the journal: every verb is a kind.

@@ -71,7 +71,7 @@ func (r *room) step(from, to time.Time, out *output) {
 	r.track.Step(from, to, settled)
 	r.blindSince = sensors.Moved(r.blindSince, to.Sub(from))
 	if to.Before(from) {
-		r.marks.Drop(settled, from, out.keepState)
+		r.marks.Drop(settled, from, out.batch.KeepState)
 		r.recent.Rewind(to)
 	}
 }

@@ -116,8 +116,6 @@ type Fold struct {
 // output collects what the next commit stores.
 type output struct{ batch *records.Batch }
 
-func (o *output) keepState(name string, body []byte) { o.batch.KeepState(name, body) }
-
 // rewritten stores a cohort of which the times were moved.
 func (o *output) rewritten(c *course.Course) {
 	o.batch.Cohorts, o.batch.Counts = append(o.batch.Cohorts, c.Cohort), append(o.batch.Counts, c.Counts...)
@@ -180,7 +178,7 @@ func (f *Fold) TakeBatch() (*records.Batch, error) {
 		return nil, err
 	}
 	things := len(out.Readings) + len(out.Reflags) + len(out.Journal) + len(out.Alarms) + len(out.Transitions) + len(out.Outbox) + len(out.Cohorts) + len(out.Counts)
-	if err := f.desk.TakeMemory(things > 0, f.out.keepState); err != nil {
+	if err := f.desk.TakeMemory(things > 0, f.out.batch.KeepState); err != nil {
 		return nil, err
 	}
 	if things+len(out.State) == 0 {

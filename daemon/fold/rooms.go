@@ -148,7 +148,7 @@ func (rs *rooms) settle(at time.Time) (map[sensors.RoomID][]roomair.Segment, err
 			}
 		}
 		if mark, ok := r.track.Mark(); ok {
-			if err := r.marks.Keep(mark, rs.out.keepState); err != nil {
+			if err := r.marks.Keep(mark, rs.out.batch.KeepState); err != nil {
 				return nil, err
 			}
 		}
@@ -203,7 +203,7 @@ func (f *Fold) redoRoom(ctx context.Context, r *room) error {
 		}
 	}
 	r.track.Forget(from)
-	r.marks.Drop(from, f.clock, f.out.keepState)
+	r.marks.Drop(from, f.clock, f.out.batch.KeepState)
 	r.track.Refold(curve)
 	if f.rooms.redone == nil {
 		f.rooms.redone = map[sensors.RoomID]*stretch{}

@@ -94,7 +94,7 @@ func TestCommands(t *testing.T) {
 		name, path, body string
 		want             fold.Command
 	}{
-		{"acknowledge", "/alarms/acknowledge", `{"key":{"condition":"heat","room":"nursery"},"who":" Ines "}`, fold.Order{Verb: alerts.Acknowledge, Key: heat, Who: "Ines"}},
+		{"acknowledge", "/alarms/acknowledge", `{"key":{"condition":"heat","room":"nursery"},"who":" Ines "}`, fold.Order{Verb: alerts.Acknowledge, Key: heat, Who: "Ines", Incident: true}},
 		{
 			"shelve", "/alarms/shelve", `{"key":{"condition":"heat","room":"nursery"},"who":"Ines","for_seconds":3600,"reason":"cleaning"}`,
 			fold.Order{Verb: alerts.Shelve, Key: heat, Who: "Ines", For: time.Hour, Reason: "cleaning"},

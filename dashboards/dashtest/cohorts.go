@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/incidents"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/snapshot"
@@ -77,6 +78,35 @@ func sampleCohorts() []snapshot.Cohort {
 			expected("eclosion", "adult", 7*d, 9*d, 11*d)),
 		simple("pb-190", "pieris-brassicae", "Pieris brassicae", "pupae", "adult", "adult", 12, 1, false),
 	}
+}
+
+// sampleIncidents are those of the alarms that are on: the heat in the nursery,
+// and the blind room with its silent sensor.
+func sampleIncidents(list []snapshot.Alarm) []snapshot.Incident {
+	theme := map[alerts.Condition]string{"heat": "air", "room_blind": "sensors", "sensor_silent": "sensors"}
+	var out []snapshot.Incident
+	for k := range list {
+		a := &list[k]
+		if theme[a.Key.Condition] == "" {
+			continue
+		}
+		m := incidents.Member{Key: a.Key, Occurrence: a.Occurrence, Priority: a.Priority, RaisedAt: a.RaisedAt, Under: a.Under != nil}
+		if a.Unit != "" {
+			m.Peak = incidents.Peak{At: a.RaisedAt, Value: a.Value, Limit: a.Limit, Unit: a.Unit}
+		}
+		if n := len(out); n > 0 && out[n-1].Room == a.Key.Room {
+			out[n-1].Members, out[n-1].Titles = append(out[n-1].Members, m), append(out[n-1].Titles, a.Title)
+			continue
+		}
+		out = append(out, snapshot.Incident{
+			Incident: incidents.Incident{
+				Number: a.Occurrence, Room: a.Key.Room, Theme: theme[a.Key.Condition], BeganAt: a.RaisedAt,
+				Members: []incidents.Member{m}, Calls: 1, Told: []alerts.Priority{a.Priority}, TakenBy: a.AcknowledgedBy, TakenAt: a.AcknowledgedAt,
+			},
+			Title: a.Title, Advice: a.Advice, Steps: []string{a.FirstAction}, Titles: []string{a.Title},
+		})
+	}
+	return out
 }
 
 func sampleAlarms() []snapshot.Alarm {

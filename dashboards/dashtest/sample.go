@@ -37,7 +37,7 @@ func Sample() *snapshot.Snapshot {
 				{Time: now.Add(-4 * time.Minute), Topic: "hall/nursery/north", Outcome: "undecodable", Reason: "value is not a number", Excerpt: `"unavailable"`},
 			}}, Cohorts: sampleCohorts(),
 		Knowledge: snapshot.Knowledge{
-			Species: sampleSpecies()}, Alarms: sampleAlarms(),
+			Species: sampleSpecies()}, Alarms: sampleAlarms(), Incidents: sampleIncidents(sampleAlarms()),
 		Broker: snapshot.Link{Address: "tcp://127.0.0.1:1883", Connected: true, Subscribed: true, Since: now.Add(-50 * time.Hour), CertificateEnds: now.Add(90 * 24 * time.Hour)},
 		Store:  snapshot.Store{Path: "rearguard.db", OK: true},
 		Notices: []snapshot.NoticeTotal{

@@ -15,6 +15,9 @@ func Order(s *snapshot.Snapshot, o fold.Order) (fold.Order, error) {
 	c.alarm(o.Key)
 	order := fold.Order{Verb: o.Verb, Key: o.Key, Who: c.who(o.Who)}
 	switch o.Verb {
+	case alerts.Acknowledge:
+		// Whoever has seen one alarm of an incident has seen all of it.
+		order.Incident = true
 	case alerts.Shelve:
 		order.For, order.Reason = o.For, c.needed("reason", o.Reason, maxText, "say why this alarm may be silent")
 		c.must(o.For >= minShelve && o.For <= alerts.MaxShelving, "for", fmt.Sprintf("choose between 1 minute and %d hours", int(alerts.MaxShelving.Hours())))

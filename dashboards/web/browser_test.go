@@ -226,7 +226,7 @@ func TestAcknowledgeInBrowser(t *testing.T) {
 		t.Fatal(err)
 	}
 	do(t, ctx, chromedp.Click(button))
-	want := fold.Order{Verb: alerts.Acknowledge, Key: alerts.Key{Condition: "heat", Room: "nursery"}, Who: "Ines"}
+	want := fold.Order{Verb: alerts.Acknowledge, Key: alerts.Key{Condition: "heat", Room: "nursery"}, Who: "Ines", Incident: true}
 	for range 2 {
 		select {
 		case cmd := <-given:

@@ -126,8 +126,8 @@ func TestOverviewSaysWhatMatters(t *testing.T) {
 	if !strings.Contains(body, "Invented data.") {
 		t.Error("the demo's data is not marked as invented")
 	}
-	// The silent sensor follows from the blind room and is folded under it.
-	if strings.Contains(body, `data-key="a|sensor_silent|emergence|emergence-door"`) || !strings.Contains(body, "1 alarm follows") {
+	// The silent sensor is of one incident with the blind room.
+	if strings.Contains(body, `data-key="a|sensor_silent|emergence|emergence-door"`) || !strings.Contains(body, "1 more alarm belongs to this") {
 		t.Error("the consequence is not folded under its root")
 	}
 }
@@ -224,8 +224,8 @@ func TestForms(t *testing.T) {
 		name, path, form, to string
 		want                 fold.Command
 	}{
-		{"acknowledge", "/alarms/acknowledge", "condition=heat&room=nursery&subject=&who=Ines&back=/alarms", "/alarms?done=acknowledged", fold.Order{Verb: alerts.Acknowledge, Key: heat, Who: "Ines"}},
-		{"no way out", "/alarms/acknowledge", "condition=heat&room=nursery&who=Ines&back=//evil.example", "/?done=acknowledged", fold.Order{Verb: alerts.Acknowledge, Key: heat, Who: "Ines"}},
+		{"acknowledge", "/alarms/acknowledge", "condition=heat&room=nursery&subject=&who=Ines&back=/alarms", "/alarms?done=acknowledged", fold.Order{Verb: alerts.Acknowledge, Key: heat, Who: "Ines", Incident: true}},
+		{"no way out", "/alarms/acknowledge", "condition=heat&room=nursery&who=Ines&back=//evil.example", "/?done=acknowledged", fold.Order{Verb: alerts.Acknowledge, Key: heat, Who: "Ines", Incident: true}},
 		{
 			"shelve", "/alarms/shelve", "condition=heat&room=nursery&who=Ines&minutes=240&reason=cleaning&back=/", "/?done=shelved",
 			fold.Order{Verb: alerts.Shelve, Key: heat, Who: "Ines", For: 4 * time.Hour, Reason: "cleaning"},

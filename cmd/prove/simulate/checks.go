@@ -339,7 +339,7 @@ func (r *run) compareMarks(before, after *mark) {
 // checkReplay handles history again: the same alarms must come of it. Every
 // other run is enough, since it takes as long as the run.
 func (r final) checkReplay(ctx context.Context) {
-	if r.world.edited || r.world.damaged || r.world.unclear || r.plan.Seed%2 == 0 {
+	if r.world.edited || r.world.claiming > 0 || r.world.damaged || r.world.unclear || r.plan.Seed%2 == 0 {
 		return
 	}
 	p := r.process

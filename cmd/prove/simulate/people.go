@@ -115,7 +115,7 @@ func acknowledgeOne(ctx context.Context, r *run, e world.Event) begun {
 	if !ok {
 		return begun{}
 	}
-	r.do(ctx, fold.Order{Verb: alerts.Acknowledge, Key: key, Who: "Lead"}, func() {})
+	r.do(ctx, fold.Order{Verb: alerts.Acknowledge, Key: key, Who: "Lead", Incident: true}, func() {})
 	return once("somebody acknowledges %s", key)
 }
 
@@ -164,7 +164,8 @@ func claimOne(ctx context.Context, r *run, _ world.Event) begun {
 		return begun{}
 	}
 	j := slices.IndexFunc(f.Sensors, func(s facility.Sensor) bool { return s.ID == one.ID })
-	r.do(ctx, fold.ClaimSensor{Sensor: f.Sensors[j], Who: "Technician"}, func() {})
+	r.world.claiming++
+	r.do(ctx, fold.ClaimSensor{Sensor: f.Sensors[j], Who: "Technician"}, func() { r.world.claiming-- })
 	r.broker.retell()
 	one.Device.SpoiltUntil = r.now + 60
 	r.ref.devices[one.Device.Index].quiet = 0 // it is waited for from now on

@@ -58,6 +58,9 @@ type affairs struct {
 	// edited is set once the configuration was changed in this run, damaged
 	// once the records were, unclear once the clock was wrong.
 	edited, damaged, unclear bool
+	// claiming counts the claims that the daemon has not recorded: should it stop
+	// before, the next start takes the claimed sensor for an edit.
+	claiming int
 	// killed is set once the daemon was killed, diskFailed once it could not
 	// write.
 	killed, diskFailed bool

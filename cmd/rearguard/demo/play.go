@@ -49,7 +49,7 @@ func (d *showing) play(ctx context.Context, engine *daemon.Engine, brokerURL str
 	if err := enterCohorts(ctx, engine, d.begin); err != nil {
 		return ending(ctx, err)
 	}
-	story, rounds := rehearsal.Story(), rehearsal.Rounds()
+	story, rounds, answers := rehearsal.Story(), rehearsal.Rounds(), rehearsal.Answers()
 	last := d.options.Now()
 	end := last.Add(d.options.For)
 	ticker := time.NewTicker(step)
@@ -76,6 +76,12 @@ func (d *showing) play(ctx context.Context, engine *daemon.Engine, brokerURL str
 				return ending(ctx, err)
 			}
 			rounds = rounds[1:]
+		}
+		for len(answers) > 0 && !d.house.Now().Before(d.begin.Add(answers[0].At)) {
+			if err := d.answer(ctx, engine, answers[0]); err != nil {
+				return ending(ctx, err)
+			}
+			answers = answers[1:]
 		}
 		if err := d.publishUntil(ctx, client, d.clock(), asMeasured); err != nil {
 			return err

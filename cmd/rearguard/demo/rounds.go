@@ -4,6 +4,7 @@ import (
 	"context"
 	"time"
 
+	"rearguard/alerts"
 	"rearguard/daemon"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/rehearsal"
@@ -26,6 +27,19 @@ func enterCohorts(ctx context.Context, engine *daemon.Engine, begin time.Time) e
 	for _, c := range commands {
 		if err := engine.Do(ctx, c); err != nil {
 			return err
+		}
+	}
+	return nil
+}
+
+// answer has the invented lead acknowledge what is wrong in a room, if anything
+// is that nobody has taken on.
+func (d *showing) answer(ctx context.Context, engine *daemon.Engine, a rehearsal.Answer) error {
+	s := engine.Snapshot()
+	for k := range s.Alarms {
+		if one := &s.Alarms[k]; one.Key.Room == a.Room && one.State == alerts.Unacknowledged {
+			d.say(d.house.Now(), "%s acknowledges: %s", a.Who, a.Tell)
+			return engine.Do(ctx, fold.Order{Verb: alerts.Acknowledge, Key: one.Key, Who: a.Who, Incident: true})
 		}
 	}
 	return nil
