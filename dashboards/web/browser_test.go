@@ -253,7 +253,7 @@ func TestPageUpdatesItself(t *testing.T) {
 		chromedp.SendKeys(chromedp.CSS(".p-critical .act input[name=who]"), "In"))
 	next := dashtest.Sample()
 	*next.Rooms[1].Temperature = 28.7
-	next.Alarms[2].Under = nil
+	next.Alarms[2].Under, next.Incidents = nil, next.Incidents[:1]
 	next.Alarms[0].Title = "Nursery is much too hot"
 	f.Publish(next)
 	until(t, ctx, `document.querySelector("[data-key='r|glasshouse'] .reading").textContent.startsWith("28.7")`)
