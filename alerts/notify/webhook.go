@@ -5,14 +5,11 @@ import (
 	"context"
 	"crypto/hmac"
 	"crypto/sha256"
-	"crypto/tls"
 	"crypto/x509"
 	"encoding/base64"
 	"encoding/hex"
 	"encoding/json"
-	"errors"
 	"fmt"
-	"io"
 	"net/http"
 	"strconv"
 	"strings"
@@ -20,11 +17,6 @@ import (
 )
 
 const (
-	webhookLimit = 10 * time.Second
-	// retryAfterCap keeps a careless server from silencing a channel.
-	retryAfterCap   = time.Hour
-	answerLimit     = 4 << 10
-	excerptLimit    = 200
 	secretPrefix    = "whsec_"
 	webhookIDLength = 16
 )
@@ -50,19 +42,7 @@ type Webhook struct {
 
 // NewWebhook builds the channel; nothing is called yet.
 func NewWebhook(c WebhookConfig) *Webhook {
-	transport := &http.Transport{
-		Proxy:               http.ProxyFromEnvironment,
-		TLSClientConfig:     &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: c.Roots},
-		TLSHandshakeTimeout: webhookLimit,
-		MaxIdleConns:        atOnce, IdleConnTimeout: time.Minute,
-		MaxResponseHeaderBytes: 64 << 10,
-		ForceAttemptHTTP2:      true,
-	}
-	return &Webhook{config: c, client: &http.Client{
-		Transport: transport, Timeout: webhookLimit,
-		// A redirect would carry the alarm to where nobody sent it.
-		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
-	}}
+	return &Webhook{config: c, client: NewHTTPClient(c.Roots)}
 }
 
 // webhookBody is the body of a call. It is a contract with receivers and
@@ -172,51 +152,8 @@ func (h *Webhook) Send(ctx context.Context, m Message) error {
 	request.Header.Set("webhook-id", id)
 	request.Header.Set("webhook-timestamp", stamp)
 	request.Header.Set("webhook-signature", "v1,"+sign(key, id, stamp, body))
-	answer, err := h.client.Do(request)
-	if err != nil {
-		return fmt.Errorf("call webhook: %w", err)
-	}
-	text, readErr := io.ReadAll(io.LimitReader(answer.Body, answerLimit))
-	closeErr := answer.Body.Close()
-	if answer.StatusCode >= 200 && answer.StatusCode < 300 {
-		// Taken; what its body says or how it ends changes nothing.
-		return nil
-	}
-	return judge(answer, text, m.Now, errors.Join(readErr, closeErr))
-}
-
-// judge turns an answer other than 2xx into an error.
-func judge(answer *http.Response, text []byte, now time.Time, reading error) error {
-	err := fmt.Errorf("webhook answered %s", answer.Status)
-	switch excerpt := oneLine(string(text[:min(len(text), excerptLimit)])); {
-	case answer.StatusCode >= 300 && answer.StatusCode < 400:
-		err = fmt.Errorf("webhook answered %s: redirects are not followed, configure the final address", answer.Status)
-	case reading == nil && excerpt != "":
-		err = fmt.Errorf("webhook answered %s: %s", answer.Status, excerpt)
-	}
-	if answer.StatusCode == http.StatusGone {
-		return Permanent(err)
-	}
-	if after, ok := parseRetryAfter(answer.Header.Get("Retry-After"), now); ok {
-		return RetryAfter(after, err)
-	}
+	_, err = Exchange(h.client, request, "webhook", m.Now)
 	return err
-}
-
-// parseRetryAfter reads the header of RFC 9110 section 10.2.3: seconds or a
-// date.
-func parseRetryAfter(value string, now time.Time) (time.Duration, bool) {
-	if value == "" {
-		return 0, false
-	}
-	if seconds, err := strconv.ParseUint(value, 10, 32); err == nil {
-		return min(time.Duration(seconds)*time.Second, retryAfterCap), true
-	}
-	at, err := http.ParseTime(value)
-	if err != nil {
-		return 0, false
-	}
-	return min(max(at.Sub(now), 0), retryAfterCap), true
 }
 
 func encodeBody(m Message) ([]byte, error) {
