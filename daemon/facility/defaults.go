@@ -47,6 +47,9 @@ func (f *Facility) fillDefaults() {
 			smtp.fillDefaults()
 		}
 	}
+	for i := range f.Alertmanagers {
+		f.Alertmanagers[i].fillDefaults()
+	}
 	for i := range f.Roster {
 		if len(f.Roster[i].Priorities) == 0 {
 			f.Roster[i].Priorities = []alerts.Priority{alerts.Medium, alerts.High, alerts.Critical}

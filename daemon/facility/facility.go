@@ -38,6 +38,8 @@ type Facility struct {
 	People   []Person  `yaml:"people"`
 	Channels []Channel `yaml:"channels"`
 	Roster   []Duty    `yaml:"roster"`
+	// Alertmanagers are told which alarms are on.
+	Alertmanagers []Alertmanager `yaml:"alertmanagers"`
 	// Alarms holds what the file says differently about a condition.
 	Alarms map[alerts.Condition]Tuning `yaml:"alarms"`
 }

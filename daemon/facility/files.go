@@ -78,6 +78,9 @@ func (f *Facility) joinPaths(folder string) {
 			paths = append(paths, &c.SMTP.PasswordFile, &c.SMTP.CAFile)
 		}
 	}
+	for i := range f.Alertmanagers {
+		paths = append(paths, f.Alertmanagers[i].paths()...)
+	}
 	for _, p := range paths {
 		if *p != "" && !filepath.IsAbs(*p) {
 			*p = filepath.Join(folder, *p)
@@ -103,6 +106,7 @@ func (d *document) checkFiles(f *Facility) {
 			d.checkAuthorities(path+".smtp.ca_file", c.SMTP.CAFile)
 		}
 	}
+	d.checkAlertmanagers(f.Alertmanagers)
 }
 
 func (d *document) checkSecret(path, word string, s Secret) {

@@ -69,6 +69,10 @@ func (e *claimingEngine) read(ctx context.Context, who string, into *inForce) er
 	if err != nil {
 		return refusedFile(err)
 	}
+	told, err := targets(next)
+	if err != nil {
+		return refusedFile(err)
+	}
 	wanted, err := filters(next)
 	if err != nil {
 		return refusedFile(err)
@@ -81,6 +85,7 @@ func (e *claimingEngine) read(ctx context.Context, who string, into *inForce) er
 	for _, use := range e.useChannels {
 		use(built)
 	}
+	e.useTargets(told)
 	return errors.Join(err, e.link.SetFilters(wanted))
 }
 
