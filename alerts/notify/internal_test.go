@@ -76,7 +76,7 @@ func TestNoticesAreFlat(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	called, err := encodeBody(Message{Notice: Notice{Recipient: "lead"}, Alarm: n, Subject: "Nursery: too hot", Body: "It is too hot."})
+	called, err := json.Marshal(webhookBodyOf(&Message{Notice: Notice{Recipient: "lead"}, Alarm: n, Subject: "Nursery: too hot", Body: "It is too hot."}))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -9,8 +9,11 @@ import (
 	"encoding/base64"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"maps"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -25,13 +28,18 @@ const (
 type WebhookConfig struct {
 	URL string
 	// Secret returns the signing secret. One that starts with whsec_ is
-	// base64 after that, any other is taken as it is.
+	// base64 after that, any other is taken as it is. Nil is not to sign.
 	Secret func() (string, error)
+	// Template writes the call; nil stands for the JSON body of webhookBody.
+	Template *Template
+	// Contacts are the people that Template can name.
+	Contacts []Contact
 	// Roots vouch for the server; nil stands for those of the system.
 	Roots *x509.CertPool
 }
 
-// Webhook calls an address with a signed JSON body, after the Standard
+// Webhook calls an address with a signed body, JSON unless a template says
+// otherwise, after the Standard
 // Webhooks scheme: headers webhook-id, webhook-timestamp and
 // webhook-signature, the last being "v1," and the base64 HMAC-SHA256 of
 // "id.timestamp.body".
@@ -129,34 +137,58 @@ type webhookNumber struct {
 // 410 says that nothing will ever be taken, and how long a Retry-After is
 // obeyed depends on how urgent the alarm is.
 func (h *Webhook) Send(ctx context.Context, m Message) error {
-	secret, err := h.config.Secret()
+	c, err := h.write(&m)
 	if err != nil {
 		return err
 	}
-	key, err := signingKey(secret)
-	if err != nil {
-		return err
-	}
-	body, err := encodeBody(m)
-	if err != nil {
-		return Permanent(err)
-	}
-	id := webhookID(m.Notice.Key)
-	stamp := strconv.FormatInt(m.Now.Unix(), 10)
-	request, err := http.NewRequestWithContext(ctx, http.MethodPost, h.config.URL, bytes.NewReader(body))
+	request, err := http.NewRequestWithContext(ctx, http.MethodPost, h.config.URL, bytes.NewReader(c.body))
 	if err != nil {
 		return fmt.Errorf("call webhook: %w", err)
 	}
-	request.Header.Set("Content-Type", "application/json")
 	request.Header.Set("User-Agent", "rearguard")
+	maps.Copy(request.Header, c.header)
+	id := webhookID(m.Notice.Key)
+	stamp := strconv.FormatInt(m.Now.Unix(), 10)
 	request.Header.Set("webhook-id", id)
 	request.Header.Set("webhook-timestamp", stamp)
-	request.Header.Set("webhook-signature", "v1,"+sign(key, id, stamp, body))
-	_, err = Exchange(h.client, request, "webhook", m.Now)
+	if h.config.Secret != nil {
+		secret, err := h.config.Secret()
+		if err != nil {
+			return err
+		}
+		key, err := signingKey(secret)
+		if err != nil {
+			return err
+		}
+		request.Header.Set("webhook-signature", "v1,"+sign(key, id, stamp, c.body))
+	}
+	_, err = Exchange(h.client, request, "webhook", m.Now, c.secrets...)
 	return err
 }
 
-func encodeBody(m Message) ([]byte, error) {
+// write writes the call for a message.
+func (h *Webhook) write(m *Message) (call, error) {
+	if h.config.Template == nil {
+		body, err := json.Marshal(webhookBodyOf(m))
+		if err != nil {
+			return call{}, Permanent(fmt.Errorf("encode webhook body: %w", err))
+		}
+		return call{body: body, header: http.Header{"Content-Type": {"application/json"}}}, nil
+	}
+	to := Contact{ID: m.Notice.Recipient}
+	if i := slices.IndexFunc(h.config.Contacts, func(c Contact) bool { return c.ID == to.ID }); i >= 0 {
+		to = h.config.Contacts[i]
+	}
+	data := templateDataOf(m, to)
+	c, err := h.config.Template.write(&data)
+	var mistake *TemplateError
+	if errors.As(err, &mistake) {
+		return call{}, Permanent(err)
+	}
+	return c, err
+}
+
+func webhookBodyOf(m *Message) webhookBody {
 	a := m.Alarm
 	data := webhookData{
 		Facility: a.Facility, Invented: a.Invented, State: "active",
@@ -178,11 +210,7 @@ func encodeBody(m Message) ([]byte, error) {
 	for _, n := range m.Also {
 		data.Also = append(data.Also, alsoOf(n))
 	}
-	encoded, err := json.Marshal(webhookBody{Type: "alarm." + string(a.Kind), Timestamp: a.Time, Data: data})
-	if err != nil {
-		return nil, fmt.Errorf("encode webhook body: %w", err)
-	}
-	return encoded, nil
+	return webhookBody{Type: "alarm." + string(a.Kind), Timestamp: a.Time, Data: data}
 }
 
 // webhookID is the idempotency key. It is hashed since the scheme joins its
