@@ -47,6 +47,11 @@ func (f *Facility) fillDefaults() {
 			smtp.fillDefaults()
 		}
 	}
+	for i := range f.Channels {
+		if t := f.Channels[i].Template; t != nil {
+			t.fillDefaults()
+		}
+	}
 	for i := range f.Alertmanagers {
 		f.Alertmanagers[i].fillDefaults()
 	}

@@ -77,6 +77,9 @@ func (f *Facility) joinPaths(folder string) {
 		if c.SMTP != nil {
 			paths = append(paths, &c.SMTP.PasswordFile, &c.SMTP.CAFile)
 		}
+		if c.Template != nil {
+			paths = append(paths, c.Template.paths()...)
+		}
 	}
 	for i := range f.Alertmanagers {
 		paths = append(paths, f.Alertmanagers[i].paths()...)
@@ -105,7 +108,13 @@ func (d *document) checkFiles(f *Facility) {
 			d.checkSecret(path+".smtp", "password", c.SMTP.Password())
 			d.checkAuthorities(path+".smtp.ca_file", c.SMTP.CAFile)
 		}
+		if c.Template != nil {
+			for j, h := range c.Template.Headers {
+				d.checkSecret(fmt.Sprintf("%s.template.headers[%d]", path, j), "secret", h.Secret())
+			}
+		}
 	}
+	d.tryTemplates(f, true)
 	d.checkAlertmanagers(f.Alertmanagers)
 }
 

@@ -1,0 +1,86 @@
+package facility_test
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"rearguard/daemon/facility"
+)
+
+const hook = base + "channels:\n  - id: sms\n    kind: webhook\n    url: https://h\n    template:\n      content_type: text/plain\n"
+
+// A mistake in a template is told with the line on which it stands, also when
+// that is in the middle of a text or in another file.
+func TestMistakesInTemplatesHaveTheirPlace(t *testing.T) {
+	tests := map[string]struct{ text, want string }{
+		"block": {hook + "      body: | # as the gateway wants it\n        é {{.RoomName}}\n\n          é {{.Roomname}} x\n", `
+x.yaml:15:15: there is no field .Roomname (in channels[0].template.body)
+    15 |           é {{.Roomname}} x
+       |               ^
+         did you mean RoomName?`},
+		"block without its last line break": {hook + "      body: |-\n        {{if .Room}}\n", `
+x.yaml:13:1: unexpected EOF (in channels[0].template.body)
+    13 |         {{if .Room}}
+       | ^
+         README.md lists the fields and functions of a template`},
+		"quoted": {hook + "      body: \"{{.Room}}\\n{{.Rom}}\"\n", `
+x.yaml:12:13: line 2 of the text: there is no field .Rom (in channels[0].template.body)
+    12 |       body: "{{.Room}}\n{{.Rom}}"
+       |             ^
+         did you mean Room?`},
+	}
+	for name, tt := range tests {
+		t.Run(name, func(t *testing.T) {
+			_, err := facility.Parse("x.yaml", []byte(tt.text))
+			if diff := cmp.Diff(strings.TrimPrefix(tt.want, "\n"), fmt.Sprint(err)); diff != "" {
+				t.Errorf("fault (-want +got):\n%s", diff)
+			}
+		})
+	}
+}
+
+func TestTemplateFilesAreTried(t *testing.T) {
+	folder := t.TempDir()
+	write := func(name, text string) {
+		t.Helper()
+		if err := os.WriteFile(filepath.Join(folder, name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	t.Setenv("REARGUARD_TEST_KEY", "k3y")
+	config := filepath.Join(folder, "facility.yaml")
+	write("facility.yaml", hook+"      body_file: sms.tmpl\n      headers: [{name: X-Key, secret_env: REARGUARD_TEST_KEY}]\n")
+	_, err := facility.Load(config)
+	if err == nil || !strings.Contains(err.Error(), "facility.yaml:12:18: the template cannot be read: "+folder+"/sms.tmpl: no such file") {
+		t.Errorf("error = %v, want that there is no file", err)
+	}
+	write("sms.tmpl", "to={{.Recipient}}\r\n&text={{urll .Headline}}\r\n")
+	if _, err := facility.Parse(config, []byte(hook+"      body_file: sms.tmpl\n")); err != nil {
+		t.Errorf("a file that is not to be looked at: %v", err)
+	}
+	_, err = facility.Load(config)
+	want := folder + `/sms.tmpl:2:1: function "urll" not defined (in channels[0].template.body_file)
+     2 | &text={{urll .Headline}}
+       | ^
+         README.md lists the fields and functions of a template`
+	if diff := cmp.Diff(want, fmt.Sprint(err)); diff != "" {
+		t.Errorf("fault (-want +got):\n%s", diff)
+	}
+	write("sms.tmpl", "to={{.Recipient}}&text={{url .Headline}}")
+	f, err := facility.Load(config)
+	if err != nil {
+		t.Fatal(err)
+	}
+	source, err := f.Channels[0].Template.Source()
+	if err != nil || source.Body != "to={{.Recipient}}&text={{url .Headline}}" || source.Headers[0].Value != "{{secret}}" {
+		t.Errorf("source %+v, %v", source, err)
+	}
+	if key, err := source.Headers[0].Secret(); err != nil || key != "k3y" {
+		t.Errorf("secret %q, %v", key, err)
+	}
+}
