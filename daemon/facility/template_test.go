@@ -44,6 +44,40 @@ x.yaml:12:13: line 2 of the text: there is no field .Rom (in channels[0].templat
 	}
 }
 
+// The examples of README.md, and the one that stands in the sample file as a
+// remark, are good for somebody with a phone.
+func TestDocumentedTemplatesAreGood(t *testing.T) {
+	readme, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var examples []string
+	for _, block := range strings.Split(string(readme), "```yaml\n")[1:] {
+		text, _, _ := strings.Cut(block, "```")
+		examples = append(examples, text)
+	}
+	sample, err := os.ReadFile(samplePath)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, remark, _ := strings.Cut(string(sample), "  # - id: sms\n")
+	remark, _, _ = strings.Cut("  # - id: sms\n"+remark, "\n\n")
+	examples = append(examples, "channels:\n"+strings.ReplaceAll("\n"+remark, "\n  # ", "\n  ")+"\n")
+	if len(examples) != 3 {
+		t.Fatalf("%d examples, want two and that of the sample file", len(examples))
+	}
+	for i, text := range examples {
+		id := "sms"
+		if strings.Contains(text, "id: chat") {
+			id = "chat"
+		}
+		people := "people: [{id: lead, name: Lead, phone: \"+34600000000\"}]\nroster: [{who: [lead], channels: [" + id + "]}]\n"
+		if f, err := facility.Parse("x.yaml", []byte(base+text+people)); err != nil || f.Channels[0].Template == nil {
+			t.Errorf("example %d: %v\n%s", i, err, text)
+		}
+	}
+}
+
 func TestTemplateFilesAreTried(t *testing.T) {
 	folder := t.TempDir()
 	write := func(name, text string) {
