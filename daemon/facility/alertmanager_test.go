@@ -48,3 +48,31 @@ func TestAlertmanagersAreRead(t *testing.T) {
 		}
 	}
 }
+
+func TestFaultsOfAlertmanagersAreFound(t *testing.T) {
+	tests := []struct {
+		name, list      string
+		column          int
+		problem, advice string
+	}{
+		{"alertmanager without address", "[{id: a}]", 17, "the key url is missing", "add url:"},
+		{"alertmanager address", "[{id: a, url: \"h:9093\"}]", 30, "not a web address", "https://alerts.example.org"},
+		{"address of its interface", "[{id: a, url: \"https://h/api/v2/alerts\"}]", 30, "that of the interface", "leave out what begins with /api"},
+		{"address with a query", "[{id: a, url: \"https://h/?x=1\"}]", 30, "holds a query", "https://alerts.example.org"},
+		{"alertmanager told too seldom", "[{id: a, url: \"https://h\", resend: 10m}]", 51, "10m is impossible", "from 1s to 3m"},
+		{"alertmanager twice", "[{id: a, url: \"https://h\"}, {id: b, url: \"https://h/\"}]", 57, "told already", "line 6 is the other"},
+		{"two ids of alertmanagers", "[{id: a, url: \"https://h\"}, {id: a, url: \"https://i\"}]", 49, "the id a stands twice in alertmanagers", "line 6"},
+		{"token inline", "[{id: a, url: \"https://h\", token: t}]", 43, "a token is never written into this file", "token_file"},
+		{"token and password", "[{id: a, url: \"https://h\", username: u, password_env: P, token_env: T}]", 17, "both a password and a token", "keep the one"},
+		{"password of nobody", "[{id: a, url: \"https://h\", password_env: P}]", 17, "a password without a username", "add username:"},
+		{"user without password", "[{id: a, url: \"https://h\", username: u}]", 17, "a username without a password", "add password_file:"},
+		{"token for all to read", "[{id: a, url: \"http://h\", token_env: T}]", 30, "the token would cross the network readable by all", "https://"},
+		{"password for all to read", "[{id: a, url: \"http://h\", username: u, password_env: T}]", 30, "the password would cross the network readable by all", "https://"},
+		{"certificates without TLS", "[{id: a, url: \"http://127.0.0.1\", ca_file: x}]", 59, "ca_file has no use with http://", "https://"},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			wantFault(t, base+"alertmanagers: "+tt.list+"\n", 6, tt.column, tt.problem, tt.advice)
+		})
+	}
+}

@@ -163,36 +163,6 @@ func TestEachFaultIsFound(t *testing.T) {
 		{"open to everybody by no host", base + "web: {listen: \":8080\"}\n", 6, 15, "lets everybody on the network", "127.0.0.1"},
 		{"proxy without address", base + "web: {listen: \"0.0.0.0:8080\", proxies: [proxy]}\n", 6, 41, "not an address", "192.0.2.10"},
 		{"host with a scheme", base + "web: {hosts: [\"http://a\"]}\n", 6, 15, "not the name of a host", "name only"},
-		{"alertmanager without address", base + "alertmanagers: [{id: a}]\n", 6, 17, "the key url is missing", "add url:"},
-		{"alertmanager address", base + "alertmanagers: [{id: a, url: \"h:9093\"}]\n", 6, 30, "not a web address", "https://alerts.example.org"},
-		{"address of its interface", base + "alertmanagers: [{id: a, url: \"https://h/api/v2/alerts\"}]\n", 6, 30, "that of the interface", "leave out what begins with /api"},
-		{"address with a query", base + "alertmanagers: [{id: a, url: \"https://h/?x=1\"}]\n", 6, 30, "holds a query", "https://alerts.example.org"},
-		{"alertmanager told too seldom", base + "alertmanagers: [{id: a, url: \"https://h\", resend: 10m}]\n", 6, 51, "10m is impossible", "from 1s to 3m"},
-		{"alertmanager twice", base + "alertmanagers: [{id: a, url: \"https://h\"}, {id: b, url: \"https://h/\"}]\n", 6, 57, "told already", "line 6 is the other"},
-		{"two ids of alertmanagers", base + "alertmanagers: [{id: a, url: \"https://h\"}, {id: a, url: \"https://i\"}]\n", 6, 49, "the id a stands twice in alertmanagers", "line 6"},
-		{"token inline", base + "alertmanagers: [{id: a, url: \"https://h\", token: t}]\n", 6, 43, "a token is never written into this file", "token_file"},
-		{"token and password", base + "alertmanagers: [{id: a, url: \"https://h\", username: u, password_env: P, token_env: T}]\n", 6, 17, "both a password and a token", "keep the one"},
-		{"password of nobody", base + "alertmanagers: [{id: a, url: \"https://h\", password_env: P}]\n", 6, 17, "a password without a username", "add username:"},
-		{"user without password", base + "alertmanagers: [{id: a, url: \"https://h\", username: u}]\n", 6, 17, "a username without a password", "add password_file:"},
-		{"token for all to read", base + "alertmanagers: [{id: a, url: \"http://h\", token_env: T}]\n", 6, 30, "the token would cross the network readable by all", "https://"},
-		{"password for all to read", base + "alertmanagers: [{id: a, url: \"http://h\", username: u, password_env: T}]\n", 6, 30, "the password would cross the network readable by all", "https://"},
-		{"certificates without TLS", base + "alertmanagers: [{id: a, url: \"http://127.0.0.1\", ca_file: x}]\n", 6, 59, "ca_file has no use with http://", "https://"},
-		{"template without a body", base + "channels: [{id: h, kind: webhook, url: \"https://h\", template: {content_type: text/plain}}]\n", 6, 0, "a template without a body", "add body:"},
-		{"template without a type", base + "channels: [{id: h, kind: webhook, url: \"https://h\", template: {body: x}}]\n", 6, 0, "the key content_type is missing", "add content_type:"},
-		{"two bodies", base + "channels: [{id: h, kind: webhook, url: \"https://h\", template: {content_type: text/plain, body: x, body_file: y}}]\n", 6, 0, "both body and body_file", "keep one"},
-		{"header without a value", base + "channels: [{id: h, kind: webhook, url: \"https://h\", template: {content_type: text/plain, body: x, headers: [{name: A}]}}]\n", 6, 0, "a header without a value", "add value:"},
-		{"header that is none", base + "channels: [{id: h, kind: webhook, url: \"https://h\", template: {content_type: text/plain, body: x, headers: [{name: \"A:\", value: x}]}}]\n", 6, 0, "is not the name of a header", "without a colon"},
-		{"header of the call", base + "channels: [{id: h, kind: webhook, url: \"https://h\", template: {content_type: text/plain, body: x, headers: [{name: content-type, value: x}]}}]\n", 6, 0, "Content-Type is no header to set here", "use content_type"},
-		{"header twice", base + "channels: [{id: h, kind: webhook, url: \"https://h\", template: {content_type: text/plain, body: x, headers: [{name: A, value: x}, {name: a, value: x}]}}]\n", 6, 0, "the header A stands twice", "keep one"},
-		{"secret that is not used", base + "channels: [{id: h, kind: webhook, url: \"https://h\", template: {content_type: text/plain, body: x, headers: [{name: A, value: x, secret_env: S}]}}]\n", 6, 0, "the secret is not used", "{{secret}}"},
-		{"secret in a header", base + "channels: [{id: h, kind: webhook, url: \"https://h\", template: {content_type: text/plain, body: x, headers: [{name: A, secret: x}]}}]\n", 6, 0, "a secret is never written into this file", "secret_file"},
-		{"mistake in a header", base + "channels: [{id: h, kind: webhook, url: \"https://h\", template: {content_type: text/plain, body: x, headers: [{name: A, value: \"{{.Romm}}\"}]}}]\n", 6, 0, "there is no field .Romm", "did you mean Room?"},
-		{"mistake in a body", base + "channels: [{id: h, kind: webhook, url: \"https://h\", template: {content_type: text/plain, body: \"{{.Romm}}\"}}]\n", 6, 0, "there is no field .Romm", "did you mean Room?"},
-		{"body to break out of", base + "channels: [{id: h, kind: webhook, url: \"https://h\", template: {content_type: application/json, body: '{\"a\": \"{{.RoomName}}\"}'}}]\n", 6, 0, "would break out", "README.md"},
-		{"template of e-mail", base + "channels: [{id: m, kind: email, smtp: {host: h, from: a@b.c}, template: {content_type: text/plain, body: x}}]\n", 6, 0, "template does not belong to kind email", "remove it"},
-		{"secret for all to read", base + "channels: [{id: h, kind: webhook, url: \"http://h\", template: {content_type: text/plain, body: x, headers: [{name: A, secret_env: S}]}}]\n", 6, 0, "the secret would cross the network", "https://"},
-		{"phone number", base + "people: [{id: p, name: P, phone: \"0034 600\"}]\n", 6, 34, "is not a phone number", "+34600000000"},
-		{"person without a phone", base + "people: [{id: p, name: P}]\nchannels: [{id: h, kind: webhook, url: \"https://h\", template: {content_type: text/plain, body: \"{{.Phone}}\"}}]\nroster: [{who: [p], channels: [h]}]\n", 7, 0, "p has no phone", ""},
 		{"tab", base + "web:\n\tlisten: x\n", 7, 0, "this is not YAML", "indentation"},
 		{"open bracket", base + "web: {listen: x\n", 6, 6, "this is not YAML", "brackets"},
 		{"two documents", base + "---\na: 1\n", 7, 1, "second YAML document", "---"},
@@ -205,19 +175,26 @@ func TestEachFaultIsFound(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			_, err := facility.Parse("x.yaml", []byte(tt.text))
-			var faults strict.Faults
-			if !errors.As(err, &faults) {
-				t.Fatalf("error = %v, want Faults", err)
-			}
-			for _, f := range faults {
-				if f.Line == tt.line && (tt.col == 0 || f.Column == tt.col) && strings.Contains(f.Problem, tt.problem) && strings.Contains(f.Advice, tt.advice) {
-					return
-				}
-			}
-			t.Errorf("no fault at %d:%d with %q, advice %q; got\n%v", tt.line, tt.col, tt.problem, tt.advice, err)
+			wantFault(t, tt.text, tt.line, tt.col, tt.problem, tt.advice)
 		})
 	}
+}
+
+// wantFault wants a fault with the words at a place of a text, in any column for
+// column 0.
+func wantFault(t *testing.T, text string, line, column int, problem, advice string) {
+	t.Helper()
+	_, err := facility.Parse("x.yaml", []byte(text))
+	var faults strict.Faults
+	if !errors.As(err, &faults) {
+		t.Fatalf("error = %v, want Faults", err)
+	}
+	for _, f := range faults {
+		if f.Line == line && (column == 0 || f.Column == column) && strings.Contains(f.Problem, problem) && strings.Contains(f.Advice, advice) {
+			return
+		}
+	}
+	t.Errorf("no fault at %d:%d with %q, advice %q; got\n%v", line, column, problem, advice, err)
 }
 
 func TestAllFaultsComeTogetherInOrder(t *testing.T) {

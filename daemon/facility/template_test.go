@@ -118,3 +118,37 @@ func TestTemplateFilesAreTried(t *testing.T) {
 		t.Errorf("secret %q, %v", key, err)
 	}
 }
+
+func TestFaultsOfTemplatesAreFound(t *testing.T) {
+	tests := []struct{ name, template, problem, advice string }{
+		{"template without a body", "content_type: text/plain", "a template without a body", "add body:"},
+		{"template without a type", "body: x", "the key content_type is missing", "add content_type:"},
+		{"two bodies", "content_type: text/plain, body: x, body_file: y", "both body and body_file", "keep one"},
+		{"header without a value", "content_type: text/plain, body: x, headers: [{name: A}]", "a header without a value", "add value:"},
+		{"header that is none", "content_type: text/plain, body: x, headers: [{name: \"A:\", value: x}]", "is not the name of a header", "without a colon"},
+		{"header of the call", "content_type: text/plain, body: x, headers: [{name: content-type, value: x}]", "Content-Type is no header to set here", "use content_type"},
+		{"header twice", "content_type: text/plain, body: x, headers: [{name: A, value: x}, {name: a, value: x}]", "the header A stands twice", "keep one"},
+		{"secret that is not used", "content_type: text/plain, body: x, headers: [{name: A, value: x, secret_env: S}]", "the secret is not used", "{{secret}}"},
+		{"secret in a header", "content_type: text/plain, body: x, headers: [{name: A, secret: x}]", "a secret is never written into this file", "secret_file"},
+		{"mistake in a header", "content_type: text/plain, body: x, headers: [{name: A, value: \"{{.Romm}}\"}]", "there is no field .Romm", "did you mean Room?"},
+		{"mistake in a body", "content_type: text/plain, body: \"{{.Romm}}\"", "there is no field .Romm", "did you mean Room?"},
+		{"body to break out of", "content_type: application/json, body: '{\"a\": \"{{.RoomName}}\"}'", "would break out", "README.md"},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			wantFault(t, base+"channels: [{id: h, kind: webhook, url: \"https://h\", template: {"+tt.template+"}}]\n", 6, 0, tt.problem, tt.advice)
+		})
+	}
+	for _, tt := range []struct {
+		name, text      string
+		line            int
+		problem, advice string
+	}{
+		{"template of e-mail", base + "channels: [{id: m, kind: email, smtp: {host: h, from: a@b.c}, template: {content_type: text/plain, body: x}}]\n", 6, "template does not belong to kind email", "remove it"},
+		{"secret for all to read", base + "channels: [{id: h, kind: webhook, url: \"http://h\", template: {content_type: text/plain, body: x, headers: [{name: A, secret_env: S}]}}]\n", 6, "the secret would cross the network", "https://"},
+		{"phone number", base + "people: [{id: p, name: P, phone: \"0034 600\"}]\n", 6, "is not a phone number", "+34600000000"},
+		{"person without a phone", base + "people: [{id: p, name: P}]\nchannels: [{id: h, kind: webhook, url: \"https://h\", template: {content_type: text/plain, body: \"{{.Phone}}\"}}]\nroster: [{who: [p], channels: [h]}]\n", 7, "p has no phone", ""},
+	} {
+		t.Run(tt.name, func(t *testing.T) { wantFault(t, tt.text, tt.line, 0, tt.problem, tt.advice) })
+	}
+}
