@@ -113,7 +113,7 @@ func TestTemplateKeepsSecrets(t *testing.T) {
 	}})
 	g := &gateway{answer: func(w http.ResponseWriter, r *http.Request) {
 		w.WriteHeader(http.StatusForbidden)
-		fmt.Fprint(w, "not ", r.Header.Get("Authorization"), " nor s3cret")
+		_, _ = fmt.Fprint(w, "not ", r.Header.Get("Authorization"), " nor s3cret")
 	}}
 	err := send(t, g, notify.WebhookConfig{Template: tmpl}, message(t, heat(notify.Raised, 2, begin), begin))
 	if err == nil || strings.Contains(err.Error(), "s3cret") || !strings.Contains(err.Error(), "403 Forbidden: not … nor …") {

@@ -233,7 +233,7 @@ func TestTargetsAskWhoCalls(t *testing.T) {
 	echo := func(c *counter) func(http.ResponseWriter) {
 		return func(w http.ResponseWriter) {
 			w.WriteHeader(http.StatusForbidden)
-			fmt.Fprint(w, "no: ", c.header.Get("Authorization"), " s3cret")
+			_, _ = fmt.Fprint(w, "no: ", c.header.Get("Authorization"), " s3cret")
 		}
 	}
 	tests := map[string]struct {

@@ -69,7 +69,7 @@ alertmanagers: [%s]
 	key := `"who":"lead","key":{"condition":"heat","room":"nursery","subject":""}`
 
 	// An Alertmanager that is entered later is told from then on.
-	eventually(t, "it is hot", time.Minute, func() bool { return alarmState(d, "heat") == "unacknowledged" })
+	eventually(t, "it is hot", time.Minute, func() bool { return heatState(d) == "unacknowledged" })
 	write(fmt.Sprintf("{id: house, url: %q, resend: 3s}", am.URL))
 	if err := d.cmd.Process.Signal(syscall.SIGHUP); err != nil {
 		t.Fatal(err)
@@ -112,5 +112,5 @@ alertmanagers: [%s]
 	d.start()
 	eventually(t, "the end is known", time.Minute, off)
 	ready()
-	eventually(t, "it is over in rearguard as well", time.Minute, func() bool { return alarmState(d, "heat") == "" })
+	eventually(t, "it is over in rearguard as well", time.Minute, func() bool { return heatState(d) == "" })
 }

@@ -94,7 +94,7 @@ func (f *Facility) reachedBy(channel string) []notify.Contact {
 
 var (
 	// phonePattern is a number of ITU-T E.164, which has up to 15 digits.
-	phonePattern = regexp.MustCompile(`^\+[1-9][0-9]{6,14}$`)
+	phonePattern = regexp.MustCompile(`^\+[1-9]\d{6,14}$`)
 	// headerPattern is the name of a field of RFC 9110 section 5.1.
 	headerPattern = regexp.MustCompile("^[A-Za-z0-9!#$%&'*+.^_`|~-]+$")
 	// usesSecret finds the function in a template.
