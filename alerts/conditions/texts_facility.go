@@ -111,7 +111,7 @@ func facilityDefinitions() []alerts.Definition {
 		{
 			Condition:     NoticeUndeliverable,
 			Title:         "notices do not get out",
-			Cause:         "The mail or webhook server refuses or cannot be reached, a password has changed, or the internet is down.",
+			Cause:         "A mail or webhook server or an Alertmanager refuses or cannot be reached, a password has changed, or the internet is down.",
 			Consequence:   "Alarms do not reach a phone. Somebody must watch the page.",
 			FirstAction:   "Check the internet connection, then send a test notice and read the error it shows.",
 			TimeToRespond: time.Hour,

@@ -51,3 +51,13 @@ func again(err error, failed int, random float64, p alerts.Priority) time.Durati
 	}
 	return min(wait, longestPause(p))
 }
+
+// Pause is again for what is sent at a regular interval anyway: unless its
+// receiver asks for it, a failure is no reason to send it less often.
+func Pause(err error, failed int, random float64, interval time.Duration) time.Duration {
+	wait := min(backoff(failed, random), interval)
+	if asked, ok := retryAfter(err); ok {
+		wait = max(wait, min(asked, backoffCap))
+	}
+	return wait
+}

@@ -3,6 +3,7 @@ package notify
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"testing"
 	"time"
 )
@@ -76,7 +77,7 @@ func TestNoticesAreFlat(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	called, err := encodeBody(Message{Notice: Notice{Recipient: "lead"}, Alarm: n, Subject: "Nursery: too hot", Body: "It is too hot."})
+	called, err := json.Marshal(webhookBodyOf(&Message{Notice: Notice{Recipient: "lead"}, Alarm: n, Subject: "Nursery: too hot", Body: "It is too hot."}))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -122,6 +123,30 @@ func TestBackoffGrowsToItsCap(t *testing.T) {
 		}
 		if got := backoff(failed, 0); got != time.Second {
 			t.Errorf("least pause after %d failures = %v", failed, got)
+		}
+	}
+}
+
+// What is sent at an interval anyway waits longer after a failure only if it is
+// asked to.
+func TestPauseIsNoLongerThanTheInterval(t *testing.T) {
+	refused := errors.New("refused")
+	tests := []struct {
+		err      error
+		failed   int
+		interval time.Duration
+		want     time.Duration
+	}{
+		{refused, 1, time.Minute, 2 * time.Second},
+		{refused, 9, time.Minute, time.Minute},
+		{refused, 1, 10 * time.Millisecond, 10 * time.Millisecond},
+		{RetryAfter(time.Second, refused), 3, time.Minute, 8 * time.Second},
+		{RetryAfter(2*time.Minute, refused), 1, time.Minute, 2 * time.Minute},
+		{RetryAfter(time.Hour, refused), 1, time.Minute, 5 * time.Minute},
+	}
+	for _, tt := range tests {
+		if got := Pause(tt.err, tt.failed, 1, tt.interval); got != tt.want {
+			t.Errorf("pause after %d times %v at an interval of %v = %v, want %v", tt.failed, tt.err, tt.interval, got, tt.want)
 		}
 	}
 }

@@ -5,26 +5,21 @@ import (
 	"context"
 	"crypto/hmac"
 	"crypto/sha256"
-	"crypto/tls"
 	"crypto/x509"
 	"encoding/base64"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
+	"maps"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
 )
 
 const (
-	webhookLimit = 10 * time.Second
-	// retryAfterCap keeps a careless server from silencing a channel.
-	retryAfterCap   = time.Hour
-	answerLimit     = 4 << 10
-	excerptLimit    = 200
 	secretPrefix    = "whsec_"
 	webhookIDLength = 16
 )
@@ -33,13 +28,18 @@ const (
 type WebhookConfig struct {
 	URL string
 	// Secret returns the signing secret. One that starts with whsec_ is
-	// base64 after that, any other is taken as it is.
+	// base64 after that, any other is taken as it is. Nil is not to sign.
 	Secret func() (string, error)
+	// Template writes the call; nil stands for the JSON body of webhookBody.
+	Template *Template
+	// Contacts are the people that Template can name.
+	Contacts []Contact
 	// Roots vouch for the server; nil stands for those of the system.
 	Roots *x509.CertPool
 }
 
-// Webhook calls an address with a signed JSON body, after the Standard
+// Webhook calls an address with a signed body, JSON unless a template says
+// otherwise, after the Standard
 // Webhooks scheme: headers webhook-id, webhook-timestamp and
 // webhook-signature, the last being "v1," and the base64 HMAC-SHA256 of
 // "id.timestamp.body".
@@ -50,19 +50,7 @@ type Webhook struct {
 
 // NewWebhook builds the channel; nothing is called yet.
 func NewWebhook(c WebhookConfig) *Webhook {
-	transport := &http.Transport{
-		Proxy:               http.ProxyFromEnvironment,
-		TLSClientConfig:     &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: c.Roots},
-		TLSHandshakeTimeout: webhookLimit,
-		MaxIdleConns:        atOnce, IdleConnTimeout: time.Minute,
-		MaxResponseHeaderBytes: 64 << 10,
-		ForceAttemptHTTP2:      true,
-	}
-	return &Webhook{config: c, client: &http.Client{
-		Transport: transport, Timeout: webhookLimit,
-		// A redirect would carry the alarm to where nobody sent it.
-		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
-	}}
+	return &Webhook{config: c, client: NewHTTPClient(c.Roots)}
 }
 
 // webhookBody is the body of a call. It is a contract with receivers and
@@ -149,77 +137,58 @@ type webhookNumber struct {
 // 410 says that nothing will ever be taken, and how long a Retry-After is
 // obeyed depends on how urgent the alarm is.
 func (h *Webhook) Send(ctx context.Context, m Message) error {
-	secret, err := h.config.Secret()
+	c, err := h.write(&m)
 	if err != nil {
 		return err
 	}
-	key, err := signingKey(secret)
+	request, err := http.NewRequestWithContext(ctx, http.MethodPost, h.config.URL, bytes.NewReader(c.body))
 	if err != nil {
-		return err
+		return fmt.Errorf("call webhook: %w", err)
 	}
-	body, err := encodeBody(m)
-	if err != nil {
-		return Permanent(err)
-	}
+	request.Header.Set("User-Agent", "rearguard")
+	maps.Copy(request.Header, c.header)
 	id := webhookID(m.Notice.Key)
 	stamp := strconv.FormatInt(m.Now.Unix(), 10)
-	request, err := http.NewRequestWithContext(ctx, http.MethodPost, h.config.URL, bytes.NewReader(body))
-	if err != nil {
-		return fmt.Errorf("call webhook: %w", err)
-	}
-	request.Header.Set("Content-Type", "application/json")
-	request.Header.Set("User-Agent", "rearguard")
 	request.Header.Set("webhook-id", id)
 	request.Header.Set("webhook-timestamp", stamp)
-	request.Header.Set("webhook-signature", "v1,"+sign(key, id, stamp, body))
-	answer, err := h.client.Do(request)
-	if err != nil {
-		return fmt.Errorf("call webhook: %w", err)
+	if h.config.Secret != nil {
+		secret, err := h.config.Secret()
+		if err != nil {
+			return err
+		}
+		key, err := signingKey(secret)
+		if err != nil {
+			return err
+		}
+		request.Header.Set("webhook-signature", "v1,"+sign(key, id, stamp, c.body))
 	}
-	text, readErr := io.ReadAll(io.LimitReader(answer.Body, answerLimit))
-	closeErr := answer.Body.Close()
-	if answer.StatusCode >= 200 && answer.StatusCode < 300 {
-		// Taken; what its body says or how it ends changes nothing.
-		return nil
-	}
-	return judge(answer, text, m.Now, errors.Join(readErr, closeErr))
-}
-
-// judge turns an answer other than 2xx into an error.
-func judge(answer *http.Response, text []byte, now time.Time, reading error) error {
-	err := fmt.Errorf("webhook answered %s", answer.Status)
-	switch excerpt := oneLine(string(text[:min(len(text), excerptLimit)])); {
-	case answer.StatusCode >= 300 && answer.StatusCode < 400:
-		err = fmt.Errorf("webhook answered %s: redirects are not followed, configure the final address", answer.Status)
-	case reading == nil && excerpt != "":
-		err = fmt.Errorf("webhook answered %s: %s", answer.Status, excerpt)
-	}
-	if answer.StatusCode == http.StatusGone {
-		return Permanent(err)
-	}
-	if after, ok := parseRetryAfter(answer.Header.Get("Retry-After"), now); ok {
-		return RetryAfter(after, err)
-	}
+	_, err = Exchange(h.client, request, "webhook", m.Now, c.secrets...)
 	return err
 }
 
-// parseRetryAfter reads the header of RFC 9110 section 10.2.3: seconds or a
-// date.
-func parseRetryAfter(value string, now time.Time) (time.Duration, bool) {
-	if value == "" {
-		return 0, false
+// write writes the call for a message.
+func (h *Webhook) write(m *Message) (call, error) {
+	if h.config.Template == nil {
+		body, err := json.Marshal(webhookBodyOf(m))
+		if err != nil {
+			return call{}, Permanent(fmt.Errorf("encode webhook body: %w", err))
+		}
+		return call{body: body, header: http.Header{"Content-Type": {"application/json"}}}, nil
 	}
-	if seconds, err := strconv.ParseUint(value, 10, 32); err == nil {
-		return min(time.Duration(seconds)*time.Second, retryAfterCap), true
+	to := Contact{ID: m.Notice.Recipient}
+	if i := slices.IndexFunc(h.config.Contacts, func(c Contact) bool { return c.ID == to.ID }); i >= 0 {
+		to = h.config.Contacts[i]
 	}
-	at, err := http.ParseTime(value)
-	if err != nil {
-		return 0, false
+	data := templateDataOf(m, to)
+	c, err := h.config.Template.write(&data)
+	var mistake *TemplateError
+	if errors.As(err, &mistake) {
+		return call{}, Permanent(err)
 	}
-	return min(max(at.Sub(now), 0), retryAfterCap), true
+	return c, err
 }
 
-func encodeBody(m Message) ([]byte, error) {
+func webhookBodyOf(m *Message) webhookBody {
 	a := m.Alarm
 	data := webhookData{
 		Facility: a.Facility, Invented: a.Invented, State: "active",
@@ -241,11 +210,7 @@ func encodeBody(m Message) ([]byte, error) {
 	for _, n := range m.Also {
 		data.Also = append(data.Also, alsoOf(n))
 	}
-	encoded, err := json.Marshal(webhookBody{Type: "alarm." + string(a.Kind), Timestamp: a.Time, Data: data})
-	if err != nil {
-		return nil, fmt.Errorf("encode webhook body: %w", err)
-	}
-	return encoded, nil
+	return webhookBody{Type: "alarm." + string(a.Kind), Timestamp: a.Time, Data: data}
 }
 
 // webhookID is the idempotency key. It is hashed since the scheme joins its

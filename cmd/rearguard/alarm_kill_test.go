@@ -105,7 +105,7 @@ alarms: {heat: {on_delay: 1s, off_delay: 2s}}
 		d.start()
 		ready()
 	}
-	heat := func() string { return alarmState(d, "heat") }
+	heat := func() string { return heatState(d) }
 	state := func(want string) {
 		t.Helper()
 		eventually(t, "heat is "+want, 90*time.Second, func() bool { return heat() == want })
@@ -194,7 +194,8 @@ func checkHeatAudit(t *testing.T, path string) {
 	}
 }
 
-func alarmState(d *daemonProcess, condition string) string {
+// heatState is the state of the alarm about heat, empty for normal.
+func heatState(d *daemonProcess) string {
 	var list []struct {
 		Key struct {
 			Condition string `json:"condition"`
@@ -206,7 +207,7 @@ func alarmState(d *daemonProcess, condition string) string {
 		return "?"
 	}
 	for _, a := range list {
-		if a.Condition == condition || a.Key.Condition == condition {
+		if a.Condition == "heat" || a.Key.Condition == "heat" {
 			return a.State
 		}
 	}

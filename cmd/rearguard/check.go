@@ -142,7 +142,7 @@ func remarks(f *facility.Facility) []string {
 			found = append(found, fmt.Sprintf("room %s has no sensor and will be blind", room.ID))
 		}
 	}
-	if len(f.Roster) == 0 {
+	if len(f.Roster) == 0 && len(f.Alertmanagers) == 0 {
 		found = append(found, "the roster is empty: nobody is told about alarms")
 	}
 	if len(f.Roster) > 0 && f.Web.PublicURL == "" {

@@ -310,7 +310,7 @@ func (s *site) overheat(phone *phoneLog, th *thermometers, room string) {
 	s.t.Helper()
 	state := func(want string) {
 		s.t.Helper()
-		eventually(s.t, room+": heat is "+want, time.Minute, func() bool { return alarmState(s.daemonProcess, "heat") == want })
+		eventually(s.t, room+": heat is "+want, time.Minute, func() bool { return heatState(s.daemonProcess) == want })
 	}
 	th.set(room, 36)
 	state("unacknowledged")

@@ -47,6 +47,14 @@ func (f *Facility) fillDefaults() {
 			smtp.fillDefaults()
 		}
 	}
+	for i := range f.Channels {
+		if t := f.Channels[i].Template; t != nil {
+			t.fillDefaults()
+		}
+	}
+	for i := range f.Alertmanagers {
+		f.Alertmanagers[i].fillDefaults()
+	}
 	for i := range f.Roster {
 		if len(f.Roster[i].Priorities) == 0 {
 			f.Roster[i].Priorities = []alerts.Priority{alerts.Medium, alerts.High, alerts.Critical}

@@ -38,6 +38,8 @@ type Facility struct {
 	People   []Person  `yaml:"people"`
 	Channels []Channel `yaml:"channels"`
 	Roster   []Duty    `yaml:"roster"`
+	// Alertmanagers are told which alarms are on.
+	Alertmanagers []Alertmanager `yaml:"alertmanagers"`
 	// Alarms holds what the file says differently about a condition.
 	Alarms map[alerts.Condition]Tuning `yaml:"alarms"`
 }
@@ -302,6 +304,8 @@ type Person struct {
 	ID    string `yaml:"id" rule:"need"`
 	Name  string `yaml:"name" rule:"need"`
 	Email string `yaml:"email"`
+	// Phone is a number with the code of its country, for templates of webhooks.
+	Phone string `yaml:"phone"`
 }
 
 // ChannelKind is a way to reach people.
@@ -326,6 +330,9 @@ type Channel struct {
 	SecretEnv  string `yaml:"secret_env"`
 	// CAFile holds the certificates that vouch for the webhook's server.
 	CAFile string `yaml:"ca_file"`
+	// Template, of a webhook, takes the place of rearguard's own JSON; nil
+	// without one. Then the secret may be left out, and calls are not signed.
+	Template *Template `yaml:"template"`
 }
 
 // Secret tells where the signing secret of a webhook is.

@@ -175,19 +175,26 @@ func TestEachFaultIsFound(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			_, err := facility.Parse("x.yaml", []byte(tt.text))
-			var faults strict.Faults
-			if !errors.As(err, &faults) {
-				t.Fatalf("error = %v, want Faults", err)
-			}
-			for _, f := range faults {
-				if f.Line == tt.line && (tt.col == 0 || f.Column == tt.col) && strings.Contains(f.Problem, tt.problem) && strings.Contains(f.Advice, tt.advice) {
-					return
-				}
-			}
-			t.Errorf("no fault at %d:%d with %q, advice %q; got\n%v", tt.line, tt.col, tt.problem, tt.advice, err)
+			wantFault(t, tt.text, tt.line, tt.col, tt.problem, tt.advice)
 		})
 	}
+}
+
+// wantFault wants a fault with the words at a place of a text, in any column for
+// column 0.
+func wantFault(t *testing.T, text string, line, column int, problem, advice string) {
+	t.Helper()
+	_, err := facility.Parse("x.yaml", []byte(text))
+	var faults strict.Faults
+	if !errors.As(err, &faults) {
+		t.Fatalf("error = %v, want Faults", err)
+	}
+	for _, f := range faults {
+		if f.Line == line && (column == 0 || f.Column == column) && strings.Contains(f.Problem, problem) && strings.Contains(f.Advice, advice) {
+			return
+		}
+	}
+	t.Errorf("no fault at %d:%d with %q, advice %q; got\n%v", line, column, problem, advice, err)
 }
 
 func TestAllFaultsComeTogetherInOrder(t *testing.T) {

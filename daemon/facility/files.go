@@ -77,6 +77,12 @@ func (f *Facility) joinPaths(folder string) {
 		if c.SMTP != nil {
 			paths = append(paths, &c.SMTP.PasswordFile, &c.SMTP.CAFile)
 		}
+		if c.Template != nil {
+			paths = append(paths, c.Template.paths()...)
+		}
+	}
+	for i := range f.Alertmanagers {
+		paths = append(paths, f.Alertmanagers[i].paths()...)
 	}
 	for _, p := range paths {
 		if *p != "" && !filepath.IsAbs(*p) {
@@ -102,7 +108,14 @@ func (d *document) checkFiles(f *Facility) {
 			d.checkSecret(path+".smtp", "password", c.SMTP.Password())
 			d.checkAuthorities(path+".smtp.ca_file", c.SMTP.CAFile)
 		}
+		if c.Template != nil {
+			for j, h := range c.Template.Headers {
+				d.checkSecret(fmt.Sprintf("%s.template.headers[%d]", path, j), "secret", h.Secret())
+			}
+		}
 	}
+	d.tryTemplates(f, true)
+	d.checkAlertmanagers(f.Alertmanagers)
 }
 
 func (d *document) checkSecret(path, word string, s Secret) {

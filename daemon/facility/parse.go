@@ -85,6 +85,7 @@ func parse(name string, data []byte) (*document, *Facility) {
 	d.validate(&f)
 	f.fillDefaults()
 	f.joinPaths(filepath.Dir(name))
+	d.tryTemplates(&f, false)
 	return d, &f
 }
 

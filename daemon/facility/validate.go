@@ -50,6 +50,7 @@ func (d *document) validate(f *Facility) {
 	rooms := d.validateRooms(f)
 	d.validateSensors(f, rooms)
 	d.validatePeople(f)
+	d.validateAlertmanagers(f.Alertmanagers)
 	for name := range f.Alarms {
 		d.validateTuning(name)
 	}

@@ -174,6 +174,9 @@ func (d *document) validatePeople(f *Facility) {
 	for i, p := range f.People {
 		withoutEmail[p.ID] = p.Email == ""
 		d.email(fmt.Sprintf("people[%d].email", i), p.Email)
+		if p.Phone != "" && !phonePattern.MatchString(p.Phone) {
+			d.Fault(fmt.Sprintf("people[%d].phone", i), fmt.Sprintf("%q is not a phone number", p.Phone), "write it in quotes, with + and the code of the country and without blanks, for example \"+34600000000\"")
+		}
 	}
 	byEmail := map[string]bool{}
 	for i, c := range f.Channels {
@@ -215,6 +218,9 @@ func (d *document) validateChannel(path string, c Channel) {
 				d.Fault(path+"."+key, fmt.Sprintf("%s does not belong to kind email", key), "remove it")
 			}
 		}
+		if c.Template != nil {
+			d.Fault(path+".template", "template does not belong to kind email", "remove it")
+		}
 	case Webhook:
 		switch {
 		case !d.Has(path + ".url"):
@@ -222,11 +228,14 @@ func (d *document) validateChannel(path string, c Channel) {
 		case urlProblem(c.URL) != "":
 			d.Fault(path+".url", urlProblem(c.URL), "write for example https://hooks.example.org/rearguard")
 		}
-		if !d.secret(path, "secret", c.SecretFile, c.SecretEnv) {
+		if !d.secret(path, "secret", c.SecretFile, c.SecretEnv) && !d.Has(path+".template") {
 			d.Fault(path, "a channel of kind webhook needs a secret to sign with", "add secret_file: or secret_env:")
 		}
 		if c.SMTP != nil {
 			d.Fault(path+".smtp", "smtp does not belong to kind webhook", "remove it")
+		}
+		if c.Template != nil {
+			d.validateTemplate(path+".template", c.Template, c.URL)
 		}
 	}
 	if s := c.SMTP; s != nil {

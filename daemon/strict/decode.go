@@ -179,7 +179,7 @@ func (r *Reading) unknownKey(entry *ast.MappingValueNode, key, path string, name
 	at := position(entry)
 	names = slices.Sorted(slices.Values(names))
 	switch meant := nearest(key, names); {
-	case (key == "password" || key == "secret") && slices.Contains(names, key+"_file"):
+	case (key == "password" || key == "secret" || key == "token") && slices.Contains(names, key+"_file"):
 		r.fault(at, path, fmt.Sprintf("a %s is never written into this file", key),
 			fmt.Sprintf("put it into a file that only rearguard can read and name that with %s_file, or use %s_env", key, key))
 	case meant != "" && sameButUnit(strings.ToLower(key), meant):

@@ -134,6 +134,10 @@ func (r *Reading) Fault(path, problem, advice string) {
 	}
 }
 
+// Add adds a fault that was found elsewhere, in a file that the text names or
+// within a value.
+func (r *Reading) Add(f Fault) { r.faults = append(r.faults, f) }
+
 // FaultyKey adds a fault at the last key of the path, which the text has.
 func (r *Reading) FaultyKey(path, problem, advice string) {
 	parent, _, _ := cutLast(path, '.')

@@ -75,7 +75,9 @@ func (s *service) relayRefused(ctx context.Context, out chan<- desk.Refused) {
 func (s *service) relayNotices(ctx context.Context, out chan<- snapshot.NoticeState) {
 	var last snapshot.NoticeState
 	s.eachTick(ctx, func() {
-		if state, err := daemon.NoticesIn(ctx, s.store.Reader, s.now()); err == nil && !state.Equal(last) {
+		state, err := daemon.NoticesIn(ctx, s.store.Reader, s.now())
+		state.Trouble = withRelay(state.Trouble, s.relay.Troubles())
+		if err == nil && !state.Equal(last) {
 			last = state
 			handOver(ctx, out, state)
 		}

@@ -31,8 +31,27 @@ func channels(f *facility.Facility) (map[string]notify.Channel, error) {
 			if err != nil {
 				return nil, fmt.Errorf("channel %s: %w", c.ID, err)
 			}
-			built[c.ID] = notify.NewWebhook(notify.WebhookConfig{URL: c.URL, Secret: c.Secret().Read, Roots: roots})
+			config := notify.WebhookConfig{URL: c.URL, Roots: roots, Contacts: f.Contacts()}
+			if c.Secret() != (facility.Secret{}) {
+				config.Secret = c.Secret().Read
+			}
+			if config.Template, err = templateOf(&c); err != nil {
+				return nil, fmt.Errorf("channel %s: %w", c.ID, err)
+			}
+			built[c.ID] = notify.NewWebhook(config)
 		}
 	}
 	return built, nil
+}
+
+// templateOf reads the template of a webhook, nil for none.
+func templateOf(c *facility.Channel) (*notify.Template, error) {
+	if c.Template == nil {
+		return nil, nil
+	}
+	source, err := c.Template.Source()
+	if err != nil {
+		return nil, err
+	}
+	return notify.NewTemplate(source)
 }

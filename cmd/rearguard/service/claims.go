@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"rearguard/alerts/notify"
+	"rearguard/alerts/relay"
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
@@ -33,6 +34,8 @@ type claimingEngine struct {
 	clock func() time.Time
 	// useChannels replace the channels of those who deliver notices.
 	useChannels []func(map[string]notify.Channel)
+	// useTargets replaces the Alertmanagers.
+	useTargets func([]relay.Target)
 	// started is the configuration that the daemon was started with.
 	started *facility.Facility
 

@@ -59,19 +59,23 @@ func (e *claimingEngine) read(ctx context.Context, who string, into *inForce) er
 	}
 	next, err := facility.Load(e.config)
 	if err != nil {
-		return refusedFile(err)
+		return refusedFile(e.config, err)
 	}
 	catalog, err := species.CatalogOf(next.Species)
 	if err != nil {
-		return refusedFile(err)
+		return refusedFile(e.config, err)
 	}
 	built, err := channels(next)
 	if err != nil {
-		return refusedFile(err)
+		return refusedFile(e.config, err)
+	}
+	told, err := targets(next)
+	if err != nil {
+		return refusedFile(e.config, err)
 	}
 	wanted, err := filters(next)
 	if err != nil {
-		return refusedFile(err)
+		return refusedFile(e.config, err)
 	}
 	err = e.Engine.Do(ctx, fold.NewConfigure(next, catalog, who))
 	if err != nil && !errors.Is(err, daemon.ErrNotRecorded) {
@@ -81,11 +85,13 @@ func (e *claimingEngine) read(ctx context.Context, who string, into *inForce) er
 	for _, use := range e.useChannels {
 		use(built)
 	}
+	e.useTargets(told)
 	return errors.Join(err, e.link.SetFilters(wanted))
 }
 
-// refusedFile says all that is wrong with a file in one line each.
-func refusedFile(err error) error {
+// refusedFile says all that is wrong with a file, and with those that it names, in
+// one line each.
+func refusedFile(file string, err error) error {
 	var faults strict.Faults
 	if !errors.As(err, &faults) {
 		return fmt.Errorf("%w: %w", fold.ErrRefused, err)
@@ -93,6 +99,9 @@ func refusedFile(err error) error {
 	lines := make([]string, len(faults))
 	for i, f := range faults {
 		lines[i] = fmt.Sprintf("line %d: %s: %s", f.Line, f.Problem, f.Advice)
+		if f.File != file {
+			lines[i] = f.File + ", " + lines[i]
+		}
 	}
 	return fmt.Errorf("%w: %s", fold.ErrRefused, strings.Join(lines, "; "))
 }

@@ -85,6 +85,7 @@ type service struct {
 	notifier   *notify.Worker
 	unrecorded *notify.Unrecorded
 	channels   map[string]notify.Channel
+	relay      relaying
 	// refused are messages that the link did not take, requests those that
 	// sensors are to be sent.
 	refused  *broker.Ring
@@ -140,6 +141,9 @@ func (s *service) build(hard context.Context) (err error) {
 	if s.channels, err = channels(s.Facility); err != nil {
 		return err
 	}
+	if err = s.buildRelay(hard); err != nil {
+		return err
+	}
 	telling := notify.Options{Now: s.now, Random: rand.Float64, Logger: s.Logger, Roster: s.roster, Round: s.noteRound}
 	s.notifier = notify.NewWorker(s.store, s.channels, telling)
 	if s.engine, err = daemon.New(hard, daemon.Options{
@@ -168,6 +172,7 @@ func (s *service) connect() error {
 	}
 	s.site = &claimingEngine{
 		Engine: s.engine, link: s.link, config: s.Config, clock: s.now, started: s.Facility,
+		useTargets:  s.relay.Use,
 		useChannels: []func(map[string]notify.Channel){s.notifier.UseChannels, s.unrecorded.UseChannels},
 	}
 	s.site.now.Store(&inForce{s.Facility, s.Catalog, technician.Configuration{File: s.Config, ReadAt: s.now(), By: "start"}})
@@ -204,6 +209,9 @@ func (s *service) start(ctx, hard context.Context, running *parts) {
 		func() { s.relayNotices(ctx, notices) },
 		func() { s.notifier.Run(ctx) },
 		func() { s.followClock(ctx) },
+		func() { s.relay.Run(ctx) },
+		func() { s.followAlarms(ctx) },
+		func() { s.keepBook(ctx) },
 		func() { s.unrecorded.Run(ctx) },
 		func() { s.askSensors(ctx) },
 		func() { s.eachTick(ctx, func() { handOver(ctx, ticks, s.look()) }) },
