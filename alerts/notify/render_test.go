@@ -240,7 +240,7 @@ func TestNewsFollowsTheAlarmMachine(t *testing.T) {
 	observe(90*time.Minute, alerts.True) // nobody acknowledged the end: the same trouble again
 	observe(99*time.Minute, alerts.False)
 	want := []news{
-		{notify.Raised, 2}, {notify.Taken, 2}, {notify.Reminder, 4}, {notify.Cleared, 5}, {notify.Raised, 2}, {notify.Cleared, 3},
+		{notify.Raised, 2}, {notify.Taken, 2}, {notify.Reminder, 4}, {notify.Cleared, 5}, {notify.Raised, 6}, {notify.Cleared, 7},
 	}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("news (-want +got):\n%s", diff)

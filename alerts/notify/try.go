@@ -110,13 +110,14 @@ func jsonShape(v any) string {
 func examples(name string) []Message {
 	now := time.Date(2026, 3, 1, 2, 0, 0, 0, time.UTC)
 	var list []Message
-	for _, kind := range []Kind{Raised, Reminder, Cleared, Over} {
+	for _, kind := range []Kind{Raised, Reminder, Taken, Cleared, Over} {
 		for p := alerts.Low; p <= alerts.Critical; p++ {
 			full := AlarmNotice{
 				Facility: name, Kind: kind, Key: alerts.Key{Condition: "heat", Room: "nursery", Subject: name}, Occurrence: 42, Sequence: 1, Priority: p,
 				Title: "too hot", RoomName: name, Value: 36.4, Limit: 35, Unit: "°C", Detail: name, Zone: "UTC", Link: "https://rearguard.example.org/alarms",
 				Advice:   alerts.Advice{Cause: "C.", Consequence: "D.", FirstAction: "F.", TimeToRespond: time.Hour},
 				RaisedAt: now.Add(-time.Hour), Time: now, Due: now.Add(time.Hour), Invented: true,
+				Others: []Companion{{Title: "air too dry for too long", Subject: name, Value: 1.6, Limit: 1.1, Unit: "kPa"}}, Steps: []string{"G."}, TakenBy: name,
 			}
 			least := AlarmNotice{Facility: name, Kind: kind, Key: alerts.Key{Condition: "broker_lost"}, Priority: p, Title: "broker link lost", RaisedAt: now, Time: now}
 			for _, a := range []AlarmNotice{full, least} {
