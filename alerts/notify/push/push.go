@@ -97,10 +97,15 @@ func NewSender(c Config) *Sender {
 // Key is the key that messages are signed with.
 func (s *Sender) Key() *Key { return s.config.Key }
 
+// ErrUnreachable says that no answer came from a push service.
+var ErrUnreachable = errors.New("the push service cannot be reached")
+
 // Send hands the message to the push service of the subscription, which has
 // taken it when Send returns nil; whether the phone gets it nobody is told. An
-// answer that says no is a Refusal. Now is the time of sending. No error names
-// the address or the keys of the subscription.
+// answer that says no is a Refusal, and none at all ErrUnreachable; any other
+// error is about the message or the settings and comes back with them. Now is
+// the time of sending. No error names the address or the keys of the
+// subscription.
 func (s *Sender) Send(ctx context.Context, to Subscription, m Message, now time.Time) error {
 	once, err := newOneTime()
 	if err != nil {
@@ -117,7 +122,7 @@ func (s *Sender) Send(ctx context.Context, to Subscription, m Message, now time.
 		if errors.As(err, &outer) {
 			err = outer.Err
 		}
-		return fmt.Errorf("reach the push service %s: %w", to.Host(), err)
+		return fmt.Errorf("%w: %s: %w", ErrUnreachable, to.Host(), err)
 	}
 	text, readErr := io.ReadAll(io.LimitReader(answer.Body, answerLimit))
 	_ = answer.Body.Close() // it was read as far as it matters

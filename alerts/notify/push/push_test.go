@@ -124,7 +124,7 @@ func TestServiceOutOfReach(t *testing.T) {
 	service.Close()
 	err := s.Send(t.Context(), to, Message{}, begin)
 	var r *Refusal
-	if err == nil || errors.As(err, &r) || !strings.Contains(err.Error(), "reach the push service 127.0.0.1") || strings.Contains(err.Error(), "/deliver/") {
+	if !errors.Is(err, ErrUnreachable) || errors.As(err, &r) || !strings.Contains(err.Error(), "127.0.0.1") || strings.Contains(err.Error(), "/deliver/") {
 		t.Errorf("error %v", err)
 	}
 }
