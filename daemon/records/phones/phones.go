@@ -104,7 +104,8 @@ type Book struct {
 	rows     []*row
 }
 
-// Open reads the phones of the records.
+// Open reads the phones of the records. Where they are damaged there it begins
+// with those that can be read, and the records tell of it.
 func Open(ctx context.Context, store *records.Store) (*Book, error) {
 	b := &Book{store: store}
 	err := store.Read(ctx, func(q records.Querier) error {
@@ -127,6 +128,11 @@ func Open(ctx context.Context, store *records.Store) (*Book, error) {
 		}
 		return rows.Err()
 	})
+	if errors.Is(err, records.ErrCorrupt) {
+		// The rest of the records may be whole, and is worth more.
+		store.NoteDamage("the list of phones (open the page of phones on those that are missing)")
+		return b, nil
+	}
 	if err != nil {
 		return nil, fmt.Errorf("read the subscribed phones: %w", err)
 	}

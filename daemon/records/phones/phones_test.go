@@ -328,3 +328,35 @@ func TestBackupHasThePhones(t *testing.T) {
 	s.open()
 	s.wantTold("lead", "1 work sealed-1")
 }
+
+// A damaged list costs the phones on it and nothing else.
+func TestDamagedListIsTold(t *testing.T) {
+	s := newShelf(t)
+	s.subscribe(entry("a", "lead", "work", 1), day0)
+	if err := s.store.Close(); err != nil {
+		t.Fatal(err)
+	}
+	db, err := sql.Open("sqlite", s.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var page, size int64
+	if err := db.QueryRow(`SELECT rootpage, (SELECT page_size FROM pragma_page_size) FROM sqlite_schema WHERE name = 'phone'`).Scan(&page, &size); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	file, err := os.OpenFile(s.path, os.O_RDWR, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = file.WriteAt([]byte(strings.Repeat("no page ", int(size/8))), (page-1)*size)
+	if err := errors.Join(err, file.Close()); err != nil {
+		t.Fatal(err)
+	}
+	s.open()
+	if len(s.Phones()) > 0 || !strings.Contains(s.store.Damage(), "the list of phones") {
+		t.Errorf("phones %+v, damage %q", s.Phones(), s.store.Damage())
+	}
+}
