@@ -150,16 +150,6 @@ func TestEachFaultIsFound(t *testing.T) {
 		{"webhook address", base + "channels: [{id: h, kind: webhook, url: ftp://h, secret_env: S}]\n", 6, 40, "not a web address", "https://"},
 		{"e-mail without smtp", base + "channels: [{id: m, kind: email}]\n", 6, 12, "needs smtp", "add smtp:"},
 		{"unknown kind", base + "channels: [{id: m, kind: pigeon}]\n", 6, 26, `"pigeon" is not possible here`, "email, webhook, push"},
-		{"push without settings", base + "channels: [{id: p, kind: push}]\n", 6, 12, "needs push", "contact and key_file"},
-		{"push without contact", base + "channels: [{id: p, kind: push, push: {key_file: k}}]\n", 6, 38, "the key contact is missing", "add contact:"},
-		{"push without key", base + "channels: [{id: p, kind: push, push: {contact: \"mailto:lead@example.org\"}}]\n", 6, 38, "the key key_file is missing", "add key_file:"},
-		{"contact without scheme", base + "channels: [{id: p, kind: push, push: {contact: lead@example.org, key_file: k}}]\n", 6, 48, "is not a mailto: or https: address", "write mailto:"},
-		{"contact of no domain", base + "channels: [{id: p, kind: push, push: {contact: \"mailto:lead@box.local\", key_file: k}}]\n", 6, 48, `"box.local" is not a domain`, "refuse all messages"},
-		{"push with a URL", base + "channels: [{id: p, kind: push, url: \"https://h\", push: {contact: \"mailto:lead@example.org\", key_file: k}}]\n", 6, 37, "url does not belong to kind push", "remove it"},
-		{"webhook with push", base + "channels: [{id: h, kind: webhook, url: \"https://h\", secret_env: S, push: {contact: \"mailto:lead@example.org\", key_file: k}}]\n", 6, 74, "push does not belong to kind webhook", "remove it"},
-		{"push twice", base + "channels:\n- {id: p, kind: push, push: {contact: \"mailto:lead@example.org\", key_file: k}}\n- {id: q, kind: push, push: {contact: \"mailto:lead@example.org\", key_file: k}}\n", 8, 3, "a second channel of kind push", "line 7 is the first"},
-		{"push service with a scheme", base + "channels: [{id: p, kind: push, push: {contact: \"mailto:lead@example.org\", key_file: k, services: [\"https://h\"]}}]\n", 6, 99, "not the name of a host", "name only"},
-		{"push without TLS", base + "web: {public_url: \"http://moths.example.org\"}\nchannels: [{id: p, kind: push, push: {contact: \"mailto:lead@example.org\", key_file: k}}]\n", 6, 19, "only from a page with HTTPS", "https://"},
 		{"password without TLS", base + "channels: [{id: m, kind: email, smtp: {host: h, from: a@b.c, tls: none, username: u, password_env: P}}]\n", 6, 67, "readable by all", "starttls"},
 		{"unknown person", base + "people: [{id: lead, name: L}]\nchannels: [{id: h, kind: webhook, url: \"https://h\", secret_env: S}]\nroster: [{who: [led], channels: [h]}]\n", 8, 17, `unknown person "led"`, "did you mean lead?"},
 		{"unknown channel", base + "people: [{id: lead, name: L}]\nroster: [{who: [lead], channels: [h]}]\n", 7, 35, `unknown channel "h"`, "no channel is defined"},
@@ -320,39 +310,4 @@ func TestLoadChecksWhatTheFileNames(t *testing.T) {
 			t.Errorf("error = %v, want that the file does not exist", err)
 		}
 	})
-}
-
-// The key that phones are subscribed to may be missing, since it is made then;
-// one that cannot be used is told.
-func TestLoadChecksTheKeyOfPhones(t *testing.T) {
-	folder := t.TempDir()
-	path := filepath.Join(folder, "facility.yaml")
-	if err := os.WriteFile(filepath.Join(folder, "bad.key"), []byte("hello"), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	for key, problem := range map[string]string{
-		"push.key": "", "bad.key": "bad.key holds no private key", ".": "is not a file", "none/push.key": "there is no folder",
-	} {
-		text := base + fmt.Sprintf("channels: [{id: p, kind: push, push: {contact: \"mailto:lead@example.org\", key_file: %s}}]\n", key)
-		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
-			t.Fatal(err)
-		}
-		f, err := facility.Load(path)
-		if problem != "" {
-			if err == nil || !strings.Contains(err.Error(), problem) || !strings.Contains(err.Error(), ":6:") {
-				t.Errorf("%s: %v, want %q", key, err, problem)
-			}
-			continue
-		}
-		if err != nil {
-			t.Errorf("%s: %v", key, err)
-			continue
-		}
-		if c := f.PushChannel(); c == nil || c.Push.KeyFile != filepath.Join(folder, key) {
-			t.Errorf("%s: %+v", key, c)
-		}
-		if _, err := os.Stat(filepath.Join(folder, key)); !errors.Is(err, os.ErrNotExist) {
-			t.Errorf("to look at the file made the key: %v", err)
-		}
-	}
 }
