@@ -27,7 +27,7 @@ func TestCheckSample(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := samplePath + " is good: 3 rooms, 5 sensors on 5 topics, 2 people, 2 channels.\n"
+	want := samplePath + " is good: 3 rooms, 5 sensors on 5 topics, 2 people, 3 channels.\n"
 	if diff := cmp.Diff(want, stdout); diff != "" {
 		t.Errorf("output (-want +got):\n%s", diff)
 	}
@@ -64,7 +64,7 @@ func TestCheckJSON(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := `{"file":"` + samplePath + `","good":true,"faults":[],"rooms":3,"sensors":5,"topics":5,"people":2,"channels":2,"remarks":[],"orphans":[]}` + "\n"
+	want := `{"file":"` + samplePath + `","good":true,"faults":[],"rooms":3,"sensors":5,"topics":5,"people":2,"channels":3,"remarks":[],"orphans":[]}` + "\n"
 	if diff := cmp.Diff(want, stdout); diff != "" {
 		t.Errorf("output (-want +got):\n%s", diff)
 	}

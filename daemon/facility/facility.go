@@ -315,13 +315,15 @@ type ChannelKind string
 const (
 	Email   ChannelKind = "email"
 	Webhook ChannelKind = "webhook"
+	// Push reaches phones that subscribed on rearguard's own page.
+	Push ChannelKind = "push"
 )
 
 // Channel is one way to reach people. Exactly the settings of its kind are
 // set.
 type Channel struct {
 	ID   string      `yaml:"id" rule:"need"`
-	Kind ChannelKind `yaml:"kind" rule:"need;one=email|webhook"`
+	Kind ChannelKind `yaml:"kind" rule:"need;one=email|webhook|push"`
 	// SMTP is set for kind email.
 	SMTP *SMTP `yaml:"smtp"`
 	// URL and the secret are set for kind webhook.
@@ -333,6 +335,8 @@ type Channel struct {
 	// Template, of a webhook, takes the place of rearguard's own JSON; nil
 	// without one. Then the secret may be left out, and calls are not signed.
 	Template *Template `yaml:"template"`
+	// Push is set for kind push.
+	Push *PushSettings `yaml:"push"`
 }
 
 // Secret tells where the signing secret of a webhook is.
@@ -365,6 +369,20 @@ type SMTP struct {
 
 // Password tells where the password of the mail account is.
 func (s SMTP) Password() Secret { return Secret{File: s.PasswordFile, Env: s.PasswordEnv} }
+
+// PushSettings say how to speak to push services.
+type PushSettings struct {
+	// Contact is where the operator of a push service reaches the site: mailto:
+	// or https: with a domain of the internet.
+	Contact string `yaml:"contact" rule:"need"`
+	// KeyFile holds the private key that phones are subscribed to; it is made
+	// when it is missing.
+	KeyFile string `yaml:"key_file" rule:"need"`
+	// Services are hosts of push services beside those of the usual browsers.
+	Services []string `yaml:"services"`
+	// CAFile holds the certificates that vouch for push services of one's own.
+	CAFile string `yaml:"ca_file"`
+}
 
 // Duty is one line of the roster: who is told, by which channels, about
 // alarms of which priorities.

@@ -149,7 +149,7 @@ func TestEachFaultIsFound(t *testing.T) {
 		{"webhook without secret", base + "channels: [{id: h, kind: webhook, url: \"https://h\"}]\n", 6, 12, "needs a secret", "secret_file"},
 		{"webhook address", base + "channels: [{id: h, kind: webhook, url: ftp://h, secret_env: S}]\n", 6, 40, "not a web address", "https://"},
 		{"e-mail without smtp", base + "channels: [{id: m, kind: email}]\n", 6, 12, "needs smtp", "add smtp:"},
-		{"unknown kind", base + "channels: [{id: m, kind: pigeon}]\n", 6, 26, `"pigeon" is not possible here`, "email, webhook"},
+		{"unknown kind", base + "channels: [{id: m, kind: pigeon}]\n", 6, 26, `"pigeon" is not possible here`, "email, webhook, push"},
 		{"password without TLS", base + "channels: [{id: m, kind: email, smtp: {host: h, from: a@b.c, tls: none, username: u, password_env: P}}]\n", 6, 67, "readable by all", "starttls"},
 		{"unknown person", base + "people: [{id: lead, name: L}]\nchannels: [{id: h, kind: webhook, url: \"https://h\", secret_env: S}]\nroster: [{who: [led], channels: [h]}]\n", 8, 17, `unknown person "led"`, "did you mean lead?"},
 		{"unknown channel", base + "people: [{id: lead, name: L}]\nroster: [{who: [lead], channels: [h]}]\n", 7, 35, `unknown channel "h"`, "no channel is defined"},

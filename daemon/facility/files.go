@@ -9,6 +9,8 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+
+	"rearguard/alerts/notify/push"
 )
 
 // secretLimitBytes is more than any password or key needs.
@@ -80,6 +82,9 @@ func (f *Facility) joinPaths(folder string) {
 		if c.Template != nil {
 			paths = append(paths, c.Template.paths()...)
 		}
+		if c.Push != nil {
+			paths = append(paths, &c.Push.KeyFile, &c.Push.CAFile)
+		}
 	}
 	for i := range f.Alertmanagers {
 		paths = append(paths, f.Alertmanagers[i].paths()...)
@@ -113,6 +118,10 @@ func (d *document) checkFiles(f *Facility) {
 				d.checkSecret(fmt.Sprintf("%s.template.headers[%d]", path, j), "secret", h.Secret())
 			}
 		}
+		if c.Push != nil {
+			d.checkPushKey(path+".push.key_file", c.Push.KeyFile)
+			d.checkAuthorities(path+".push.ca_file", c.Push.CAFile)
+		}
 	}
 	d.tryTemplates(f, true)
 	d.checkAlertmanagers(f.Alertmanagers)
@@ -129,6 +138,24 @@ func (d *document) checkSecret(path, word string, s Secret) {
 		} else {
 			d.Fault(path+"."+word+"_env", fmt.Sprintf("the %s cannot be read: %s", word, reason(err)), "set the variable in the environment of rearguard")
 		}
+	}
+}
+
+// checkPushKey looks at the key that phones are subscribed to. One that is
+// missing is made at the start, in a folder that must be there.
+func (d *document) checkPushKey(path, file string) {
+	if file == "" {
+		return // a fault already
+	}
+	_, err := push.ReadKey(file)
+	switch folder, missing := os.Stat(filepath.Dir(file)); {
+	case err == nil:
+	case errors.Is(err, os.ErrPermission) && d.unseen != nil:
+		d.unseen(fmt.Sprintf("the key of %s cannot be seen from here (%s); rearguard does not start without it", path, reason(err)))
+	case !errors.Is(err, os.ErrNotExist):
+		d.Fault(path, reason(err), "put the right key back, or remove the file to have a new one made: all phones must subscribe again then")
+	case missing != nil || !folder.IsDir():
+		d.Fault(path, fmt.Sprintf("there is no folder %s to make the key in", filepath.Dir(file)), "create the folder and let rearguard's account write to it")
 	}
 }
 
@@ -164,5 +191,5 @@ func reason(err error) string {
 	if errors.As(err, &path) {
 		return path.Path + ": " + path.Err.Error()
 	}
-	return strings.TrimPrefix(err.Error(), "read secret: ")
+	return strings.TrimPrefix(strings.TrimPrefix(err.Error(), "read secret: "), "read the key of push messages: ")
 }

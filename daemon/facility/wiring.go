@@ -183,6 +183,7 @@ func (d *document) validatePeople(f *Facility) {
 		byEmail[c.ID] = c.Kind == Email
 		d.validateChannel(fmt.Sprintf("channels[%d]", i), c)
 	}
+	d.validatePushChannels(f)
 	for i, duty := range f.Roster {
 		path := fmt.Sprintf("roster[%d]", i)
 		mails := false

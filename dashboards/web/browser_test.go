@@ -91,9 +91,13 @@ func do(t *testing.T, ctx context.Context, steps ...chromedp.Action[chromedp.Voi
 }
 
 // serve starts the site as it is served for real, security wrapper included.
-func serve(t *testing.T, f web.Facility) string {
+func serve(t *testing.T, f web.Facility, with ...func(*web.Options)) string {
 	t.Helper()
-	site, err := web.New(f, web.Options{Now: dashtest.Now, Wall: dashtest.Now, Pace: 10 * time.Millisecond, Beat: 200 * time.Millisecond})
+	options := web.Options{Now: dashtest.Now, Wall: dashtest.Now, Pace: 10 * time.Millisecond, Beat: 200 * time.Millisecond}
+	for _, change := range with {
+		change(&options)
+	}
+	site, err := web.New(f, options)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -150,20 +154,22 @@ func TestPagesInBrowser(t *testing.T) {
 		name     string
 		snapshot *snapshot.Snapshot
 		pages    []string
+		with     []func(*web.Options)
 	}{
 		{"sample", dashtest.Sample(), []string{
 			"/", "/alarms", "/rooms/nursery", "/rooms/emergence", "/cohorts/dp-0412", "/cohorts/hm-31", "/cohorts/new",
 			"/sensors/nursery-north", "/sensors/emergence-door", "/messages", "/who", "/nowhere",
-		}},
-		{"ugly", dashtest.Ugly(), []string{"/", "/alarms", "/rooms/" + long, "/rooms/nursery", "/cohorts/dp-0412", "/messages"}},
+		}, nil},
+		{"phones", dashtest.Sample(), []string{"/", "/phones"}, []func(*web.Options){func(o *web.Options) { o.Phones = samplePhones() }}},
+		{"ugly", dashtest.Ugly(), []string{"/", "/alarms", "/rooms/" + long, "/rooms/nursery", "/cohorts/dp-0412", "/messages"}, nil},
 		{"learned", learned(t), []string{
 			"/", "/cohorts/dp-0412", "/rooms/nursery", "/learning", "/learning/danaus-plexippus", "/learning/aglais-io", "/plan",
 			"/plan?ask=emergences&species=danaus-plexippus&count=60&by=2026-06-30", "/plan?ask=shift&cohort=dp-0412&to=2026-06-04",
 			"/plan?ask=shipping&cohort=dp-0412&celsius=18&hours=36", "/plan?ask=food&species=danaus-plexippus&grams=12",
 			"/plan?ask=food&species=danaus-plexippus&grams=much",
-		}},
-		{"technician", dashtest.Technician(), technicianPages()},
-		{"empty", dashtest.Empty(), []string{"/", "/cohorts/new", "/messages"}},
+		}, nil},
+		{"technician", dashtest.Technician(), technicianPages(), nil},
+		{"empty", dashtest.Empty(), []string{"/", "/cohorts/new", "/messages"}, nil},
 	}
 	screens := []struct {
 		name   string
@@ -171,7 +177,7 @@ func TestPagesInBrowser(t *testing.T) {
 		scheme string
 	}{{"360-light", 360, "light"}, {"360-dark", 360, "dark"}, {"1280-light", 1280, "light"}, {"1280-dark", 1280, "dark"}}
 	for _, f := range facilities {
-		base := serve(t, dashtest.New(f.snapshot))
+		base := serve(t, dashtest.New(f.snapshot), f.with...)
 		for _, path := range f.pages {
 			for _, screen := range screens {
 				do(t, ctx, chromedp.EmulateViewport(screen.width, 780))

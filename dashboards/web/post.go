@@ -135,6 +135,10 @@ func doneText(q url.Values) string {
 		"reapplied":      "Re-applied. Stored values and thermal time are being corrected.",
 		"clock":          "Confirmed. The time goes by this machine's clock within a second.",
 		"reloaded":       "Read again and in force. What holds only after a restart is listed under Configuration.",
+		"phone":          "Subscribed. Send this phone a test, and tap it.",
+		"phone-removed":  "Removed. It gets nothing any more.",
+		"phone-test":     "Sent. Tap the message on the phone: then it is noted here that it was seen.",
+		"phone-seen":     "Seen. Messages reach this phone.",
 		"who":            "Name kept on this device.",
 	}[q.Get("done")]
 	if text != "" && q.Get("late") == "yes" {

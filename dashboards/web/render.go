@@ -48,7 +48,7 @@ func (s *Site) newView(r *http.Request) (*page.View, bool) {
 	if snapshot == nil {
 		return nil, false
 	}
-	v := &page.View{S: snapshot, Loc: snapshot.Location, Who: whoCookie(r), Path: r.URL.Path, Form: url.Values{}}
+	v := &page.View{S: snapshot, Loc: snapshot.Location, Who: whoCookie(r), Path: r.URL.Path, Form: url.Values{}, PushKey: s.phones.Key()}
 	if v.Loc == nil {
 		v.Loc = time.UTC
 	}

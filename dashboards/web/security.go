@@ -16,7 +16,7 @@ const maxBody = 64 << 10
 
 // policy allows only what the pages use themselves.
 const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; " +
-	"connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+	"connect-src 'self'; manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 
 // Access says who may speak to the server, and by which names. The zero value
 // is right for a server that only its own machine reaches.

@@ -33,6 +33,7 @@ import (
 	"rearguard/dashboards/web/cohorts"
 	"rearguard/dashboards/web/forms"
 	"rearguard/dashboards/web/page"
+	"rearguard/dashboards/web/phones"
 	"rearguard/dashboards/web/rooms"
 	"rearguard/dashboards/web/technician"
 )
@@ -73,6 +74,8 @@ type Options struct {
 	Configuration func() technician.Configuration
 	// Alarms answer how the alarms have done; nil where there are no records.
 	Alarms alarms.Records
+	// Phones are those that subscribe to messages; nil where none can.
+	Phones phones.Phones
 	// Progress tells how the stages of the way from a reading to a person stand;
 	// nil where there is no engine.
 	Progress func() []progress.State
@@ -92,6 +95,7 @@ type Site struct {
 	shared   shared
 	pulse    pulse
 	alarms   *alarms.Desk
+	phones   *phones.Desk
 	once     forms.Tokens
 	stop     chan struct{}
 	stopping sync.Once
@@ -133,8 +137,9 @@ func New(facility Facility, options Options) (*Site, error) {
 		streams: make(chan struct{}, options.MaxStreams),
 		stop:    make(chan struct{}),
 		alarms:  alarms.New(options.Alarms),
+		phones:  phones.New(options.Phones),
 	}
-	s.routes()
+	s.routes(static)
 	return s, nil
 }
 
@@ -142,7 +147,7 @@ func New(facility Facility, options Options) (*Site, error) {
 // under an address that changes with them.
 func assetVersion(static fs.FS) (string, error) {
 	h := fnv.New64a()
-	for _, name := range []string{"style.css", "live.js", "icon.svg"} {
+	for _, name := range []string{"style.css", "live.js", "phone.js", "icon.svg"} {
 		b, err := fs.ReadFile(static, name)
 		if err != nil {
 			return "", fmt.Errorf("read built-in asset: %w", err)
@@ -152,12 +157,12 @@ func assetVersion(static fs.FS) (string, error) {
 	return hex.EncodeToString(h.Sum(nil)), nil
 }
 
-func (s *Site) routes() {
+func (s *Site) routes(static fs.FS) {
 	who := page.Page{Path: "/who", Sections: []page.Section{page.Fixed("who")}, Build: page.Plain("Your name")}
-	pages := slices.Concat(rooms.Pages(), cohorts.Pages(), s.alarms.Pages(), technician.Pages(s.options.History, s.options.Configuration), []page.Page{
+	pages := slices.Concat(rooms.Pages(), cohorts.Pages(), s.alarms.Pages(), s.phones.Pages(), technician.Pages(s.options.History, s.options.Configuration), []page.Page{
 		who, {Path: "/messages", Sections: []page.Section{page.Live("messages")}, Build: page.Plain("Messages")},
 	})
-	actions := slices.Concat(cohorts.Actions(), s.alarms.Actions(), technician.Actions(s.options.Configuration), []page.Action{{Path: "/who", Take: takeWho, Again: who}})
+	actions := slices.Concat(cohorts.Actions(), s.alarms.Actions(), s.phones.Actions(), technician.Actions(s.options.Configuration), []page.Action{{Path: "/who", Take: takeWho, Again: who}})
 	for _, p := range pages {
 		s.mux.HandleFunc("GET "+p.Path, s.page(p))
 		s.live.HandleFunc(p.Path, s.stream(p))
@@ -172,6 +177,11 @@ func (s *Site) routes() {
 	s.live.HandleFunc("/", noStream)
 	s.mux.HandleFunc("GET /live", s.openStream)
 	s.mux.HandleFunc("GET /static/", s.asset)
+	s.mux.HandleFunc("POST /phones/sync", s.phones.Sync)
+	// A worker is in charge of what stands below its address: of all pages only
+	// at the root.
+	s.mux.HandleFunc("GET /phone-worker.js", fresh(static, "phone-worker.js", "text/javascript; charset=utf-8"))
+	s.mux.HandleFunc("GET /manifest.webmanifest", fresh(static, "manifest.webmanifest", "application/manifest+json"))
 	s.mux.HandleFunc("/", s.notFound)
 }
 
@@ -189,6 +199,15 @@ func (s *Site) asset(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
 	}
 	s.static.ServeHTTP(w, r)
+}
+
+// fresh serves an asset whose address stays while it changes.
+func fresh(static fs.FS, name, kind string) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Content-Type", kind)
+		w.Header().Set("Cache-Control", "no-cache")
+		http.ServeFileFS(w, r, static, name)
+	}
 }
 
 // stalledAfter is how long the engine may publish nothing before pages say so.

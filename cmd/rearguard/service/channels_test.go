@@ -3,6 +3,7 @@ package service
 import (
 	"errors"
 	"io"
+	"log/slog"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -55,7 +56,7 @@ roster: [{who: [lead], channels: [sms]}]
 	if err != nil {
 		t.Fatal(err)
 	}
-	built, err := channels(f)
+	built, err := channels(f, nil, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}

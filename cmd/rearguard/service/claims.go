@@ -32,6 +32,8 @@ type claimingEngine struct {
 	config string
 
 	clock func() time.Time
+	// channels builds the channels of a configuration.
+	channels func(*facility.Facility) (map[string]notify.Channel, error)
 	// useChannels replace the channels of those who deliver notices.
 	useChannels []func(map[string]notify.Channel)
 	// useTargets replaces the Alertmanagers.

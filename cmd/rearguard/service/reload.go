@@ -65,7 +65,7 @@ func (e *claimingEngine) read(ctx context.Context, who string, into *inForce) er
 	if err != nil {
 		return refusedFile(e.config, err)
 	}
-	built, err := channels(next)
+	built, err := e.channels(next)
 	if err != nil {
 		return refusedFile(e.config, err)
 	}

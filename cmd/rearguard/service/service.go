@@ -21,6 +21,7 @@ import (
 	"rearguard/daemon/progress"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
+	"rearguard/daemon/records/phones"
 	"rearguard/daemon/snapshot"
 	"rearguard/daemon/timekeeping"
 	"rearguard/dashboards"
@@ -86,6 +87,7 @@ type service struct {
 	unrecorded *notify.Unrecorded
 	channels   map[string]notify.Channel
 	relay      relaying
+	phones     *phoneDesk
 	// refused are messages that the link did not take, requests those that
 	// sensors are to be sent.
 	refused  *broker.Ring
@@ -138,12 +140,17 @@ func Run(ctx context.Context, o Options, ready func(*daemon.Engine)) (err error)
 // build makes the parts and connects them, before any of them runs. The engine
 // works until hard ends.
 func (s *service) build(hard context.Context) (err error) {
-	if s.channels, err = channels(s.Facility); err != nil {
+	s.phones = &phoneDesk{clock: s.now, facility: func() *facility.Facility { return s.site.now.Load().facility }}
+	if s.phones.book, err = phones.Open(hard, s.store); err != nil {
 		return err
 	}
 	if err = s.buildRelay(hard); err != nil {
 		return err
 	}
+	if s.channels, err = channels(s.Facility, s.phones.book, s.Logger); err != nil {
+		return err
+	}
+	s.phones.useChannels(s.channels)
 	telling := notify.Options{Now: s.now, Random: rand.Float64, Logger: s.Logger, Roster: s.roster, Round: s.noteRound}
 	s.notifier = notify.NewWorker(s.store, s.channels, telling)
 	if s.engine, err = daemon.New(hard, daemon.Options{
@@ -172,11 +179,14 @@ func (s *service) connect() error {
 	}
 	s.site = &claimingEngine{
 		Engine: s.engine, link: s.link, config: s.Config, clock: s.now, started: s.Facility,
-		useTargets:  s.relay.Use,
-		useChannels: []func(map[string]notify.Channel){s.notifier.UseChannels, s.unrecorded.UseChannels},
+		useTargets: s.relay.Use,
+		channels: func(f *facility.Facility) (map[string]notify.Channel, error) {
+			return channels(f, s.phones.book, s.Logger)
+		},
+		useChannels: []func(map[string]notify.Channel){s.notifier.UseChannels, s.unrecorded.UseChannels, s.phones.useChannels},
 	}
 	s.site.now.Store(&inForce{s.Facility, s.Catalog, technician.Configuration{File: s.Config, ReadAt: s.now(), By: "start"}})
-	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}, Progress: s.progress.Report, Access: s.access()}
+	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}, Phones: s.phones, Progress: s.progress.Report, Access: s.access()}
 	if s.Config != "" {
 		pages.Configuration = s.site.Configuration
 	}

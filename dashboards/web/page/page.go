@@ -33,6 +33,9 @@ type View struct {
 	// Announce is what a screen reader says, once, when trouble or the alarms
 	// change.
 	Announce string
+	// PushKey is the public key that phones subscribe to, empty where none can be
+	// told.
+	PushKey string
 	// Form holds what the visitor entered when it could not be taken.
 	Form url.Values
 	// Problem says why, Field where.
