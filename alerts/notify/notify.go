@@ -58,12 +58,7 @@ type AlarmNotice struct {
 	Unit  string  `json:"unit"`
 	alerts.Advice
 	Detail string `json:"detail"`
-	// Others are the other alarms of the incident, the most urgent first; Steps
-	// is what to do after the first action, in order.
-	Others []Companion `json:"others,omitempty"`
-	Steps  []string    `json:"steps,omitempty"`
-	// TakenBy has it; empty for nobody.
-	TakenBy string `json:"taken_by,omitempty"`
+	Circumstances
 	// RaisedAt is when the incident began, Time when this news happened.
 	RaisedAt time.Time `json:"raised_at"`
 	Time     time.Time `json:"time"`
@@ -73,6 +68,16 @@ type AlarmNotice struct {
 	Zone string `json:"zone"`
 	// Link leads to the page on which the alarm is acknowledged.
 	Link string `json:"link,omitempty"`
+}
+
+// Circumstances are what else there is to know of the incident.
+type Circumstances struct {
+	// Others are its other alarms, the most urgent first; Steps is what to do
+	// after the first action, in order.
+	Others []Companion `json:"others,omitempty"`
+	Steps  []string    `json:"steps,omitempty"`
+	// TakenBy has it; empty for nobody.
+	TakenBy string `json:"taken_by,omitempty"`
 }
 
 // Companion is another alarm of an incident. Value and Limit are in Unit, those

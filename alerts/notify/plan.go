@@ -55,7 +55,7 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 		Title: d.Title, RoomName: c.RoomName,
 		Value: c.Alarm.Value, Limit: c.Alarm.Limit, Unit: c.Alarm.Unit, Detail: c.Alarm.Words(),
 		Advice:   d.Advice(),
-		RaisedAt: i.BeganAt, Time: news.Time, Due: c.Alarm.Due, TakenBy: i.TakenBy,
+		RaisedAt: i.BeganAt, Time: news.Time, Due: c.Alarm.Due, Circumstances: Circumstances{TakenBy: i.TakenBy},
 		// Calls of one incident get even numbers, its end the odd number that
 		// follows.
 		Sequence: 2 * int64(i.Calls),

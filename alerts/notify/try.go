@@ -117,7 +117,10 @@ func examples(name string) []Message {
 				Title: "too hot", RoomName: name, Value: 36.4, Limit: 35, Unit: "°C", Detail: name, Zone: "UTC", Link: "https://rearguard.example.org/alarms",
 				Advice:   alerts.Advice{Cause: "C.", Consequence: "D.", FirstAction: "F.", TimeToRespond: time.Hour},
 				RaisedAt: now.Add(-time.Hour), Time: now, Due: now.Add(time.Hour), Invented: true,
-				Others: []Companion{{Title: "air too dry for too long", Subject: name, Value: 1.6, Limit: 1.1, Unit: "kPa"}}, Steps: []string{"G."}, TakenBy: name,
+				Circumstances: Circumstances{
+					Others: []Companion{{Title: "air too dry for too long", Subject: name, Value: 1.6, Limit: 1.1, Unit: "kPa"}},
+					Steps:  []string{"G."}, TakenBy: name,
+				},
 			}
 			least := AlarmNotice{Facility: name, Kind: kind, Key: alerts.Key{Condition: "broker_lost"}, Priority: p, Title: "broker link lost", RaisedAt: now, Time: now}
 			for _, a := range []AlarmNotice{full, least} {
