@@ -357,16 +357,18 @@ func (b *Book) Reconcile(list []alerts.Alarm, priority func(alerts.Condition) al
 		}
 	}
 	for k := range list {
-		if a := &list[k]; a.Active && b.of(a.Key, a.Occurrence) == nil {
-			p := priority(a.Key.Condition)
-			i := b.join(a, p, a.RaisedAt)
-			m := i.member(a.Occurrence)
-			m.Silenced, m.Under = a.OutOfService || !a.ShelvedUntil.IsZero(), a.Under != nil
-			i.QuietAt = time.Time{}
-			if a.Annunciations > 0 && !slices.Contains(i.Told, p) {
-				i.Calls, i.Told = i.Calls+1, append(i.Told, p)
-				slices.Sort(i.Told)
-			}
+		a := &list[k]
+		if !a.Active || b.of(a.Key, a.Occurrence) != nil {
+			continue
+		}
+		p := priority(a.Key.Condition)
+		i := b.join(a, p, a.RaisedAt)
+		m := i.member(a.Occurrence)
+		m.Silenced, m.Under = a.OutOfService || !a.ShelvedUntil.IsZero(), a.Under != nil
+		i.QuietAt = time.Time{}
+		if a.Annunciations > 0 && !slices.Contains(i.Told, p) {
+			i.Calls, i.Told = i.Calls+1, append(i.Told, p)
+			slices.Sort(i.Told)
 		}
 	}
 }

@@ -130,7 +130,7 @@ func TestAlarmsThroughTheFold(t *testing.T) {
 		called := 0
 		settle := func() {
 			open, ended := sandbox.fold.alarms.Incidents()
-			o.known = append(open, ended...)
+			o.known = slices.Concat(open, ended)
 			for _, s := range sandbox.TakeSteps() {
 				o.step(s)
 				if s.Annunciate {
