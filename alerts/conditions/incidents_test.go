@@ -179,6 +179,26 @@ func TestIncidentsOfRooms(t *testing.T) {
 		"09:10 again mains_lost", "09:20 again mains_lost", "09:31 again heat", "09:32 over mains_lost")
 }
 
+// A second sensor that falls silent is no news to whoever is called, or on the
+// way; hours later it is.
+func TestEqualsJoinAnIncident(t *testing.T) {
+	d := newDesk(t)
+	silent := func(clock, sensor string) {
+		d.pass(clock)
+		d.take(d.machine.Observe(alerts.Observation{
+			Key: alerts.Key{Condition: conditions.SensorSilent, Room: "eggs", Subject: sensor}, Time: d.at(clock), Truth: alerts.True,
+		}))
+	}
+	silent("09:00", "a")
+	silent("09:10", "b")
+	for _, sensor := range []string{"a", "b"} {
+		d.take(d.machine.Carry(alerts.Order{Verb: alerts.Acknowledge, Key: alerts.Key{Condition: conditions.SensorSilent, Room: "eggs", Subject: sensor}, Who: "Ines"}))
+	}
+	silent("09:40", "c")
+	silent("12:00", "d")
+	d.want("09:00 call sensor_silent", "09:10 taken sensor_silent", "12:00 call sensor_silent")
+}
+
 // A restart in between changes nothing, and what cannot be known any more is
 // taken as the alarms have it.
 func TestIncidentsOutliveARestart(t *testing.T) {

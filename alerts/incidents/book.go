@@ -15,6 +15,11 @@ import (
 // temperature that an opened door brings.
 const settle = 20 * time.Minute
 
+// onTheWay is how long somebody who has taken an incident on is taken to see
+// what joins it as an equal, such as another sensor that falls silent (common
+// practice, no published source).
+const onTheWay = time.Hour
+
 // endedFor is how long an incident that is over is remembered, endedMost how
 // many are.
 const (
@@ -151,7 +156,9 @@ func (i *Incident) tells(t *alerts.Transition, m *Member) What {
 	case i.yields(m):
 		return ""
 	case other == nil:
-	case stronger(m, other) > 0 || stronger(m, other) == 0 && !(again && i.Lead() == m):
+	case stronger(m, other) > 0:
+		return ""
+	case stronger(m, other) == 0 && !(again && i.Lead() == m) && (i.TakenBy == "" || t.Time.Sub(i.TakenAt) < onTheWay):
 		return ""
 	case (m.Explains || m.Herald) && !again && m.Priority <= other.Priority:
 		return ""
