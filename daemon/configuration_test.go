@@ -133,7 +133,7 @@ func TestComplaint12RestartKeepsAlarmsAcknowledgementsAndTheirEnd(t *testing.T) 
 	r := newRig(t)
 	at := testStart
 	a := r.hot(&at)
-	r.do(fold.Order{Verb: alerts.Acknowledge, Key: a.Key, Who: "lead"})
+	r.do(fold.Order{Verb: alerts.Acknowledge, Key: a.Key, Who: "lead", Incident: true})
 	told := r.notices(a)
 	after := alarmOf(r.restart(foldtest.Facility, at.Add(2*time.Minute)), a.Key)
 	if after == nil || after.State != alerts.Acknowledged || after.AcknowledgedBy != "lead" || after.Occurrence != a.Occurrence {
@@ -153,7 +153,7 @@ func TestStartAfterLimitWasLoosened(t *testing.T) {
 	r := newRig(t)
 	at := testStart
 	a := r.hot(&at)
-	r.do(fold.Order{Verb: alerts.Acknowledge, Key: a.Key, Who: "lead"})
+	r.do(fold.Order{Verb: alerts.Acknowledge, Key: a.Key, Who: "lead", Incident: true})
 	told := r.notices(a)
 	after := alarmOf(r.restart(edited(t, "{id: nursery, name: Nursery}", "{id: nursery, name: Nursery, limits: {heat_celsius: 40}}"), at.Add(2*time.Minute)), a.Key)
 	if after == nil || after.State != alerts.Acknowledged || after.Occurrence != a.Occurrence {

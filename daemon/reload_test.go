@@ -21,7 +21,7 @@ func TestComplaint19ReloadTouchesNoAlarm(t *testing.T) {
 	at := testStart
 	a := r.hot(&at)
 	shelved := alerts.Key{Condition: conditions.Damp, Room: "nursery"}
-	r.do(fold.Order{Verb: alerts.Acknowledge, Key: a.Key, Who: "lead"})
+	r.do(fold.Order{Verb: alerts.Acknowledge, Key: a.Key, Who: "lead", Incident: true})
 	r.do(fold.Order{Verb: alerts.Shelve, Key: shelved, Who: "lead", For: time.Hour, Reason: "cleaning"})
 	told := r.notices(a)
 	steps := len(transitions(t, r.path))
@@ -87,7 +87,7 @@ func TestReplayOverChangedConfigurations(t *testing.T) {
 	r := newRig(t)
 	at := testStart
 	a := r.hot(&at)
-	r.do(fold.Order{Verb: alerts.Acknowledge, Key: a.Key, Who: "lead"})
+	r.do(fold.Order{Verb: alerts.Acknowledge, Key: a.Key, Who: "lead", Incident: true})
 	loose := edited(t, "{id: nursery, name: Nursery}", "{id: nursery, name: Nursery, limits: {heat_celsius: 40}}")
 	r.do(fold.NewConfigure(foldtest.Parse(t, loose), r.catalog, "lead"))
 	r.pass(&at, 40, 37)
