@@ -233,3 +233,37 @@ func TestIncidentsOutliveARestart(t *testing.T) {
 		t.Errorf("what was not known before is %+v", i)
 	}
 }
+
+// What is over is remembered for a week, and no more of it than fits.
+func TestEndedIncidentsAreBounded(t *testing.T) {
+	d := newDesk(t)
+	storm := func(at time.Time, hour, n int, truth alerts.Truth) {
+		for k := range n {
+			d.take(d.machine.Observe(alerts.Observation{
+				Key: alerts.Key{Condition: conditions.SensorSilent, Room: "eggs", Subject: fmt.Sprint(hour, "-", k)}, Time: at, Truth: truth,
+			}))
+		}
+	}
+	for hour := range 130 {
+		at := day.Add(time.Duration(hour) * time.Hour)
+		n := 1
+		if hour >= 128 {
+			n = 600
+		}
+		storm(at, hour, n, alerts.True)
+		storm(at.Add(time.Minute), hour, n, alerts.False)
+		d.book.Advance(at.Add(30 * time.Minute))
+		want := min(hour+1, 100)
+		if hour >= 128 {
+			want = []int{100, 1}[hour-128]
+		}
+		if got := len(d.book.Ended()); got != want {
+			t.Fatalf("after %d incidents %d are remembered, want %d", hour+1, got, want)
+		}
+	}
+	d.find("09:00", conditions.Heat, "hall", alerts.True, 36, 35)
+	d.book.Advance(day.AddDate(0, 0, 20))
+	if got := d.book.Ended(); len(got) != 0 {
+		t.Errorf("two weeks later %d are remembered", len(got))
+	}
+}

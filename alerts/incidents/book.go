@@ -21,10 +21,11 @@ const settle = 20 * time.Minute
 const onTheWay = time.Hour
 
 // endedFor is how long an incident that is over is remembered, endedMost how
-// many are.
+// many are, and membersMost how many alarms they have in all.
 const (
-	endedFor  = 7 * 24 * time.Hour
-	endedMost = 100
+	endedFor    = 7 * 24 * time.Hour
+	endedMost   = 100
+	membersMost = 1000
 )
 
 // What says what of an incident is told.
@@ -84,12 +85,24 @@ func (b *Book) Advance(now time.Time) []News {
 		b.ended = append(b.ended, i.clone())
 		return true
 	})
-	b.ended = slices.DeleteFunc(b.ended, func(i Incident) bool { return now.Sub(i.EndedAt) > endedFor })
-	b.ended = slices.Clone(b.ended[max(0, len(b.ended)-endedMost):])
+	b.ended = forget(b.ended, now)
 	slices.SortStableFunc(news, func(a, b News) int {
 		return cmp.Or(a.Time.Compare(b.Time), cmp.Compare(a.Incident.Number, b.Incident.Number))
 	})
 	return news
+}
+
+// forget leaves out of what has ended, the oldest first, what is too long ago or
+// too much to be kept.
+func forget(ended []Incident, now time.Time) []Incident {
+	first, members := len(ended), 0
+	for first > max(0, len(ended)-endedMost) && now.Sub(ended[first-1].EndedAt) <= endedFor {
+		if members += len(ended[first-1].Members); members > membersMost {
+			break
+		}
+		first--
+	}
+	return slices.Clone(ended[first:])
 }
 
 // over is when the incident will be over, if it stays quiet.
@@ -308,7 +321,7 @@ func (b *Book) Open() []Incident {
 }
 
 // Ended are the incidents that ended in the last week, in order of their end, a
-// hundred at most.
+// hundred with a thousand alarms at most.
 func (b *Book) Ended() []Incident { return slices.Clone(b.ended) }
 
 // Together are the alarms that are handled with one.
