@@ -203,6 +203,9 @@ func TestEqualsJoinAnIncident(t *testing.T) {
 // taken as the alarms have it.
 func TestIncidentsOutliveARestart(t *testing.T) {
 	d := newDesk(t)
+	d.find("08:00", conditions.Drying, "hall", alerts.True, 2, 1)
+	d.find("08:10", conditions.DaySwing, "hall", alerts.True, 15, 12)
+	d.find("08:20", conditions.Drying, "hall", alerts.False, 0.5, 1)
 	d.find("09:00", conditions.Heat, "eggs", alerts.True, 36, 35)
 	d.find("09:10", conditions.Chill, "larvae", alerts.True, 10, 15)
 	text, err := json.Marshal(d.book.State())
@@ -225,6 +228,7 @@ func TestIncidentsOutliveARestart(t *testing.T) {
 		return def.Priority()
 	}
 	again.Reconcile(d.machine.Memory(), priority, d.at("09:20"))
+	// The swing of the day outlasts its incident, and is none of its own.
 	open := again.Open()
 	if len(open) != 3 || open[0].Lead().Key.Condition != conditions.Heat || !open[1].QuietAt.Equal(d.at("09:20")) {
 		t.Fatalf("incidents %+v", open)

@@ -378,7 +378,8 @@ func (b *Book) Reconcile(list []alerts.Alarm, priority func(alerts.Condition) al
 	}
 	for k := range list {
 		a := &list[k]
-		if !a.Active || b.of(a.Key, a.Occurrence) != nil {
+		outlasts := func(i Incident) bool { return i.member(a.Occurrence) != nil }
+		if !a.Active || b.of(a.Key, a.Occurrence) != nil || slices.ContainsFunc(b.ended, outlasts) {
 			continue
 		}
 		p := priority(a.Key.Condition)
