@@ -37,7 +37,7 @@ func newDesk(t *testing.T) *desk {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return &desk{t: t, machine: machine, book: incidents.NewBook(conditions.Incidents())}
+	return &desk{t: t, machine: machine, book: incidents.NewBook(conditions.Incidents(), 20*time.Minute)}
 }
 
 func (d *desk) take(steps []alerts.Transition) {
@@ -216,7 +216,7 @@ func TestIncidentsOutliveARestart(t *testing.T) {
 	if err := json.Unmarshal(text, &st); err != nil {
 		t.Fatal(err)
 	}
-	again := incidents.NewBook(conditions.Incidents())
+	again := incidents.NewBook(conditions.Incidents(), 20*time.Minute)
 	again.Restore(st)
 	if diff := cmp.Diff(d.book.Open(), again.Open()); diff != "" {
 		t.Errorf("(-before +after):\n%s", diff)

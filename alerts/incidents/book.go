@@ -10,11 +10,6 @@ import (
 	"rearguard/sensors"
 )
 
-// settle is how long an incident of a theme must have been quiet to be over:
-// longer than what follows the end of heat or cold, such as the change of
-// temperature that an opened door brings.
-const settle = 20 * time.Minute
-
 // onTheWay is how long somebody who has taken an incident on is taken to see
 // what joins it as an equal, such as another sensor that falls silent (common
 // practice, no published source).
@@ -59,17 +54,23 @@ type State struct {
 // Book keeps all incidents. It belongs to one goroutine.
 type Book struct {
 	roles map[alerts.Condition]Role
-	open  []*Incident
-	ended []Incident
+	// settle is how long an incident of a theme must have been quiet to be over.
+	settle time.Duration
+	open   []*Incident
+	ended  []Incident
 }
 
 // NewBook returns a book without any incident. A condition that has no role is
-// an incident by itself.
-func NewBook(roles map[alerts.Condition]Role) *Book { return &Book{roles: roles} }
+// an incident by itself, and over at once. One with a theme must have been quiet
+// for as long as it takes to settle: longer than what follows the end of heat or
+// cold, such as the change of temperature that an opened door brings.
+func NewBook(roles map[alerts.Condition]Role, settle time.Duration) *Book {
+	return &Book{roles: roles, settle: settle}
+}
 
 // Advance lets time pass up to now, and tells what has ended.
 func (b *Book) Advance(now time.Time) []News {
-	due := func(i *Incident) bool { return !i.QuietAt.IsZero() && !i.over().After(now) }
+	due := func(i *Incident) bool { return !i.QuietAt.IsZero() && !b.over(i).After(now) }
 	if !slices.ContainsFunc(b.open, due) && (len(b.ended) == 0 || now.Sub(b.ended[0].EndedAt) <= endedFor) {
 		return nil
 	}
@@ -78,7 +79,7 @@ func (b *Book) Advance(now time.Time) []News {
 		if !due(i) {
 			return false
 		}
-		i.EndedAt = i.over()
+		i.EndedAt = b.over(i)
 		if len(i.Told) > 0 {
 			news = append(news, News{Over, i.EndedAt, i.clone()})
 		}
@@ -105,12 +106,12 @@ func forget(ended []Incident, now time.Time) []Incident {
 	return slices.Clone(ended[first:])
 }
 
-// over is when the incident will be over, if it stays quiet.
-func (i *Incident) over() time.Time {
+// over is when an incident will be over, if it stays quiet.
+func (b *Book) over(i *Incident) time.Time {
 	if i.Theme == "" {
 		return i.QuietAt
 	}
-	return i.QuietAt.Add(settle)
+	return i.QuietAt.Add(b.settle)
 }
 
 // Take takes in a step of an alarm of a priority, after Advance to its time. It

@@ -209,7 +209,7 @@ func TestNewsFollowsTheAlarmMachine(t *testing.T) {
 		Sequence int64
 	}
 	var got []news
-	book := incidents.NewBook(nil)
+	book := incidents.NewBook(nil, 0)
 	take := func(transitions []alerts.Transition) {
 		t.Helper()
 		for _, tr := range transitions {

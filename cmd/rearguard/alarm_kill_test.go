@@ -77,6 +77,7 @@ people: [{id: lead, name: Lead}]
 channels: [{id: phone, kind: webhook, url: %q, secret_env: REARGUARD_KILL_SECRET}]
 roster: [{who: [lead], channels: [phone], priorities: [low, medium, high, critical]}]
 alarms: {heat: {on_delay: 1s, off_delay: 2s}}
+incidents: {settle: 0s}
 `, fmt.Sprintf("tcp://127.0.0.1:%d", m.Port), pages, hook.URL)
 	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
 		t.Fatal(err)

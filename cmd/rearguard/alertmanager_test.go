@@ -70,7 +70,7 @@ alertmanagers: [%s]
 
 	// An Alertmanager that is entered later is told from then on.
 	eventually(t, "it is hot", time.Minute, func() bool { return heatState(d) == "unacknowledged" })
-	write(fmt.Sprintf("{id: house, url: %q, resend: 3s}", am.URL))
+	write(fmt.Sprintf("{id: house, url: %q, resend: 8s}", am.URL))
 	if err := d.cmd.Process.Signal(syscall.SIGHUP); err != nil {
 		t.Fatal(err)
 	}

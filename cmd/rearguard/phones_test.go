@@ -197,6 +197,7 @@ people: [{id: lead, name: Lead}]
 channels: [{id: phone, kind: push, push: {contact: "mailto:lead@example.org", key_file: push.key, services: [127.0.0.1], ca_file: %q}}]
 roster: [{who: [lead], channels: [phone], priorities: [high, critical]}]
 alarms: {heat: {on_delay: 1s, off_delay: 2s}}
+incidents: {settle: 0s}
 `, fmt.Sprintf("tcp://127.0.0.1:%d", m.Port), pages, service.CAFile())
 	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
 		t.Fatal(err)

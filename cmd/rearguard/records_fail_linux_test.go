@@ -242,6 +242,7 @@ people: [{id: lead, name: Lead}]
 channels: [{id: phone, kind: webhook, url: %q, secret_env: REARGUARD_FAIL_SECRET}]
 roster: [{who: [lead], channels: [phone], priorities: [low, medium, high, critical]}]
 alarms: {heat: {on_delay: 1s, off_delay: 2s}}
+incidents: {settle: 0s}
 `, m.Port, s.pages, rooms, thermos, hook.URL)
 	image := filepath.Join(s.dir, "disk.img")
 	for _, err := range []error{os.WriteFile(s.config, []byte(text), 0o600), os.Mkdir(disk.path, 0o700), os.WriteFile(image, nil, 0o600), os.Truncate(image, 16<<20)} {

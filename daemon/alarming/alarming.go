@@ -54,7 +54,7 @@ func New(f *facility.Facility, invented bool) (*Alarms, error) {
 		return nil, err
 	}
 	a := &Alarms{
-		Rules: conditions.NewEvaluator(definitions), machine: machine, book: incidents.NewBook(conditions.Incidents()),
+		Rules: conditions.NewEvaluator(definitions), machine: machine, book: incidents.NewBook(conditions.Incidents(), f.Incidents.Settle),
 		calls: performance.NewCalls(), roster: Roster(f), people: make(map[string]string), rooms: make(map[sensors.RoomID]string),
 		letterhead: notify.Letterhead{Facility: f.Site.Name, Invented: invented, Zone: f.Site.Location.String()},
 	}

@@ -25,7 +25,8 @@ func Defaults() Facility {
 			AgeLimit:        30 * 24 * time.Hour,
 			GapLimit:        6 * time.Hour,
 		},
-		Limits: Limits{DryingAfter: 30 * time.Minute, DampAfter: 4 * time.Hour},
+		Limits:    Limits{DryingAfter: 30 * time.Minute, DampAfter: 4 * time.Hour},
+		Incidents: Incidents{Settle: 20 * time.Minute},
 	}
 }
 

@@ -42,6 +42,14 @@ type Facility struct {
 	Alertmanagers []Alertmanager `yaml:"alertmanagers"`
 	// Alarms holds what the file says differently about a condition.
 	Alarms map[alerts.Condition]Tuning `yaml:"alarms"`
+	// Incidents says how alarms that are of one trouble are told.
+	Incidents Incidents `yaml:"incidents"`
+}
+
+// Incidents says how alarms that are of one trouble are told.
+type Incidents struct {
+	// Settle is how long nothing of one must have been on for it to be over.
+	Settle time.Duration `yaml:"settle" rule:"range=0s..24h"`
 }
 
 // Site names the facility and says where it lies.

@@ -67,17 +67,24 @@ func (s *service) forgotTold(err error) {
 
 // followAlarms keeps the book of the relay until ctx ends, while there is anybody
 // to tell.
-func (s *service) followAlarms(ctx context.Context) {
-	s.eachTick(ctx, func() {
-		f := s.site.now.Load().facility
-		if len(f.Alertmanagers) == 0 {
-			return
-		}
-		// What begins is told even if the records cannot be written now.
-		if s.relay.book.Take(s.now(), standing(s.site.Snapshot(), f.Web.PublicURL)) {
-			s.relay.Wake()
-		}
-	})
+func (s *service) followAlarms(ctx context.Context) { s.eachTick(ctx, s.takeAlarms) }
+
+func (s *service) takeAlarms() {
+	f := s.site.now.Load().facility
+	if len(f.Alertmanagers) == 0 {
+		return
+	}
+	// What begins is told even if the records cannot be written now.
+	if s.relay.book.Take(s.now(), standing(s.site.Snapshot(), f.Web.PublicURL)) {
+		s.relay.Wake()
+	}
+}
+
+// tellAlertmanagers tells them until ctx ends. What they were told before a kill
+// may be older than the alarms, so these are looked at first.
+func (s *service) tellAlertmanagers(ctx context.Context) {
+	s.takeAlarms()
+	s.relay.Run(ctx)
 }
 
 // keepBook writes the book into the records until ctx ends.

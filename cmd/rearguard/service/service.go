@@ -219,7 +219,7 @@ func (s *service) start(ctx, hard context.Context, running *parts) {
 		func() { s.relayNotices(ctx, notices) },
 		func() { s.notifier.Run(ctx) },
 		func() { s.followClock(ctx) },
-		func() { s.relay.Run(ctx) },
+		func() { s.tellAlertmanagers(ctx) },
 		func() { s.followAlarms(ctx) },
 		func() { s.keepBook(ctx) },
 		func() { s.unrecorded.Run(ctx) },
