@@ -179,6 +179,20 @@ func TestIncidentsOfRooms(t *testing.T) {
 		"09:10 again mains_lost", "09:20 again mains_lost", "09:31 again heat", "09:32 over mains_lost")
 }
 
+// What has moved on to the incident of its root leaves the rest of its own behind,
+// which ends.
+func TestRestOfAnIncidentEnds(t *testing.T) {
+	d := newDesk(t)
+	d.find("09:00", conditions.Damp, "larvae", alerts.True)
+	d.find("09:02", conditions.PowerLost, "larvae", alerts.True)
+	d.find("09:03", conditions.Damp, "larvae", alerts.False)
+	d.find("09:05", conditions.MainsLost, "", alerts.True)
+	d.pass("09:30")
+	if open, ended := d.book.Open(), d.book.Ended(); len(open) != 1 || len(ended) != 1 || len(ended[0].Members) != 1 || ended[0].Room != "larvae" {
+		t.Errorf("open %+v, ended %+v", open, ended)
+	}
+}
+
 // A second sensor that falls silent is no news to whoever is called, or on the
 // way; hours later it is.
 func TestEqualsJoinAnIncident(t *testing.T) {

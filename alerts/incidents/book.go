@@ -114,8 +114,9 @@ func (b *Book) over(i *Incident) time.Time {
 	return i.QuietAt.Add(b.settle)
 }
 
-// Take takes in a step of an alarm of a priority, after Advance to its time. It
-// tells what follows for people; whether the step itself calls is in it.
+// Take takes in a step of an alarm of a priority, after Advance to its time, and
+// says what people are told of it. A step that is to call somebody does so only
+// where a Call or an Again comes of it.
 func (b *Book) Take(t alerts.Transition, priority alerts.Priority) []News {
 	a := &t.Alarm
 	i := b.of(t.Key, t.Occurrence)
@@ -126,7 +127,7 @@ func (b *Book) Take(t alerts.Transition, priority alerts.Priority) []News {
 	if i == nil {
 		return nil
 	}
-	i = b.follow(i, a)
+	i = b.follow(i, a, t.Time)
 	m := i.member(t.Occurrence)
 	m.Silenced, m.Under = a.OutOfService || !a.ShelvedUntil.IsZero(), a.Under != nil
 	switch {
@@ -135,17 +136,22 @@ func (b *Book) Take(t alerts.Transition, priority alerts.Priority) []News {
 	case m.On():
 		m.ClearedAt = t.Time
 	}
-	switch {
-	case i.open():
-		i.QuietAt = time.Time{}
-	case i.QuietAt.IsZero():
-		i.QuietAt = t.Time
-	}
+	i.settle(t.Time)
 	var news []News
 	if what := i.tells(&t, m); what != "" {
 		news = append(news, News{what, t.Time, i.clone()})
 	}
 	return append(news, b.Advance(t.Time)...)
+}
+
+// settle takes note of whether anything of the incident is on at a time.
+func (i *Incident) settle(at time.Time) {
+	switch {
+	case i.open():
+		i.QuietAt = time.Time{}
+	case i.QuietAt.IsZero():
+		i.QuietAt = at
+	}
 }
 
 // tells says what a step of a member tells people, empty for nothing.
@@ -249,7 +255,7 @@ func (b *Book) reopened(a *alerts.Alarm) *Incident {
 
 // follow moves an alarm that follows from another into the incident of that. An
 // incident that is left without any is none any more: people hear of the other.
-func (b *Book) follow(i *Incident, a *alerts.Alarm) *Incident {
+func (b *Book) follow(i *Incident, a *alerts.Alarm, at time.Time) *Incident {
 	if a.Under == nil {
 		return i
 	}
@@ -272,6 +278,7 @@ func (b *Book) follow(i *Incident, a *alerts.Alarm) *Incident {
 			slices.Sort(root.Told)
 		}
 	}
+	i.settle(at)
 	if len(i.Members) == 0 {
 		b.open = slices.DeleteFunc(b.open, func(o *Incident) bool { return o == i })
 	}
@@ -373,9 +380,7 @@ func (b *Book) Reconcile(list []alerts.Alarm, priority func(alerts.Condition) al
 				m.ClearedAt = now
 			}
 		}
-		if !i.open() && i.QuietAt.IsZero() {
-			i.QuietAt = now
-		}
+		i.settle(now)
 	}
 	for k := range list {
 		a := &list[k]
@@ -387,7 +392,7 @@ func (b *Book) Reconcile(list []alerts.Alarm, priority func(alerts.Condition) al
 		i := b.join(a, p, a.RaisedAt)
 		m := i.member(a.Occurrence)
 		m.Silenced, m.Under = a.OutOfService || !a.ShelvedUntil.IsZero(), a.Under != nil
-		i.QuietAt = time.Time{}
+		i.settle(now)
 		if a.Annunciations > 0 && !slices.Contains(i.Told, p) {
 			i.Calls, i.Told = i.Calls+1, append(i.Told, p)
 			slices.Sort(i.Told)
