@@ -41,10 +41,11 @@ func recordsLost(ctx context.Context, r *run, e world.Event) begun {
 		c.disturbed, c.astray, c.homeless = true, true, 0
 	}
 	return begun{words, func() string {
-		if r.process != nil {
-			l.real, l.asked = false, true
-			r.do(ctx, fold.AdoptRecords{Who: "Lead"}, func() { l.asked = false })
+		if r.process == nil {
+			return ""
 		}
+		l.real, l.asked = false, true
+		r.do(ctx, fold.AdoptRecords{Who: "Lead"}, func() { l.asked = false })
 		return "somebody says that the records are the right ones"
 	}}
 }
