@@ -129,7 +129,7 @@ func (b *Book) Take(t alerts.Transition, priority alerts.Priority) []News {
 	}
 	i = b.follow(i, a, t.Time)
 	m := i.member(t.Occurrence)
-	m.Silenced, m.Under = a.OutOfService || !a.ShelvedUntil.IsZero(), a.Under != nil
+	m.heed(a)
 	switch {
 	case a.Active:
 		m.ClearedAt = time.Time{}
@@ -390,8 +390,7 @@ func (b *Book) Reconcile(list []alerts.Alarm, priority func(alerts.Condition) al
 		}
 		p := priority(a.Key.Condition)
 		i := b.join(a, p, a.RaisedAt)
-		m := i.member(a.Occurrence)
-		m.Silenced, m.Under = a.OutOfService || !a.ShelvedUntil.IsZero(), a.Under != nil
+		i.member(a.Occurrence).heed(a)
 		i.settle(now)
 		if a.Annunciations > 0 && !slices.Contains(i.Told, p) {
 			i.Calls, i.Told = i.Calls+1, append(i.Told, p)

@@ -91,6 +91,11 @@ func (p Peak) beyond() float64 { return max(p.Value-p.Limit, p.Limit-p.Value) }
 // On reports whether the alarm is on.
 func (m *Member) On() bool { return m.ClearedAt.IsZero() }
 
+// heed takes note of what keeps the alarm quiet.
+func (m *Member) heed(a *alerts.Alarm) {
+	m.Silenced, m.Under = a.OutOfService || !a.ShelvedUntil.IsZero(), a.Under != nil
+}
+
 // calls reports whether it could call somebody now.
 func (m *Member) calls() bool { return m.On() && !m.Silenced && !m.Under }
 
