@@ -5,6 +5,15 @@ import (
 	"strings"
 )
 
+// Place is where an alarm is, for people: the name of the room, empty for the
+// facility, with the sensor or cohort that the alarm is about.
+func Place(room, subject string) string {
+	if room == "" || subject == "" {
+		return room + subject
+	}
+	return room + ", " + subject
+}
+
 // Headline is the first line a person reads: room and number first, then
 // what is wrong. Room is the room's name, empty for the facility.
 func Headline(d Definition, room string, value, limit float64, unit string) string {

@@ -50,11 +50,7 @@ func (d *desk) take(steps []alerts.Transition) {
 
 func (d *desk) tell(news []incidents.News) {
 	for _, n := range news {
-		lead := n.Incident.Lead()
-		if n.What == incidents.Over {
-			lead = n.Incident.Worst()
-		}
-		d.told = append(d.told, fmt.Sprintf("%s %s %s", n.Time.Format("15:04"), n.What, lead.Key.Condition))
+		d.told = append(d.told, fmt.Sprintf("%s %s %s", n.Time.Format("15:04"), n.What, n.Incident.About().Key.Condition))
 	}
 }
 
@@ -115,11 +111,11 @@ func TestStuckHeaterIsOneIncident(t *testing.T) {
 	if len(open) != 1 || len(open[0].Members) != 5 {
 		t.Fatalf("incidents %+v", open)
 	}
-	action := func(c alerts.Condition) string {
+	definition := func(c alerts.Condition) alerts.Definition {
 		def, _ := d.machine.Definition(c)
-		return def.FirstAction
+		return def
 	}
-	if steps := open[0].Steps(action); !strings.HasPrefix(steps[0], "Switch the heater off") || slices.ContainsFunc(steps, func(s string) bool { return strings.Contains(s, "close the vents") }) {
+	if steps := open[0].Steps(definition); !strings.HasPrefix(steps[0], "Switch the heater off") || slices.ContainsFunc(steps, func(s string) bool { return strings.Contains(s, "close the vents") }) {
 		t.Errorf("to do: %q", steps)
 	}
 	d.acknowledge("12:05", conditions.Heat, "pupae")

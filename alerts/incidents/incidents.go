@@ -141,6 +141,15 @@ func (i *Incident) best(among func(*Member) bool) *Member {
 	return best
 }
 
+// About is the alarm by which people know it: the one to act on first, or the
+// worst it had once it is over.
+func (i *Incident) About() *Member {
+	if i.EndedAt.IsZero() {
+		return i.Lead()
+	}
+	return i.Worst()
+}
+
 // Worst is the most urgent alarm that it ever had.
 func (i *Incident) Worst() *Member { return i.best(func(*Member) bool { return true }) }
 
@@ -156,16 +165,16 @@ func (i *Incident) On() []Member {
 	return list
 }
 
-// Steps are what to do, in order and without contradiction, by what is to be
-// done first about a condition.
-func (i *Incident) Steps(action func(alerts.Condition) string) []string {
+// Steps are what to do, in order and without contradiction, by the definitions
+// of conditions.
+func (i *Incident) Steps(definition func(alerts.Condition) alerts.Definition) []string {
 	var steps []string
 	on := i.On()
 	for _, m := range on {
 		if m.Under || slices.ContainsFunc(on, func(o Member) bool { return slices.Contains(m.Yields, o.Key.Condition) }) {
 			continue
 		}
-		if words := action(m.Key.Condition); words != "" && !slices.Contains(steps, words) {
+		if words := definition(m.Key.Condition).FirstAction; words != "" && !slices.Contains(steps, words) {
 			steps = append(steps, words)
 		}
 	}

@@ -41,9 +41,9 @@ func NewHTTPClient(roots *x509.CertPool) *http.Client {
 }
 
 // Exchange makes a call and returns the header of an answer with a 2xx code,
-// which has taken it. The answer 410 is an error made by Permanent, and one
-// that says when to try again an error made by RetryAfter. Peer names the server in errors; what is in secret is left out
-// of them, should the server repeat it.
+// which has taken it. The answer 410 is an error made by Permanent, and one that
+// says when to try again an error made by RetryAfter. Peer names the server in
+// errors; what is in secret is left out of them, should the server repeat it.
 func Exchange(client *http.Client, request *http.Request, peer string, now time.Time, secret ...string) (http.Header, error) {
 	answer, err := client.Do(request)
 	if err != nil {

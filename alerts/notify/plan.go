@@ -32,22 +32,18 @@ type Letterhead struct {
 
 // Case is what News needs to know of an incident beside the news.
 type Case struct {
-	// Alarm is the one to act on first, as it is now.
+	// Alarm is the one that the incident is about, as it is now.
 	Alarm alerts.Alarm
 	// Definition is that of a condition.
 	Definition func(alerts.Condition) alerts.Definition
-	// RoomName is the name of its room; Steps is what to do, in order.
+	// RoomName is the name of its room.
 	RoomName string
-	Steps    []string
 }
 
 // News is what people are told of an incident.
 func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 	i := &news.Incident
-	lead := i.Lead()
-	if news.What == incidents.Over {
-		lead = i.Worst()
-	}
+	lead := i.About()
 	d := c.Definition(lead.Key.Condition)
 	n := AlarmNotice{
 		Facility: from.Facility, Invented: from.Invented, Zone: from.Zone,
@@ -82,7 +78,7 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 			Title: c.Definition(m.Key.Condition).Title, Subject: m.Key.Subject, Value: m.Peak.Value, Limit: m.Peak.Limit, Unit: m.Peak.Unit,
 		})
 	}
-	for _, step := range c.Steps {
+	for _, step := range i.Steps(c.Definition) {
 		if step != n.FirstAction {
 			n.Steps = append(n.Steps, step)
 		}

@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -93,17 +94,7 @@ func Render(n AlarmNotice, now time.Time, remarks ...string) (subject, body stri
 // place is the room's name, or its id if it has none, with the sensor or
 // cohort that the alarm is about.
 func (n AlarmNotice) place() string {
-	place := n.RoomName
-	if place == "" {
-		place = string(n.Key.Room)
-	}
-	if n.Key.Subject == "" {
-		return place
-	}
-	if place == "" {
-		return n.Key.Subject
-	}
-	return place + ", " + n.Key.Subject
+	return alerts.Place(cmp.Or(n.RoomName, string(n.Key.Room)), n.Key.Subject)
 }
 
 func (n AlarmNotice) placeOr(other string) string {

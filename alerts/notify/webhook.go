@@ -39,10 +39,9 @@ type WebhookConfig struct {
 }
 
 // Webhook calls an address with a signed body, JSON unless a template says
-// otherwise, after the Standard
-// Webhooks scheme: headers webhook-id, webhook-timestamp and
-// webhook-signature, the last being "v1," and the base64 HMAC-SHA256 of
-// "id.timestamp.body".
+// otherwise, after the Standard Webhooks scheme: headers webhook-id,
+// webhook-timestamp and webhook-signature, the last being "v1," and the base64
+// HMAC-SHA256 of "id.timestamp.body".
 type Webhook struct {
 	config WebhookConfig
 	client *http.Client

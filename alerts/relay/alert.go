@@ -54,10 +54,7 @@ type Alert struct {
 // alert is the alarm in the terms of an Alertmanager. What is not always the
 // same while the alarm is on is no label.
 func (s *Standing) alert() Alert {
-	place := s.RoomName
-	if s.Key.Subject != "" {
-		place = strings.TrimPrefix(place+", "+s.Key.Subject, ", ")
-	}
+	place := alerts.Place(s.RoomName, s.Key.Subject)
 	return Alert{
 		Labels: filled(map[string]string{
 			"alertname": bounded("rearguard_" + string(s.Key.Condition)),

@@ -88,14 +88,7 @@ incidents: {settle: 0s}
 	ready := func() { eventually(t, "ready", time.Minute, func() bool { return d.get("/readyz", nil) }) }
 	ready()
 
-	var milli, fed atomic.Int64
-	milli.Store(25_000)
-	stop := make(chan struct{})
-	var feeding sync.WaitGroup
-	feeding.Go(func() { feedTemperature(t, m.URL(), &milli, &fed, stop) })
-	defer feeding.Wait()
-	defer close(stop)
-
+	milli, fed := feed(t, m.URL(), 25_000)
 	post(t, pages, "/api/v1/cohorts", `{"who":"keeper","id":"c","species":"danaus-plexippus","start_stage":"larva-3","individuals":50,"room":"nursery"}`)
 	rng := rand.New(rand.NewPCG(3, 5))
 	kill := func() {
@@ -226,6 +219,19 @@ func post(t *testing.T, pages, path, body string) {
 		why, _ := io.ReadAll(answer.Body)
 		t.Fatalf("%s: %s %s", path, answer.Status, why)
 	}
+}
+
+// feed publishes a temperature in thousandths of a °C, which can be changed, until
+// the test ends, and counts how often it did.
+func feed(t *testing.T, url string, first int64) (milli, fed *atomic.Int64) {
+	t.Helper()
+	milli, fed = new(atomic.Int64), new(atomic.Int64)
+	milli.Store(first)
+	stop := make(chan struct{})
+	var feeding sync.WaitGroup
+	feeding.Go(func() { feedTemperature(t, url, milli, fed, stop) })
+	t.Cleanup(func() { close(stop); feeding.Wait() })
+	return milli, fed
 }
 
 // feedTemperature publishes the temperature every 200 ms until stop.

@@ -5,8 +5,6 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"sync"
-	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -48,13 +46,7 @@ alertmanagers: [%s]
 	t.Cleanup(func() { d.end(syscall.SIGKILL) })
 	ready := func() { eventually(t, "ready", time.Minute, func() bool { return d.get("/readyz", nil) }) }
 	ready()
-	var milli, fed atomic.Int64
-	milli.Store(36_000)
-	stop := make(chan struct{})
-	var feeding sync.WaitGroup
-	feeding.Go(func() { feedTemperature(t, m.URL(), &milli, &fed, stop) })
-	defer feeding.Wait()
-	defer close(stop)
+	milli, _ := feed(t, m.URL(), 36_000)
 	post(t, pages, "/api/v1/cohorts", `{"who":"keeper","id":"c","species":"danaus-plexippus","start_stage":"larva-3","individuals":50,"room":"nursery"}`)
 	told := func() *relaytest.Active {
 		for _, a := range am.Active() {

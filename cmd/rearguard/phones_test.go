@@ -234,11 +234,7 @@ incidents: {settle: 0s}
 	p.says(ctx, "Seen. Messages reach this phone.")
 	p.says(ctx, "Test seen")
 
-	var milli, fed atomic.Int64
-	milli.Store(36_000)
-	stop, fedUp := make(chan struct{}), make(chan struct{})
-	go func() { defer close(fedUp); feedTemperature(t, m.URL(), &milli, &fed, stop) }()
-	t.Cleanup(func() { close(stop); <-fedUp })
+	feed(t, m.URL(), 36_000)
 	post(t, pages, "/api/v1/cohorts", `{"who":"keeper","id":"c","species":"danaus-plexippus","start_stage":"larva-3","individuals":50,"room":"nursery"}`)
 	raised := p.receive(ctx, worker, "Nursery")
 	if raised.Header.Get("Urgency") != "high" || len(raised.Header.Get("Topic")) != 32 || raised.Browser != p.browsers[0] || raised.Claims.Subject != "mailto:lead@example.org" {

@@ -196,9 +196,9 @@ func (a *Alarms) emit(steps []alerts.Transition) error {
 func (a *Alarms) tell(news []incidents.News) error {
 	for k := range news {
 		n := &news[k]
-		lead := n.Incident.Lead()
+		lead := n.Incident.About()
 		told := notify.News(a.letterhead, *n, notify.Case{
-			Alarm: a.machine.Alarm(lead.Key), Definition: a.Definition, RoomName: a.rooms[lead.Key.Room], Steps: a.Steps(&n.Incident),
+			Alarm: a.machine.Alarm(lead.Key), Definition: a.Definition, RoomName: a.rooms[lead.Key.Room],
 		})
 		to := notify.To{Priorities: n.Incident.Told, Names: a.people}
 		switch n.What {
@@ -222,11 +222,6 @@ func (a *Alarms) tell(news []incidents.News) error {
 
 // Incidents are those that are open, and those that ended lately.
 func (a *Alarms) Incidents() (open, ended []incidents.Incident) { return a.book.Open(), a.book.Ended() }
-
-// Steps are what to do about an incident, in order.
-func (a *Alarms) Steps(i *incidents.Incident) []string {
-	return i.Steps(func(c alerts.Condition) string { return a.Definition(c).FirstAction })
-}
 
 // Collect puts what has happened since the last call into a batch.
 func (a *Alarms) Collect(b *records.Batch) error {

@@ -24,9 +24,7 @@ func (d *document) validatePushChannels(f *Facility) {
 	for i, c := range f.Channels {
 		path := fmt.Sprintf("channels[%d]", i)
 		if c.Kind != Push {
-			if c.Push != nil && c.Kind != "" {
-				d.Fault(path+".push", fmt.Sprintf("push does not belong to kind %s", c.Kind), "remove it")
-			}
+			d.foreign(path, c.Kind, map[string]bool{"push": c.Push != nil && c.Kind != ""})
 			continue
 		}
 		if first > 0 {
@@ -37,14 +35,8 @@ func (d *document) validatePushChannels(f *Facility) {
 		if c.Push == nil && !d.Has(path+".push") {
 			d.Fault(path, "a channel of kind push needs push", "add push: with contact and key_file")
 		}
-		for key, value := range map[string]string{"url": c.URL, "secret_file": c.SecretFile, "secret_env": c.SecretEnv, "ca_file": c.CAFile} {
-			if value != "" {
-				d.Fault(path+"."+key, fmt.Sprintf("%s does not belong to kind push", key), "remove it")
-			}
-		}
-		if c.SMTP != nil {
-			d.Fault(path+".smtp", "smtp does not belong to kind push", "remove it")
-		}
+		d.foreign(path, c.Kind, c.ofCall())
+		d.foreign(path, c.Kind, map[string]bool{"smtp": c.SMTP != nil})
 		if c.Push != nil {
 			d.validatePush(path+".push", *c.Push)
 		}

@@ -214,14 +214,8 @@ func (d *document) validateChannel(path string, c Channel) {
 		if c.SMTP == nil && !d.Has(path+".smtp") {
 			d.Fault(path, "a channel of kind email needs smtp", "add smtp: with the host of the mail server")
 		}
-		for key, value := range map[string]string{"url": c.URL, "secret_file": c.SecretFile, "secret_env": c.SecretEnv, "ca_file": c.CAFile} {
-			if value != "" {
-				d.Fault(path+"."+key, fmt.Sprintf("%s does not belong to kind email", key), "remove it")
-			}
-		}
-		if c.Template != nil {
-			d.Fault(path+".template", "template does not belong to kind email", "remove it")
-		}
+		d.foreign(path, c.Kind, c.ofCall())
+		d.foreign(path, c.Kind, map[string]bool{"template": c.Template != nil})
 	case Webhook:
 		switch {
 		case !d.Has(path + ".url"):
@@ -232,15 +226,27 @@ func (d *document) validateChannel(path string, c Channel) {
 		if !d.secret(path, "secret", c.SecretFile, c.SecretEnv) && !d.Has(path+".template") {
 			d.Fault(path, "a channel of kind webhook needs a secret to sign with", "add secret_file: or secret_env:")
 		}
-		if c.SMTP != nil {
-			d.Fault(path+".smtp", "smtp does not belong to kind webhook", "remove it")
-		}
+		d.foreign(path, c.Kind, map[string]bool{"smtp": c.SMTP != nil})
 		if c.Template != nil {
 			d.validateTemplate(path+".template", c.Template, c.URL)
 		}
 	}
 	if s := c.SMTP; s != nil {
 		d.validateSMTP(path+".smtp", *s)
+	}
+}
+
+// ofCall says which of the keys are given by which a webhook is called.
+func (c *Channel) ofCall() map[string]bool {
+	return map[string]bool{"url": c.URL != "", "secret_file": c.SecretFile != "", "secret_env": c.SecretEnv != "", "ca_file": c.CAFile != ""}
+}
+
+// foreign finds keys that are given and do not belong to the kind of a channel.
+func (d *document) foreign(path string, kind ChannelKind, given map[string]bool) {
+	for key, is := range given {
+		if is {
+			d.Fault(path+"."+key, fmt.Sprintf("%s does not belong to kind %s", key, kind), "remove it")
+		}
 	}
 }
 

@@ -34,8 +34,6 @@ func (i *Incident) Notices() int {
 type IncidentBook interface {
 	// Incidents are those that are open, and those that ended lately.
 	Incidents() (open, ended []incidents.Incident)
-	// Steps are what to do about one, in order.
-	Steps(i *incidents.Incident) []string
 	// Definition is that of a condition.
 	Definition(c alerts.Condition) alerts.Definition
 }
@@ -47,15 +45,11 @@ func IncidentsOf(b IncidentBook) []Incident {
 	slices.Reverse(ended)
 	list := make([]Incident, 0, len(open)+len(ended))
 	for _, i := range append(open, ended...) {
-		v := Incident{Incident: i, Steps: b.Steps(&i)}
+		v := Incident{Incident: i, Steps: i.Steps(b.Definition)}
 		for _, m := range i.Members {
 			v.Titles = append(v.Titles, b.Definition(m.Key.Condition).Title)
 		}
-		lead := i.Lead()
-		if !i.EndedAt.IsZero() {
-			lead = i.Worst()
-		}
-		def := b.Definition(lead.Key.Condition)
+		def := b.Definition(i.About().Key.Condition)
 		v.Title, v.Advice = def.Title, def.Advice()
 		list = append(list, v)
 	}

@@ -81,10 +81,7 @@ func (d *showing) tellIncidents(s *snapshot.Snapshot, known map[time.Time]told) 
 func place(s *snapshot.Snapshot, key alerts.Key) string {
 	for _, r := range s.Rooms {
 		if r.ID == key.Room {
-			if key.Subject != "" {
-				return r.Name + ", " + key.Subject
-			}
-			return r.Name
+			return alerts.Place(r.Name, key.Subject)
 		}
 	}
 	return "rearguard"

@@ -36,10 +36,15 @@ func (s *service) openRecords(ctx context.Context) (err error) {
 	if s.store.New() {
 		s.Logger.Info("the records are new", "path", s.store.Path())
 	}
+	s.logDoubt()
+	return nil
+}
+
+// logDoubt says why the records are doubted, if they are.
+func (s *service) logDoubt() {
 	if t := s.store.Trouble(); t.Doubt != "" {
 		s.Logger.Error("the records may not be the right ones", "reason", t.Doubt)
 	}
-	return nil
 }
 
 // beginAnew sets records that cannot be used aside and begins new ones in their
@@ -129,9 +134,7 @@ func (s *service) compareRecords(ctx context.Context, body []byte) {
 	if err != nil && ctx.Err() == nil {
 		s.Logger.Warn("the records could not be compared with what the broker keeps of them", "topic", noteTopic(s.Facility.Broker), "error", err)
 	}
-	if t := s.store.Trouble(); t.Doubt != "" {
-		s.Logger.Error("the records may not be the right ones", "reason", t.Doubt)
-	}
+	s.logDoubt()
 }
 
 // leaveNote has the broker keep how far the records have come.

@@ -66,10 +66,7 @@ func (c Card) HasValue() bool { return c.Unit != "" }
 // Heading is the title with the room and the sensor or cohort it is about,
 // unless the title names them already.
 func (c Card) Heading() string {
-	where := c.RoomName
-	if c.Key.Subject != "" {
-		where = strings.TrimPrefix(where+", "+c.Key.Subject, ", ")
-	}
+	where := alerts.Place(c.RoomName, c.Key.Subject)
 	if where == "" || strings.Contains(c.Title, c.RoomName) && c.RoomName != "" || strings.Contains(c.Title, c.Key.Subject) && c.Key.Subject != "" {
 		return format.Capital(c.Title)
 	}
