@@ -122,6 +122,8 @@ type Definition struct {
 	// B.1.5 and BACnet OUT_OF_RANGE), never on raising.
 	Deadband float64
 	Unit     string
+	// Difference is set where a value in °C is one of two temperatures.
+	Difference bool
 	// ReAlarm is how long after its acknowledgement an alarm that is still
 	// active calls again; zero for never.
 	ReAlarm time.Duration

@@ -1,8 +1,9 @@
 package alerts
 
 import (
-	"fmt"
 	"time"
+
+	"rearguard/alerts/wording"
 )
 
 // step works out one event on one alarm: a pure function of the alarm, its
@@ -75,7 +76,7 @@ func (s *step) raise(root *Key) {
 	before := s.a
 	event, reason := EventRaise, "condition true"
 	if s.def.OnDelay > 0 {
-		reason = fmt.Sprintf("condition true for %v", s.def.OnDelay)
+		reason = "condition true for " + exactly(s.def.OnDelay)
 	}
 	if s.a.Occurrence == 0 {
 		s.a.Occurrence, s.a.RaisedAt = s.occurrence, s.now
@@ -105,7 +106,7 @@ func (s *step) clear() {
 	before := s.a
 	reason := "condition false"
 	if wait := s.a.offDelay(s.def); wait > 0 {
-		reason = fmt.Sprintf("condition false for %v", wait)
+		reason = "condition false for " + exactly(wait)
 	}
 	told := s.a.Annunciations > 0
 	s.a.Active, s.a.ClearedAt = false, s.now
@@ -206,16 +207,19 @@ func (s *step) unfold() {
 // repeat calls again for an alarm that nobody has acknowledged.
 func (s *step) repeat() {
 	before := s.a
-	s.call(s.record(EventRepeat, before, "", fmt.Sprintf("not acknowledged within %v", s.now.Sub(s.a.LastAnnunciated))))
+	s.call(s.record(EventRepeat, before, "", "not acknowledged within "+exactly(s.now.Sub(s.a.LastAnnunciated))))
 }
 
 // realarm calls again for an alarm that was acknowledged and is still active.
 func (s *step) realarm() {
 	before := s.a
 	s.unacknowledge()
-	s.call(s.record(EventReAlarm, before, "", fmt.Sprintf("still active %v after it was acknowledged", s.def.ReAlarm)))
+	s.call(s.record(EventReAlarm, before, "", "still active "+exactly(s.def.ReAlarm)+" after it was acknowledged"))
 	s.out[len(s.out)-1].To = s.a.State()
 }
+
+// exactly is a span in the audit.
+func exactly(d time.Duration) string { return wording.Reader{}.Exactly(d) }
 
 // observe takes one finding in and reports whether the delay it completes is
 // already over, so that the alarm must be raised or cleared now.
@@ -229,10 +233,10 @@ func (s *step) observe(o Observation) (raise, clear bool) {
 		s.a.Want = o.Detail
 		return false, false
 	}
-	s.a.UnknownSince, s.a.Want = time.Time{}, ""
+	s.a.UnknownSince, s.a.Want = time.Time{}, wording.Text{}
 	s.a.Truth, s.a.ObservedAt = truth, s.now
-	s.a.Value, s.a.Limit, s.a.Unit, s.a.Due = o.Value, o.Limit, o.Unit, o.Due
-	if truth != False || o.Detail != "" {
+	s.a.Value, s.a.Limit, s.a.Unit, s.a.AirC, s.a.Due = o.Value, o.Limit, o.Unit, o.AirC, o.Due
+	if truth != False || !o.Detail.IsZero() {
 		// That all is well again needs no words; what was wrong stays.
 		s.a.Detail = o.Detail
 	}

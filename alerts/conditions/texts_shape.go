@@ -53,7 +53,7 @@ func shapeDefinitions() []alerts.Definition {
 			TimeToRespond: 24 * time.Hour,
 			Severity:      alerts.Moderate,
 			OnDelay:       30 * time.Minute, OffDelay: time.Hour,
-			Deadband: swingDeadband, Unit: "°C",
+			Deadband: swingDeadband, Unit: "°C", Difference: true,
 		},
 		{
 			Condition:     FastChange,

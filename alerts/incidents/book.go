@@ -218,7 +218,7 @@ func (b *Book) join(a *alerts.Alarm, priority alerts.Priority, at time.Time) *In
 	role := b.roles[a.Key.Condition]
 	m := Member{
 		Key: a.Key, Occurrence: a.Occurrence, Priority: priority, RaisedAt: a.RaisedAt, Order: role.Order, Herald: role.Herald, Explains: role.Explains, Yields: role.Yields,
-		Peak: peakOf(a.ObservedAt, a.Value, a.Limit, a.Unit),
+		Peak: peakOf(a.ObservedAt, a.Value, a.Limit, a.Unit, a.AirC),
 	}
 	if role.Theme != "" {
 		for _, i := range b.open {
@@ -290,7 +290,7 @@ func (b *Book) Note(o alerts.Observation) {
 	if o.Truth != alerts.True {
 		return
 	}
-	now := peakOf(o.Time, o.Value, o.Limit, o.Unit)
+	now := peakOf(o.Time, o.Value, o.Limit, o.Unit, o.AirC)
 	if now == (Peak{}) {
 		return
 	}
@@ -304,11 +304,11 @@ func (b *Book) Note(o alerts.Observation) {
 }
 
 // peakOf is a value against a limit, none without a unit or a number.
-func peakOf(at time.Time, value, limit float64, unit string) Peak {
+func peakOf(at time.Time, value, limit float64, unit string, airC *float64) Peak {
 	if unit == "" || math.IsNaN(value-limit) || math.IsInf(value-limit, 0) {
 		return Peak{}
 	}
-	return Peak{at, value, limit, unit}
+	return Peak{at, value, limit, unit, airC}
 }
 
 // Move takes in that the clock was moved and no time passed.

@@ -136,6 +136,9 @@ func (r Reader) value(a *Arg) string {
 			v, unit = v*9/5+32, "°F"
 		}
 	}
+	if a.Unitless {
+		unit = ""
+	}
 	return r.Number(v, a.Digits, a.Signed) + r.unit(unit, v, a.Digits)
 }
 
@@ -169,13 +172,14 @@ var singular = map[string]string{"days": "day", "rooms": "room"}
 // Measure is what a condition has measured.
 type Measure struct {
 	// Value and Limit are in Unit; without a unit there is no number.
-	Value, Limit float64
-	Unit         string
+	Value float64 `json:"value"`
+	Limit float64 `json:"limit"`
+	Unit  string  `json:"unit"`
 	// Difference is set for one between temperatures.
-	Difference bool
+	Difference bool `json:"difference,omitempty"`
 	// AirC is the temperature in °C of the air of which Value, a vapour pressure
 	// deficit in kPa, is told; nil where it is not known.
-	AirC *float64
+	AirC *float64 `json:"air_c,omitempty"`
 }
 
 // digitsOf are no more than a person can use: none for percent, spans of time
@@ -191,7 +195,9 @@ func digitsOf(unit string) int {
 }
 
 // Quantity says a value with its unit.
-func (r Reader) Quantity(v float64, unit string) string { return r.Plain(Measure{Value: v, Unit: unit}) }
+func (r Reader) Quantity(v float64, unit string) string {
+	return r.Plain(Measure{Value: v, Unit: unit})
+}
 
 // Plain says the value without what it means.
 func (r Reader) Plain(m Measure) string {
@@ -251,12 +257,13 @@ func (r Reader) Short(m Measure) string {
 	return r.Plain(m)
 }
 
-// Left says a span in one figure: minutes below two hours, hours below two days.
+// Left says a span in one figure: minutes below two hours but for the full hour,
+// hours below two days.
 func (r Reader) Left(d time.Duration) string {
 	switch {
 	case d < time.Minute:
-		return r.Word("1 min")
-	case d < 2*time.Hour:
+		return r.arg(&Arg{Is: number, Number: 1, Unit: "min"})
+	case d < 2*time.Hour && d%time.Hour != 0:
 		return r.arg(&Arg{Is: number, Number: math.Floor(d.Minutes()), Unit: "min"})
 	case d < 48*time.Hour:
 		return r.arg(&Arg{Is: number, Number: math.Floor(d.Hours()), Unit: "h"})

@@ -3,6 +3,7 @@ package fold
 import (
 	"rearguard/alerts"
 	"rearguard/alerts/conditions"
+	"rearguard/alerts/wording"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/roomair"
 	"rearguard/sensors"
@@ -72,7 +73,7 @@ func (cs *cohorts) heatInjury(c *cohort) *float64 {
 func (w *watch) endOrphans() error {
 	for _, a := range w.alarms.Remembered() {
 		why := w.orphaned(a.Key)
-		if why == "" {
+		if why.IsZero() {
 			continue
 		}
 		if err := w.alarms.Observe(alerts.Observation{Key: a.Key, Time: w.clock, Truth: alerts.False, Detail: why}); err != nil {
@@ -82,36 +83,36 @@ func (w *watch) endOrphans() error {
 	return nil
 }
 
-// orphaned says why nothing can be found about a key, empty if it can.
-func (w *watch) orphaned(k alerts.Key) string {
+// orphaned says why nothing can be found about a key, which is empty if it can.
+func (w *watch) orphaned(k alerts.Key) wording.Text {
 	if k.Room != "" && w.rooms.by[k.Room] == nil {
-		return "the room is no longer configured"
+		return wording.Say("the room is no longer configured")
 	}
 	switch k.Condition {
 	case conditions.SensorSilent, conditions.SensorFault:
 		if k.Subject == "" {
-			return ""
+			return wording.Text{}
 		}
 		if s := w.desk.Sensor(sensors.SensorID(k.Subject)); s == nil || s.Config().Room == "" || s.Config().Room != k.Room {
-			return "the sensor is no longer in this room"
+			return wording.Say("the sensor is no longer in this room")
 		}
 	case conditions.CohortUnwatched, conditions.SpeciesLost:
 		for c := range w.cohorts.all {
 			if string(c.ID) == k.Subject {
-				return ""
+				return wording.Text{}
 			}
 		}
-		return "the cohort is closed"
+		return wording.Say("the cohort is closed")
 	case conditions.CohortOverdue, conditions.CohortStalled:
 		c, err := w.cohorts.find(population.CohortID(k.Subject))
 		if err != nil {
-			return "the cohort is closed"
+			return wording.Say("the cohort is closed")
 		}
 		if room, ok := c.Cohort.RoomAt(w.clock); !ok || room != k.Room {
-			return "the cohort is no longer in this room"
+			return wording.Say("the cohort is no longer in this room")
 		}
 	}
-	return ""
+	return wording.Text{}
 }
 
 // atRisk are the cohorts that an alarm is about: the one it names, or all of
