@@ -173,6 +173,15 @@ func (i *Incident) About() *Member {
 // Worst is the most urgent alarm that it ever had.
 func (i *Incident) Worst() *Member { return i.best(func(*Member) bool { return true }) }
 
+// Measured is the alarm whose peak and dose are those of the incident: the one
+// that it is about, or the most urgent that has a value, nil for none.
+func (i *Incident) Measured() *Member {
+	if m := i.About(); m.Peak.Unit != "" {
+		return m
+	}
+	return i.best(func(m *Member) bool { return m.Peak.Unit != "" })
+}
+
 // On are the alarms that are on, in the order in which to act on them.
 func (i *Incident) On() []Member {
 	var list []Member
