@@ -69,7 +69,10 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 	case incidents.Over:
 		n.Kind = Cleared
 		n.Sequence++
-		n.Value, n.Limit, n.Unit, n.AirC, n.Due = lead.Peak.Value, lead.Peak.Limit, lead.Peak.Unit, lead.Peak.AirC, time.Time{}
+		n.Due = time.Time{}
+		if m := i.Measured(); m != nil {
+			n.Value, n.Limit, n.Unit, n.AirC = m.Peak.Value, m.Peak.Limit, m.Peak.Unit, m.Peak.AirC
+		}
 		members = i.Members
 	default:
 		n.Kind = Raised
