@@ -27,9 +27,9 @@ type Letterhead struct {
 	Invented bool
 	// Zone is the IANA name of the time zone in which people read times.
 	Zone string
-	// Link returns the address of the page for acknowledging; nil or an
-	// empty result leaves the link out.
-	Link func(alerts.Key) string
+	// Link returns the address of the page of an incident, on which it is
+	// acknowledged; nil or an empty result leaves the link out.
+	Link func(incident int64) string
 }
 
 // Case is what News needs to know of an incident beside the news.
@@ -55,7 +55,7 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 		Title: d.Title, RoomName: c.RoomName,
 		Measure: wording.Measure{Value: c.Alarm.Value, Limit: c.Alarm.Limit, Unit: c.Alarm.Unit, Difference: d.Difference, AirC: c.Alarm.AirC}, Detail: c.Alarm.Words(),
 		Advice:   d.Advice(),
-		RaisedAt: i.BeganAt, Time: news.Time, Due: c.Alarm.Due, Circumstances: Circumstances{AtRisk: c.AtRisk, TakenBy: i.TakenBy},
+		RaisedAt: i.BeganAt, Time: news.Time, Due: c.Alarm.Due, Circumstances: Circumstances{AtRisk: letter.DelicateFirst(c.AtRisk), TakenBy: i.TakenBy},
 		// Calls of one incident get even numbers, its end the odd number that
 		// follows.
 		Sequence: 2 * int64(i.Calls),
@@ -71,7 +71,9 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 		n.Sequence++
 		n.Due = time.Time{}
 		if m := i.Measured(); m != nil {
-			n.Value, n.Limit, n.Unit, n.AirC = m.Peak.Value, m.Peak.Limit, m.Peak.Unit, m.Peak.AirC
+			n.Measure = wording.Measure{
+				Value: m.Peak.Value, Limit: m.Peak.Limit, Unit: m.Peak.Unit, AirC: m.Peak.AirC, Difference: c.Definition(m.Key.Condition).Difference,
+			}
 		}
 		members = i.Members
 	default:
@@ -93,7 +95,7 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 		}
 	}
 	if from.Link != nil {
-		n.Link = from.Link(lead.Key)
+		n.Link = from.Link(i.Number)
 	}
 	return n
 }

@@ -3,7 +3,9 @@
 package letter
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 	"time"
 
 	"rearguard/alerts"
@@ -70,6 +72,15 @@ type Circumstances struct {
 	AtRisk []Cohort `json:"at_risk,omitempty"`
 	// TakenBy has it; empty for nobody.
 	TakenBy string `json:"taken_by,omitempty"`
+}
+
+// DelicateFirst orders cohorts: those in a delicate time first, then those of
+// more animals.
+func DelicateFirst(list []Cohort) []Cohort {
+	return slices.SortedStableFunc(slices.Values(list), func(a, b Cohort) int {
+		delicate := func(c Cohort) int { return min(1, len(c.Near)) }
+		return cmp.Or(cmp.Compare(delicate(b), delicate(a)), cmp.Compare(b.Animals, a.Animals))
+	})
 }
 
 // Companion is another alarm of an incident. Value and Limit are in Unit, those
