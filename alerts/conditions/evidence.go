@@ -113,10 +113,10 @@ func (e evaluation) rest(o alerts.Observation, memory *RoomMemory, say testimony
 
 // lost says which sensor is missed.
 func (e evaluation) lost(w *Witness, unit string) wording.Text {
-	said := "has said nothing"
+	said := wording.Word("has said nothing")
 	for i := range e.in.Sensors {
 		if s := &e.in.Sensors[i]; s.ID == w.Sensor && s.LastReading.After(w.At) {
-			said = "has said nothing that can be believed"
+			said = wording.Word("has said nothing that can be believed")
 		}
 	}
 	digits := 1
@@ -127,7 +127,7 @@ func (e evaluation) lost(w *Witness, unit string) wording.Text {
 		digits = 2
 	}
 	return wording.Say("the sensor that measured it, %s, %s since %s; last value %s",
-		Point{Sensor: w.Sensor, Position: w.Position}.where(), wording.Word(said), e.clock(w.At), wording.Value(w.Value, digits, unit))
+		Point{Sensor: w.Sensor, Position: w.Position}.where(), said, e.clock(w.At), wording.Value(w.Value, digits, unit))
 }
 
 // dismiss forgets on whom a finding rested, once nothing is to be found any

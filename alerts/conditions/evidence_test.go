@@ -25,7 +25,7 @@ func shelves(at time.Time, places ...*place) conditions.RoomState {
 	in.Warmest, in.Coldest, in.Driest, in.Dampest, in.HighestVPD, in.Sensors = nil, nil, nil, nil, nil, nil
 	in.Limits.MouldRisk, in.Limits.FastChange = &conditions.Limit{Value: 10}, &conditions.Limit{Value: 6}
 	in.Surface = &conditions.Surface{BelowAirC: 3}
-	in.Cohorts = []conditions.HeatCohort{{ID: "atlas-3", Name: "atlas-3 in pupa", Line: harm.Line{CTMaxC: 42, ZC: 3, BoundaryC: 33}}}
+	in.Cohorts = []conditions.HeatCohort{{ID: "atlas-3", Stage: "pupa", Line: harm.Line{CTMaxC: 42, ZC: 3, BoundaryC: 33}}}
 	var sumC, sumRH, n float64
 	for i, p := range places {
 		s := conditions.SensorState{ID: sensors.SensorID(fmt.Sprint("s", i)), Position: fmt.Sprint("shelf ", i), Interval: time.Minute, LastReading: at}

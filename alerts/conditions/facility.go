@@ -172,11 +172,11 @@ func (in FacilityState) clockObservation() alerts.Observation {
 	}
 	o.Value = math.Abs(in.ClockOffset.Seconds())
 	o.Truth = alerts.Above(o.Value, o.Limit, 30)
-	side := "this machine is %s ahead"
+	off := wording.Span(in.ClockOffset.Abs())
+	o.Detail = wording.Say("this machine is %s ahead", off)
 	if *in.ClockOffset < 0 {
-		side = "this machine is %s behind"
+		o.Detail = wording.Say("this machine is %s behind", off)
 	}
-	o.Detail = wording.Say(side, wording.Span(in.ClockOffset.Abs()))
 	return o
 }
 
@@ -188,11 +188,11 @@ func (in FacilityState) clockStep() alerts.Observation {
 	if in.ClockStep.At.IsZero() || in.ClockStep.By.Abs() <= largeStep || in.Now.Sub(in.ClockStep.At) >= stepShown {
 		return o
 	}
-	way := "moved forward by %s to %s: %s"
-	if in.ClockStep.By < 0 {
-		way = "moved back by %s to %s: %s"
-	}
 	o.Truth = alerts.True
-	o.Detail = wording.Say(way, wording.Span(in.ClockStep.By.Abs()), wording.Clock(in.ClockStep.At, in.Now, in.Location), reported(in.ClockStep.Why))
+	by, to, why := wording.Span(in.ClockStep.By.Abs()), wording.Clock(in.ClockStep.At, in.Now, in.Location), reported(in.ClockStep.Why)
+	o.Detail = wording.Say("moved forward by %s to %s: %s", by, to, why)
+	if in.ClockStep.By < 0 {
+		o.Detail = wording.Say("moved back by %s to %s: %s", by, to, why)
+	}
 	return o
 }

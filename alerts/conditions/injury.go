@@ -19,9 +19,9 @@ type HeatCohort struct {
 	// the injury of a cohort that moves from the memory of the one room to
 	// that of the other.
 	ID string
-	// Name is for people, for example "atlas-3 in pupa".
-	Name string
-	Line harm.Line
+	// Stage is the name of the stage whose line it is, for example "pupa".
+	Stage string
+	Line  harm.Line
 	// Assumed is set when the line has no published source.
 	Assumed bool
 }
@@ -136,7 +136,8 @@ func (e evaluation) sayUncountedInjury(o *alerts.Observation, memory map[string]
 	}
 	if most != nil {
 		x := memory[most.ID]
-		e.sayUncounted(o, x.At, wording.Say("%s of the lethal heat dose so far, cohort %s", wording.Value(100*x.Share, 0, "%"), reported(most.Name)))
+		e.sayUncounted(o, x.At, wording.Say("%s of the lethal heat dose so far, cohort %s in %s",
+			wording.Value(100*x.Share, 0, "%"), wording.Name(most.ID), wording.Word(most.Stage)))
 	}
 }
 
@@ -162,8 +163,8 @@ func (e evaluation) sayInjury(o *alerts.Observation, c HeatCohort, x Injury, lef
 		o.Truth = alerts.False
 		return
 	}
-	o.Detail = wording.Say("%s of the lethal heat dose, cohort %s at %s, %s",
-		wording.Value(o.Value, 0, "%"), reported(c.Name), wording.Value(e.in.Warmest.Value, 1, "°C"), e.in.Warmest.where())
+	o.Detail = wording.Say("%s of the lethal heat dose, cohort %s in %s at %s, %s",
+		wording.Value(o.Value, 0, "%"), wording.Name(c.ID), wording.Word(c.Stage), wording.Value(e.in.Warmest.Value, 1, "°C"), e.in.Warmest.where())
 	if rate > 0 {
 		o.Detail = o.Detail.And("; %s", wording.Of(timeLeft(left)))
 		if left < (365 * 24 * time.Hour).Minutes() {

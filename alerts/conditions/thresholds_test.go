@@ -202,7 +202,7 @@ func TestDoseAtItsEdges(t *testing.T) {
 
 func TestInjuryAtItsEdges(t *testing.T) {
 	line := harm.Line{CTMaxC: 45, ZC: 4, BoundaryC: 38}
-	cohort := HeatCohort{ID: "a", Name: "a in pupa", Line: line}
+	cohort := HeatCohort{ID: "a", Stage: "pupa", Line: line}
 	at := func(c float64) evaluation {
 		return look(RoomState{Cohorts: []HeatCohort{cohort}, Warmest: &Point{Sensor: "s", Value: c}})
 	}
@@ -280,7 +280,7 @@ func TestWhichInjuredCohortIsNamed(t *testing.T) {
 		{[2]float64{1.2, 1.2}, false, 40, "cohort a"}, {[2]float64{1.2, 1.3}, false, 40, "cohort b"},
 		{[2]float64{0.2, 0.2}, true, 40, "cohort a"}, {[2]float64{0.2, 0.3}, true, 40, "cohort b"}, {[2]float64{0, 0}, true, 40, ""},
 	} {
-		e := look(RoomState{Blind: c.blind, Warmest: &Point{Sensor: "s", Value: c.warmest}, Cohorts: []HeatCohort{{ID: "a", Name: "a", Line: line}, {ID: "b", Name: "b", Line: line}}})
+		e := look(RoomState{Blind: c.blind, Warmest: &Point{Sensor: "s", Value: c.warmest}, Cohorts: []HeatCohort{{ID: "a", Stage: "pupa", Line: line}, {ID: "b", Stage: "pupa", Line: line}}})
 		m := &RoomMemory{Injuries: map[string]Injury{}}
 		for i, id := range []string{"a", "b"} {
 			m.Injuries[id] = Injury{Share: c.shares[i], At: noon(), TemperatureC: c.warmest}

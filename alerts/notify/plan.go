@@ -60,6 +60,9 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 		// follows.
 		Sequence: 2 * int64(i.Calls),
 	}
+	if n.Unit == "" && n.Value != 0 {
+		n.Unit = d.NoticeUnit
+	}
 	members := i.On()
 	switch news.What {
 	case incidents.Again:

@@ -186,7 +186,7 @@ type Measure struct {
 // and counts, two for kPa, one otherwise.
 func digitsOf(unit string) int {
 	switch unit {
-	case "%", "min", "s", "h", "days", "rooms", "of 100", "":
+	case "%", "min", "s", "h", "days", "rooms", "of 100", "% lethal dose", "":
 		return 0
 	case "kPa":
 		return 2

@@ -92,9 +92,7 @@ func (n *AlarmNotice) headline(now time.Time, more int) string {
 		if n.Kind == Reminder {
 			h.frame, h.bare = r.Word("Still: {place}: {what}{left}"), r.Word("Still: {what}{left}")
 		}
-		if n.Unit != "" {
-			h.value = r.Short(n.Measure)
-		}
+		h.value = n.figure(r)
 		h.left, h.brief = n.left(now)
 	}
 	if more > 0 {
@@ -104,6 +102,23 @@ func (n *AlarmNotice) headline(now time.Time, more int) string {
 		h.frame, h.bare = r.Word("[demo] ")+h.frame, r.Word("[demo] ")+h.bare
 	}
 	return wording.Capital(h.text(n.Title))
+}
+
+// figure is the value in a word: that of the alarm, or what its incident has
+// measured of the air.
+func (n *AlarmNotice) figure(r wording.Reader) string {
+	if n.Unit != "" {
+		return r.Short(n.Measure)
+	}
+	for _, o := range n.Others {
+		switch o.Unit {
+		case "°C", "%", "kPa":
+			if !o.Difference && o.Subject == "" {
+				return r.Short(o.measure())
+			}
+		}
+	}
+	return ""
 }
 
 // left says how long is left, in a few words and in fewer.

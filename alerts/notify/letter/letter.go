@@ -178,6 +178,10 @@ func (n *AlarmNotice) measured() string {
 		return ""
 	}
 	r := n.Reader()
+	if n.Limit == 0 && n.Unit == "min" {
+		// How long it has been; no time is allowed.
+		return r.Measured(n.Measure)
+	}
 	return r.Phrase("%s, limit %s", r.Measured(n.Measure), r.Limited(n.Measure))
 }
 
@@ -191,7 +195,7 @@ func (n *AlarmNotice) others() string {
 			words[k] += " (" + o.Subject + ")"
 		}
 		if o.Unit != "" {
-			words[k] += " " + r.Measured(wording.Measure{Value: o.Value, Limit: o.Limit, Unit: o.Unit, Difference: o.Difference, AirC: o.AirC})
+			words[k] += " " + r.Measured(o.measure())
 		}
 	}
 	return strings.Join(words, ", ")

@@ -96,6 +96,10 @@ type Companion struct {
 	AirC       *float64 `json:"air_c,omitempty"`
 }
 
+func (o *Companion) measure() wording.Measure {
+	return wording.Measure{Value: o.Value, Limit: o.Limit, Unit: o.Unit, Difference: o.Difference, AirC: o.AirC}
+}
+
 // Audience is how a person reads.
 type Audience struct {
 	// Zone is the IANA name of the time zone in which the person reads times.
