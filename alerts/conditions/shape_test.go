@@ -259,8 +259,8 @@ func TestHeatInjury(t *testing.T) {
 	cohort := func(boundary float64) func(int, *conditions.RoomState) {
 		return func(_ int, in *conditions.RoomState) {
 			in.Cohorts = []conditions.HeatCohort{
-				{ID: "tough", Name: "tough in pupa", Line: harm.Line{CTMaxC: 50, ZC: 3.5, BoundaryC: boundary}},
-				{ID: "weak", Name: "weak in egg", Line: harm.Line{CTMaxC: 44, ZC: 3.5, BoundaryC: boundary}, Assumed: true},
+				{ID: "tough", Stage: "pupa", Line: harm.Line{CTMaxC: 50, ZC: 3.5, BoundaryC: boundary}},
+				{ID: "weak", Stage: "pupa", Line: harm.Line{CTMaxC: 44, ZC: 3.5, BoundaryC: boundary}, Assumed: true},
 			}
 		}
 	}
@@ -273,7 +273,7 @@ func TestHeatInjury(t *testing.T) {
 	if got := o.Due.Sub(o.Time).Minutes(); math.Abs(got-60) > 0.01 {
 		t.Errorf("%v min left, want 60", got)
 	}
-	want := "40 % of the lethal heat dose, cohort weak in egg at 37.0 °C, shelf 2 (nursery-n); about 60 min to lethal injury; heat tolerance assumed"
+	want := "40 % of the lethal heat dose, cohort weak in pupa at 37.0 °C, shelf 2 (nursery-n); about 60 min to lethal injury; heat tolerance assumed"
 	if o.Detail.String() != want {
 		t.Errorf("says %q, want %q", o.Detail.String(), want)
 	}

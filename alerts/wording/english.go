@@ -7,7 +7,7 @@ var english = catalogue{
 		"air damp for too long":           "too damp",
 		"heading for too hot":             "nearly too hot",
 		"heading for too cold":            "nearly too cold",
-		"heat is killing animals":         "deadly heat",
+		"heat is killing animals":         "heat kills",
 		"day swing too large":             "day swing",
 		"temperature changing fast":       "fast change",
 		"damp enough for fungal disease":  "mould risk",

@@ -35,6 +35,7 @@ func germanLetter() map[string]string {
 		"%s has it: {place}: {what}":                  "%s übernimmt: {place}: {what}",
 		"%s has it: {what}":                           "%s übernimmt: {what}",
 		", act now":                                   ", sofort handeln",
+		", now":                                       ", sofort",
 		", act within %s":                             ", noch %s Zeit",
 		", %s left":                                   ", noch %s",
 		" (+%d more)":                                 " (+%d weitere)",

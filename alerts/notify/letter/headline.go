@@ -18,7 +18,7 @@ const (
 	// said in fewer words.
 	leastRoom = 20
 	// leastName is how much of a name is left.
-	leastName = 3
+	leastName = 2
 	// mostWho is how much of the name of who has it is told.
 	mostWho = 16
 )
@@ -101,7 +101,7 @@ func (n *AlarmNotice) headline(now time.Time, more int) string {
 	if n.Invented {
 		h.frame, h.bare = r.Word("[demo] ")+h.frame, r.Word("[demo] ")+h.bare
 	}
-	return wording.Capital(h.text(n.Title))
+	return OneLine(wording.Capital(h.text(n.Title)))
 }
 
 // figure is the value in a word: that of the alarm, or what its incident has
@@ -128,7 +128,7 @@ func (n *AlarmNotice) left(now time.Time) (words, brief string) {
 	case due.IsZero():
 		return "", ""
 	case due.Sub(now) < time.Minute:
-		return r.Word(", act now"), r.Word(", act now")
+		return r.Word(", act now"), r.Word(", now")
 	default:
 		left := r.Left(due.Sub(now))
 		return r.Phrase(", act within %s", left), r.Phrase(", %s left", left)
