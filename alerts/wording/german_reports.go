@@ -35,6 +35,7 @@ func germanReports() map[string]string {
 		"the clock of this machine follows a source of time":                                                                                           "die Uhr dieses Rechners folgt einer Zeitquelle",
 		"the clock of this machine agrees with those of sensors":                                                                                       "die Uhr dieses Rechners stimmt mit denen von Sensoren überein",
 		"the clock of this machine was moved":                                                                                                          "die Uhr dieses Rechners wurde verstellt",
+		"the clock of this machine agrees with the records again":                                                                                      "die Uhr dieses Rechners stimmt wieder mit den Aufzeichnungen überein",
 		"the clocks of %s sensors agree":                                                                                                               "die Uhren von %s Sensoren stimmen überein",
 		"the records at %s were missing or empty and are new, and those kept there until %s are gone: %s":                                              "die Aufzeichnungen unter %s fehlten oder waren leer und sind neu, und die dort bis %s geführten sind weg: %s",
 		"the records at %s are others than those kept there until %s: %s":                                                                              "die Aufzeichnungen unter %s sind andere als die dort bis %s geführten: %s",

@@ -142,9 +142,12 @@ func (r Reader) value(a *Arg) string {
 	return r.Number(v, a.Digits, a.Signed) + r.unit(unit, v, a.Digits)
 }
 
+// mostDigits bounds what records may ask for.
+const mostDigits = 6
+
 // Number says a number in the way of the reader's language.
 func (r Reader) Number(v float64, digits int, signed bool) string {
-	text := strconv.FormatFloat(v, 'f', digits, 64)
+	text := strconv.FormatFloat(v, 'f', max(0, min(digits, mostDigits)), 64)
 	if strings.Trim(text, "-0.") == "" {
 		// No minus before a rounded zero.
 		text = strings.TrimPrefix(text, "-")
