@@ -188,7 +188,7 @@ func pushMessage(m Message) (push.Message, error) {
 	}
 	topic := topicOf(about)
 	over := m.Alarm.Ended()
-	payload, err := encodePush(pushPayload{Title: m.Subject, Body: m.Body, Tag: topic, Link: m.Alarm.Link, Call: !over, Stay: !over && m.Alarm.Priority >= alerts.High})
+	payload, err := encodePush(pushPayload{Title: m.Subject, Body: strings.TrimPrefix(m.Body, m.Subject+"\n"), Tag: topic, Link: m.Alarm.Link, Call: !over, Stay: !over && m.Alarm.Priority >= alerts.High})
 	if err != nil {
 		return push.Message{}, err
 	}

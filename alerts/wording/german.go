@@ -52,6 +52,7 @@ func germanLetter() map[string]string {
 		"Act by %s (within %s).":                    "Handeln bis %s (noch %s).",
 		"Do first: %s":                              "Zuerst: %s",
 		"Then: %s":                                  "Dann: %s",
+		"Details: %s":                               "Näheres: %s",
 		"Measured: %s":                              "Gemessen: %s",
 		"%s, limit %s":                              "%s, Grenze %s",
 		"With it: %s":                               "Dazu: %s",

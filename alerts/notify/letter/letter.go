@@ -82,7 +82,7 @@ func (n *AlarmNotice) sayCall(w *writer, now time.Time) {
 		w.line("Measured: %s", words)
 	}
 	if words := r.Say(n.Detail); words != "" {
-		w.line("%s", wording.Capital(words))
+		w.line("Details: %s", words)
 	}
 	if words := n.others(); words != "" {
 		w.line("With it: %s", words)

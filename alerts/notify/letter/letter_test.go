@@ -75,7 +75,7 @@ Do first: Switch the heater off at its isolator and open the door. If it stays h
 Then: Check the humidifier's water and power. Until it runs, hang wet cloths and close the vents; keep water away from sockets.
 
 Measured: 36.4 °C, limit 35.0 °C
-Shelf 2 (nursery-north); limit set by cohort atlas-3 in pupa
+Details: shelf 2 (nursery-north); limit set by cohort atlas-3 in pupa
 With it: air too dry for too long 1.90 kPa (about 69 % at 36 °C)
 Likely cause: Heater stuck on, cooling or ventilation stopped, sun on the room, or a lamp too close.
 If nobody acts: Animals are injured by the hour and die; eggs and pupae cannot move away.
@@ -92,7 +92,7 @@ Zuerst: Heizung am Hauptschalter ausschalten und die Tür öffnen. Bleibt es hei
 Dann: Wasser und Strom des Luftbefeuchters prüfen. Bis er läuft, nasse Tücher aufhängen und Klappen schließen; Wasser von Steckdosen fernhalten.
 
 Gemessen: 97,6 °F, Grenze 95,0 °F
-Shelf 2 (nursery-north); Grenze von Zuchtgruppe atlas-3 (Puppe)
+Näheres: shelf 2 (nursery-north); Grenze von Zuchtgruppe atlas-3 (Puppe)
 Dazu: Luft zu lange zu trocken 1,90 kPa (etwa 69 % bei 98 °F)
 Wahrscheinliche Ursache: Heizung hängt, Kühlung oder Lüftung steht, Sonne auf dem Raum oder eine Lampe zu nah.
 Wenn niemand handelt: Die Tiere nehmen mit jeder Stunde Schaden und sterben; Eier und Puppen können nicht ausweichen.
@@ -107,7 +107,7 @@ Since Tue 14 Jan 02:14 CET (high priority). Act now: the time to respond ended a
 Do first: Switch the heater off at its isolator and open the door. If it stays hot, move the cohorts to a cooler room.
 
 Measured: 36.4 °C, limit 35.0 °C
-As an older record has it
+Details: as an older record has it
 Likely cause: Heater stuck on, cooling or ventilation stopped, sun on the room, or a lamp too close.
 If nobody acts: Animals are injured by the hour and die; eggs and pupae cannot move away.
 This message is 1 h late: it could not be delivered before.
