@@ -187,7 +187,7 @@ func TestReasonsOfTransitions(t *testing.T) {
 		}
 		want := []string{"condition true", "condition false", "condition true again"}
 		if delay > 0 {
-			want = []string{"condition true for 1 min", "condition false for 1 min", "condition true again"}
+			want = []string{"condition true for 1m0s", "condition false for 1m0s", "condition true again"}
 		}
 		if d := cmp.Diff(want, reasons); d != "" {
 			t.Errorf("delays of %v (-want +got):\n%s", delay, d)

@@ -1,6 +1,7 @@
 package alerts
 
 import (
+	"fmt"
 	"time"
 
 	"rearguard/alerts/wording"
@@ -76,7 +77,7 @@ func (s *step) raise(root *Key) {
 	before := s.a
 	event, reason := EventRaise, "condition true"
 	if s.def.OnDelay > 0 {
-		reason = "condition true for " + exactly(s.def.OnDelay)
+		reason = fmt.Sprintf("condition true for %v", s.def.OnDelay)
 	}
 	if s.a.Occurrence == 0 {
 		s.a.Occurrence, s.a.RaisedAt = s.occurrence, s.now
@@ -106,7 +107,7 @@ func (s *step) clear() {
 	before := s.a
 	reason := "condition false"
 	if wait := s.a.offDelay(s.def); wait > 0 {
-		reason = "condition false for " + exactly(wait)
+		reason = fmt.Sprintf("condition false for %v", wait)
 	}
 	told := s.a.Annunciations > 0
 	s.a.Active, s.a.ClearedAt = false, s.now
@@ -207,19 +208,16 @@ func (s *step) unfold() {
 // repeat calls again for an alarm that nobody has acknowledged.
 func (s *step) repeat() {
 	before := s.a
-	s.call(s.record(EventRepeat, before, "", "not acknowledged within "+exactly(s.now.Sub(s.a.LastAnnunciated))))
+	s.call(s.record(EventRepeat, before, "", fmt.Sprintf("not acknowledged within %v", s.now.Sub(s.a.LastAnnunciated))))
 }
 
 // realarm calls again for an alarm that was acknowledged and is still active.
 func (s *step) realarm() {
 	before := s.a
 	s.unacknowledge()
-	s.call(s.record(EventReAlarm, before, "", "still active "+exactly(s.def.ReAlarm)+" after it was acknowledged"))
+	s.call(s.record(EventReAlarm, before, "", fmt.Sprintf("still active %v after it was acknowledged", s.def.ReAlarm)))
 	s.out[len(s.out)-1].To = s.a.State()
 }
-
-// exactly is a span in the audit.
-func exactly(d time.Duration) string { return wording.Reader{}.Exactly(d) }
 
 // observe takes one finding in and reports whether the delay it completes is
 // already over, so that the alarm must be raised or cleared now.

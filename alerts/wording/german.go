@@ -82,9 +82,9 @@ func germanLetter() map[string]string {
 		"low": "gering", "medium": "mittel", "high": "hoch", "critical": "kritisch",
 
 		"day": "Tag", "days": "Tage", "room": "Raum", "rooms": "Räume", "of 100": "von 100", "% lethal dose": "% Letaldosis",
-		"less than 1 min":     "weniger als 1 min",
-		"not known":           "nicht bekannt",
-		"%s (about %s at %s)": "%s (etwa %s bei %s)",
+		"less than 1 min": "weniger als 1 min",
+		"not known":       "nicht bekannt",
+		"about %s at %s":  "etwa %s bei %s",
 	}
 }
 

@@ -218,12 +218,21 @@ func (r Reader) Limited(m Measure) string { return r.meant(m.Limit, m) }
 
 func (r Reader) meant(v float64, m Measure) string {
 	m.Value = v
-	words := r.Plain(m)
-	if percent, ok := m.humidity(); ok {
-		t := Value(*m.AirC, 0, "°C")
-		return r.Phrase("%s (about %s at %s)", words, r.Quantity(percent, "%"), r.arg(&t))
+	if beside := r.Beside(m); beside != "" {
+		return r.Plain(m) + " (" + beside + ")"
 	}
-	return words
+	return r.Plain(m)
+}
+
+// Beside is what a vapour pressure deficit means, as a humidity; empty for what
+// needs no words.
+func (r Reader) Beside(m Measure) string {
+	percent, ok := m.humidity()
+	if !ok {
+		return ""
+	}
+	t := Value(*m.AirC, 0, "°C")
+	return r.Phrase("about %s at %s", r.Quantity(percent, "%"), r.arg(&t))
 }
 
 // humidity is the relative humidity in percent of which Value is the vapour

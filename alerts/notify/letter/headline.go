@@ -98,10 +98,13 @@ func (n *AlarmNotice) headline(now time.Time, more int) string {
 	if more > 0 {
 		h.behind, h.behindBrief = r.Phrase(" (+%d more)", more), r.Phrase(" (+%d)", more)
 	}
+	demo := ""
 	if n.Invented {
-		h.frame, h.bare = r.Word("[demo] ")+h.frame, r.Word("[demo] ")+h.bare
+		demo = r.Word("[demo] ")
+		h.frame, h.bare = demo+h.frame, demo+h.bare
 	}
-	return OneLine(wording.Capital(h.text(n.Title)))
+	text := h.text(n.Title)
+	return OneLine(demo + wording.Capital(strings.TrimPrefix(text, demo)))
 }
 
 // figure is the value in a word: that of the alarm, or what its incident has

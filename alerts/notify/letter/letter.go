@@ -174,29 +174,43 @@ func (n *AlarmNotice) place() string { return alerts.Place(n.room(), n.Key.Subje
 
 // measured is the value with its limit.
 func (n *AlarmNotice) measured() string {
-	if n.Unit == "" {
+	if n.Unit == "" || n.Limit == 0 && n.Unit == "min" {
+		// How long it has been, and no time is allowed: that is said already.
 		return ""
 	}
 	r := n.Reader()
-	if n.Limit == 0 && n.Unit == "min" {
-		// How long it has been; no time is allowed.
-		return r.Measured(n.Measure)
-	}
 	return r.Phrase("%s, limit %s", r.Measured(n.Measure), r.Limited(n.Measure))
 }
 
-// others lists the other alarms of the incident.
+// mostAlike is how many other alarms of one kind are told one by one.
+const mostAlike = 2
+
+// others lists the other alarms of the incident; many of one kind are counted.
 func (n *AlarmNotice) others() string {
 	r := n.Reader()
-	words := make([]string, len(n.Others))
-	for k, o := range n.Others {
-		words[k] = r.Word(o.Title)
-		if o.Subject != "" && o.Subject != n.Key.Subject {
-			words[k] += " (" + o.Subject + ")"
+	alike := map[string]int{}
+	for i := range n.Others {
+		alike[n.Others[i].Title]++
+	}
+	var words []string
+	for i := range n.Others {
+		o := &n.Others[i]
+		one := r.Word(o.Title)
+		switch count := alike[o.Title]; {
+		case count == 0:
+			continue
+		case count > mostAlike:
+			alike[o.Title] = 0
+			one = fmt.Sprintf("%d × %s", count, one)
+		default:
+			if o.Subject != "" && o.Subject != n.Key.Subject {
+				one += " (" + o.Subject + ")"
+			}
+			if o.Unit != "" {
+				one += " " + r.Measured(o.measure())
+			}
 		}
-		if o.Unit != "" {
-			words[k] += " " + r.Measured(o.measure())
-		}
+		words = append(words, one)
 	}
 	return strings.Join(words, ", ")
 }

@@ -14,6 +14,7 @@ import (
 	"rearguard/alerts/conditions"
 	"rearguard/alerts/notify/letter"
 	"rearguard/alerts/wording"
+	"rearguard/alerts/wording/wordingtest"
 )
 
 // begin is the time of the alarms in these tests: a winter night.
@@ -376,5 +377,27 @@ func TestAtRiskIsBounded(t *testing.T) {
 	_, body = letter.Render(n, begin)
 	if line := strings.Split(body, "\n")[1]; line != "At risk: 1 cohort: c-0 (egg)" {
 		t.Errorf("says %q", line)
+	}
+}
+
+// Every condition is told in German by a whole letter, and English is seen where
+// it is.
+func TestNoEnglishInGermanLetters(t *testing.T) {
+	names := []string{"Invented Moth House", "Atlas Moth", "Monarch", "shelf 2 (nursery-north)", "Ines"}
+	for _, d := range conditions.Definitions() {
+		for _, kind := range []letter.Kind{letter.Raised, letter.Reminder, letter.Taken, letter.Cleared, letter.Over} {
+			n := heat(kind, begin)
+			n.Title, n.Advice, n.Priority, n.TakenBy, n.Invented, n.Key.Condition = d.Title, d.Advice(), d.Priority(), "Ines", true, d.Condition
+			n.Unit, n.Difference = d.Unit, d.Difference
+			late := begin.Add(26 * time.Hour)
+			_, english := letter.Render(n, late)
+			_, german := letter.Render(as(n, wording.German, wording.Fahrenheit), late)
+			if found := wordingtest.EnglishIn(german, names...); len(found) > 0 || strings.Contains(german, "°C") {
+				t.Errorf("%s of %s: English %q or °C in\n%s", kind, d.Condition, found, german)
+			}
+			if found := wordingtest.EnglishIn(english, names...); len(found) < 3 {
+				t.Errorf("%s of %s: only %q is seen as English in\n%s", kind, d.Condition, found, english)
+			}
+		}
 	}
 }
