@@ -18,10 +18,14 @@ import (
 
 // What a notice tells, and how it is written, is in package letter.
 type (
-	Kind          = letter.Kind
-	AlarmNotice   = letter.AlarmNotice
+	// Kind is that of a notice.
+	Kind = letter.Kind
+	// AlarmNotice is the news about one incident.
+	AlarmNotice = letter.AlarmNotice
+	// Circumstances are what else there is to know of it.
 	Circumstances = letter.Circumstances
-	Companion     = letter.Companion
+	// Companion is another alarm of it.
+	Companion = letter.Companion
 )
 
 // The kinds of news.

@@ -46,27 +46,19 @@ func as(n letter.AlarmNotice, language wording.Language, scale wording.Scale) le
 	return n
 }
 
-// letters are notices with what a person reads of each at a time.
-func letters() []struct {
+// reading is a notice with what a person reads of it at a time.
+type reading struct {
 	name   string
 	notice letter.AlarmNotice
 	now    time.Time
 	want   string
-} {
+}
+
+// calls are notices that call for somebody.
+func calls() []reading {
 	invented := heat(letter.Reminder, begin.Add(3*time.Hour))
 	invented.Invented, invented.Circumstances, invented.Detail = true, letter.Circumstances{}, wording.Report("as an older record has it")
-	taken := heat(letter.Taken, begin.Add(time.Minute))
-	taken.TakenBy = "Ines"
-	facility := letter.AlarmNotice{
-		Facility: "Moth House", Kind: letter.Raised, Key: alerts.Key{Condition: "broker_lost"}, Occurrence: 7, Priority: alerts.Medium,
-		Title: "no sensor messages at all", Advice: alerts.Advice{Cause: "C.", Consequence: "D.", FirstAction: "F."}, RaisedAt: begin, Time: begin,
-	}
-	return []struct {
-		name   string
-		notice letter.AlarmNotice
-		now    time.Time
-		want   string
-	}{
+	return []reading{
 		{"raised", heat(letter.Raised, begin), begin.Add(time.Second), `
 Nursery: too hot 36.4 °C, act within 59 min
 At risk: 2 cohorts: 40 Atlas Moth (pupa, delicate: eclosion), 120 Monarch (instar 3)
@@ -117,6 +109,18 @@ Acknowledge: https://rearguard.example.org/alarms/incidents/42
 Invented Moth House, incident 42
 This facility is invented: nothing needs to be done.
 `},
+	}
+}
+
+// ends are notices that nobody needs to come for, and the shortest.
+func ends() []reading {
+	taken := heat(letter.Taken, begin.Add(time.Minute))
+	taken.TakenBy = "Ines"
+	facility := letter.AlarmNotice{
+		Facility: "Moth House", Kind: letter.Raised, Key: alerts.Key{Condition: "broker_lost"}, Occurrence: 7, Priority: alerts.Medium,
+		Title: "no sensor messages at all", Advice: alerts.Advice{Cause: "C.", Consequence: "D.", FirstAction: "F."}, RaisedAt: begin, Time: begin,
+	}
+	return []reading{
 		{"over", heat(letter.Cleared, begin.Add(37*time.Minute)), begin.Add(37 * time.Minute), `
 Back to normal: Nursery (was: too hot, 37 min)
 On from Tue 14 Jan 02:14 CET to Tue 14 Jan 02:51 CET (37 min), now back to normal.
@@ -164,7 +168,7 @@ Moth House, incident 7
 }
 
 func TestLetters(t *testing.T) {
-	for _, tt := range letters() {
+	for _, tt := range append(calls(), ends()...) {
 		t.Run(tt.name, func(t *testing.T) {
 			subject, body := letter.Render(tt.notice, tt.now)
 			if diff := cmp.Diff(strings.TrimPrefix(tt.want, "\n"), body); diff != "" {
