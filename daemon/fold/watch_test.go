@@ -101,3 +101,67 @@ func TestWaterOnTheColdestSurface(t *testing.T) {
 		}
 	}
 }
+
+// An alarm is over when what it is about is gone, and stays for as long as that
+// is there.
+func TestAlarmsEndWithWhatTheyAreAbout(t *testing.T) {
+	text := strings.ReplaceAll(foldtest.Facility, "interval: 60s", "interval: 15m")
+	configured := func(pairs ...string) Command {
+		return Configure{Path: "test.yaml", Text: strings.NewReplacer(pairs...).Replace(text), Who: "lead"}
+	}
+	withoutNursery := configured("  - {id: nursery, name: Nursery}\n", "", "    room: nursery\n", "    room: hall\n")
+	o := testOptions(t, text)
+	o.Grid = 10 * time.Minute
+	closed := EndCohort{Cohort: "m", At: minute(26 * 60), Who: "keeper"}
+	moved := MoveCohort{Cohort: "m", Room: "hall", At: minute(26 * 60), Who: "keeper"}
+	stalled, silent := alerts.Key{Condition: conditions.CohortStalled, Room: "nursery", Subject: "m"}, alerts.Key{Condition: conditions.SensorSilent, Room: "hall", Subject: "hall-a"}
+	unwatched := alerts.Key{Condition: conditions.CohortUnwatched, Subject: "m"}
+	for name, c := range map[string]struct {
+		commands []Command
+		want     []alerts.Key
+	}{
+		"nothing is gone":       {nil, []alerts.Key{stalled, silent}},
+		"another cohort closed": {[]Command{EndCohort{Cohort: "n", At: minute(26 * 60), Who: "keeper"}}, []alerts.Key{stalled, silent}},
+		"the cohort closed":     {[]Command{closed}, []alerts.Key{silent}},
+		"the cohort moved":      {[]Command{moved}, []alerts.Key{silent}},
+		"the sensor moved":      {[]Command{configured("room: hall\n", "room: nursery\n")}, []alerts.Key{stalled}},
+		"the sensor in no room": {[]Command{configured("    room: hall\n", "    place: outdoor\n")}, []alerts.Key{stalled}},
+		"the nursery taken out": {[]Command{withoutNursery}, []alerts.Key{unwatched, silent}},
+		"and its cohort moved":  {[]Command{withoutNursery, moved}, []alerts.Key{silent}},
+		"and its cohort closed": {[]Command{withoutNursery, closed}, []alerts.Key{silent}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := &scene{box: newBox(t, o), t: t, now: testStart}
+			b.cohort("larva-3")
+			other := monarchs("n", "larva-3", 10, b.now)
+			other.Cohort.Placements[0].Room = "hall"
+			b.do(other)
+			for q := range 26*4 + 1 {
+				at := minute(15 * q)
+				b.now = at
+				list := []sensors.Message{nursery("a", at, 10, 70), nursery("b", at, 10, 70)}
+				if q < 4 {
+					list = append(list, hall(at, 25))
+				}
+				if err := b.Messages(list...); err != nil {
+					t.Fatal(err)
+				}
+			}
+			for _, command := range c.commands {
+				b.do(command)
+				b.wait(11 * time.Minute)
+			}
+			b.wait(11 * time.Minute)
+			var got []alerts.Key
+			for _, a := range b.Snapshot().Alarms {
+				if a.Active && slices.Contains([]alerts.Key{stalled, silent, unwatched}, a.Key) {
+					got = append(got, a.Key)
+				}
+			}
+			slices.SortFunc(got, func(a, b alerts.Key) int { return strings.Compare(string(a.Condition), string(b.Condition)) })
+			if !slices.Equal(got, c.want) {
+				t.Errorf("active are %v, want %v", got, c.want)
+			}
+		})
+	}
+}
