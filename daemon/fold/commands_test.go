@@ -1,7 +1,9 @@
 package fold
 
 import (
+	"encoding/json"
 	"errors"
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -11,6 +13,7 @@ import (
 	"rearguard/daemon/facility"
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/standing"
 	"rearguard/daemon/study"
 	"rearguard/sensors"
 	"rearguard/sensors/calibration"
@@ -119,5 +122,114 @@ func TestCountsOfACohort(t *testing.T) {
 	}
 	if want := []population.CountID{1, 4, 2, 3}; !slices.Equal(ids, want) || !slices.Equal(undone, []bool{true, false, true, false}) {
 		t.Errorf("counts %v, taken back %v; want %v", ids, undone, want)
+	}
+}
+
+// What finished cohorts taught holds as soon as somebody adopts it, for cohorts
+// being reared as well, until somebody gives it up again.
+func TestAdoptedConstantsHoldAtOnce(t *testing.T) {
+	p := prepare(t)
+	f, _ := p.begin(t, nil)
+	requirements := func() (inForce, goneBy float64) {
+		s := f.Snapshot()
+		sp, _ := s.Catalog.Species("danaus-plexippus")
+		return sp.Stages[0].Requirement, s.Cohorts[0].Progress.Species().Stages[0].Requirement
+	}
+	starting, _ := requirements()
+	for _, c := range []struct {
+		command Command
+		adopted bool
+	}{
+		{AdoptConstants{Key: eggs, Fit: study.Corrected, Observations: 2, Who: "lead"}, true},
+		{RefuseConstants{Key: eggs, Observations: 2, Who: "lead"}, false},
+	} {
+		if err := f.Do(t.Context(), c.command); err != nil {
+			t.Fatal(err)
+		}
+		inForce, goneBy := requirements()
+		if inForce != goneBy || (inForce != starting) != c.adopted {
+			t.Errorf("%s: %v degree-days are in force and %v gone by, at the start there were %v", c.command.Kind(), inForce, goneBy, starting)
+		}
+		batch, err := f.TakeBatch()
+		if err != nil {
+			t.Fatal(err)
+		}
+		var kept study.Learning
+		if err := json.Unmarshal(batch.State[LearningName], &kept); err != nil || kept.Decided(eggs).Adopted != c.adopted {
+			t.Errorf("%s: kept is %+v, %v", c.command.Kind(), kept.Decisions, err)
+		}
+	}
+}
+
+// A cohort that ends leaves what its counts teach, and is reared no more.
+func TestCohortThatEndsTeaches(t *testing.T) {
+	o := testOptions(t, strings.ReplaceAll(foldtest.Facility, "interval: 60s", "interval: 15m"))
+	o.Grid = 10 * time.Minute
+	l := newLived(t, o)
+	l.do(monarchs("m", "egg", 50, testStart))
+	for q := range 4 * 24 * 4 {
+		at := testStart.Add(time.Duration(q) * 15 * time.Minute)
+		celsius := 25 + float64(q%5)/10
+		l.messages(nursery("a", at, celsius, 70), nursery("b", at, celsius, 70))
+	}
+	for i, want := range []int{1, 2} {
+		l.finishEggs(population.CohortID(fmt.Sprintf("eggs-%d", i)), testStart.Add(6*time.Hour), 2.8)
+		s := l.Snapshot()
+		if n := len(s.Learning.Observations); n != want {
+			t.Errorf("%d observations after %d cohorts", n, want)
+		}
+		if len(s.Cohorts) != 1 || s.Cohorts[0].ID != "m" {
+			t.Errorf("reared are %d cohorts after the end of all but one", len(s.Cohorts))
+		}
+	}
+}
+
+// A sensor that was claimed counts from then on, and is kept beside the
+// configuration until that has it.
+func TestClaimedSensorIsKept(t *testing.T) {
+	o := testOptions(t, foldtest.Facility)
+	l := newLived(t, o)
+	inForce := func() (c standing.Configuration) {
+		t.Helper()
+		batch, err := l.TakeBatch()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if batch == nil || batch.State[standing.Name] == nil {
+			t.Fatal("no configuration is kept")
+		}
+		if err := json.Unmarshal(batch.State[standing.Name], &c); err != nil {
+			t.Fatal(err)
+		}
+		return c
+	}
+	if err := l.NoteConfiguration(t.Context(), &o); err != nil {
+		t.Fatal(err)
+	}
+	if c := inForce(); c.Text != foldtest.Facility || len(c.Claimed) != 0 {
+		t.Errorf("in force is %+v", c)
+	}
+	if err := l.NoteConfiguration(t.Context(), &o); err != nil || len(l.Untaken().Journal) != 0 {
+		t.Errorf("noted again is %+v, %v", l.Untaken().Journal, err)
+	}
+	for range 2 {
+		claim := ClaimSensor{Who: "Ana", Sensor: facility.Sensor{ID: "new", Room: "nursery", Inputs: []facility.Input{{
+			Topic: "new/one", Format: payload.Plain, Values: []facility.Value{{Quantity: sensors.Temperature, Unit: "°C"}},
+		}}}}
+		if err := l.Do(t.Context(), claim); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if c := inForce(); len(c.Claimed) != 1 || c.Claimed[0].ID != "new" {
+		t.Errorf("claimed are %+v", c.Claimed)
+	}
+	if s := l.Snapshot(); s.Rooms[0].TotalSensors != 3 {
+		t.Errorf("the nursery has %d sensors", s.Rooms[0].TotalSensors)
+	}
+	if err := l.Do(t.Context(), Configure{Path: "test.yaml", Text: foldtest.Facility, Who: "lead"}); err != nil {
+		t.Fatal(err)
+	}
+	if s := l.Snapshot(); s.Rooms[0].TotalSensors != 2 || len(inForce().Claimed) != 0 {
+		t.Errorf("after the file without it was read again the nursery has %d sensors", s.Rooms[0].TotalSensors)
 	}
 }
