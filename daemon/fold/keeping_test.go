@@ -9,12 +9,14 @@ import (
 	"testing"
 	"time"
 
+	"rearguard/alerts/conditions"
 	"rearguard/alerts/notify"
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/past"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
+	"rearguard/daemon/snapshot"
 	"rearguard/daemon/study"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
@@ -169,14 +171,15 @@ func TestKeptStateThatNoLongerFits(t *testing.T) {
 		Stages: []species.StageConstants{{Stage: "nymph"}}, Who: "lead",
 	}
 	for name, c := range map[string]struct {
-		change func(*checkpoint)
-		said   string
+		change    func(*checkpoint)
+		said      string
+		unwatched bool
 	}{
-		"all fits":              {func(*checkpoint) {}, ""},
-		"constants of a stage":  {func(cp *checkpoint) { cp.Cohorts.Learning.Decisions = []study.Decision{gone} }, "adopted constants are left out"},
-		"progress of a cohort":  {func(cp *checkpoint) { cp.Cohorts.Cohorts[0].Progress = nil }, "going through a cohort again from its start"},
-		"species of a cohort":   {func(cp *checkpoint) { cp.Cohorts.Cohorts[0].Cohort.Species = "gone" }, "a species that nobody knows"},
-		"condition of an alarm": {func(cp *checkpoint) { cp.Alarms.Alarms[0].Key.Condition = "gone" }, "an alarm of a condition that no longer exists is left out"},
+		"all fits":              {func(*checkpoint) {}, "", false},
+		"constants of a stage":  {func(cp *checkpoint) { cp.Cohorts.Learning.Decisions = []study.Decision{gone} }, "adopted constants are left out", false},
+		"progress of a cohort":  {func(cp *checkpoint) { cp.Cohorts.Cohorts[0].Progress = nil }, "going through a cohort again from its start", false},
+		"species of a cohort":   {func(cp *checkpoint) { cp.Cohorts.Cohorts[0].Cohort.Species = "gone" }, "a species that nobody knows", true},
+		"condition of an alarm": {func(cp *checkpoint) { cp.Alarms.Alarms[0].Key.Condition = "gone" }, "an alarm of a condition that no longer exists is left out", false},
 	} {
 		t.Run(name, func(t *testing.T) {
 			var cp checkpoint
@@ -198,6 +201,13 @@ func TestKeptStateThatNoLongerFits(t *testing.T) {
 			}
 			if f.Snapshot().Rooms[0].Temperature == nil {
 				t.Error("the air of the nursery is lost")
+			}
+			if err := f.AdvanceTo(t.Context(), f.Clock().Add(time.Minute)); err != nil {
+				t.Fatal(err)
+			}
+			unwatched := slices.ContainsFunc(f.Snapshot().Alarms, func(a snapshot.Alarm) bool { return a.Key.Condition == conditions.CohortUnwatched && a.Active })
+			if unwatched != c.unwatched {
+				t.Errorf("a cohort that is not watched is an alarm: %v, want %v", unwatched, c.unwatched)
 			}
 		})
 	}

@@ -9,7 +9,7 @@ import (
 	"rearguard/alerts"
 	"rearguard/alerts/conditions"
 	"rearguard/daemon/foldtest"
-	"rearguard/daemon/records"
+	"rearguard/daemon/rearing/species"
 	"rearguard/sensors"
 )
 
@@ -27,23 +27,56 @@ func (b *scene) house(minutes int, after time.Duration, first, second, hallC, hu
 	b.wait(0)
 }
 
+// ownMoth is a species that states no limits.
+const ownMoth = `species:
+  - id: own-moth
+    common_name: Own moth
+    stages:
+      - {id: egg, lower_celsius: 10, requirement_degree_days: 60, source: own}
+      - {id: larva-1, lower_celsius: 10, requirement_degree_days: 80, source: own}
+      - {id: adult, lower_celsius: 10, requirement_degree_days: 100, source: own}
+`
+
 // Heat and cold run from the reading that shows them, in one room at the same
 // time as well.
 func TestDelaysRunFromTheReading(t *testing.T) {
-	b := newScene(t, foldtest.Facility)
-	b.cohort("larva-3")
-	b.house(30, 10*time.Second, 25, 25, 25, 70)
-	from := b.now.Add(time.Minute + 10*time.Second)
-	b.house(40, 10*time.Second, 38, 3, 25, 70)
-	for _, c := range []alerts.Condition{conditions.Heat, conditions.Chill} {
-		i := slices.IndexFunc(b.steps, func(s records.AlarmTransition) bool { return s.Key.Condition == c && s.Event == alerts.EventRaise })
-		if i < 0 {
-			t.Errorf("%s is not raised", c)
-			continue
-		}
-		if waited := b.steps[i].Time.Sub(from); waited != waited.Truncate(time.Minute) {
-			t.Errorf("%s is raised %v after the reading that showed it, want some minutes", c, waited)
-		}
+	for name, c := range map[string]struct {
+		limits string
+		want   []alerts.Condition
+	}{
+		"no limits":  {"", nil},
+		"heat alone": {"limits: {heat_celsius: 33}\n", []alerts.Condition{conditions.Heat}},
+		"cold alone": {"limits: {chill_celsius: 8}\n", []alerts.Condition{conditions.Chill}},
+		"both":       {"limits: {heat_celsius: 33, chill_celsius: 8}\n", []alerts.Condition{conditions.Chill, conditions.Heat}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			o := testOptions(t, foldtest.Facility+c.limits+ownMoth)
+			var err error
+			if o.Catalog, err = species.CatalogOf(o.Facility.Species); err != nil {
+				t.Fatal(err)
+			}
+			b := &scene{box: newBox(t, o), t: t, now: testStart}
+			moth := monarchs("m", "egg", 50, b.now)
+			moth.Cohort.Species = "own-moth"
+			b.do(moth)
+			b.house(30, 10*time.Second, 25, 25, 25, 70)
+			from := b.now.Add(time.Minute + 10*time.Second)
+			b.house(40, 10*time.Second, 38, 3, 25, 70)
+			var raised []alerts.Condition
+			for _, s := range b.steps {
+				if s.Event != alerts.EventRaise || s.Key.Condition != conditions.Heat && s.Key.Condition != conditions.Chill {
+					continue
+				}
+				raised = append(raised, s.Key.Condition)
+				if waited := s.Time.Sub(from); waited != waited.Truncate(time.Minute) {
+					t.Errorf("%s is raised %v after the reading that showed it, want some minutes", s.Key.Condition, waited)
+				}
+			}
+			slices.Sort(raised)
+			if !slices.Equal(raised, c.want) {
+				t.Errorf("raised are %v, want %v", raised, c.want)
+			}
+		})
 	}
 }
 
