@@ -57,8 +57,8 @@ func TestTimeThatIsMoved(t *testing.T) {
 				t.Errorf("told is %+v, want %q", told, c.said)
 			}
 			for range 12 {
-				b.house(10, 20*time.Second, 30, 30, 25, 70)
-				calm.house(10, 20*time.Second, 30, 30, 25, 70)
+				b.house(10, 20*time.Second, 30, 30, 70)
+				calm.house(10, 20*time.Second, 30, 30, 70)
 				got, want := b.Snapshot().Cohorts[0], calm.Snapshot().Cohorts[0]
 				// The first readings after a step are not judged by those before it.
 				if math.Abs(got.ThermalTime-want.ThermalTime) > 0.01 || got.CatchingUp {

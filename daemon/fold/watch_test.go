@@ -14,13 +14,13 @@ import (
 )
 
 // house lets minutes pass with a reading of every sensor, some seconds after
-// each.
-func (b *scene) house(minutes int, after time.Duration, first, second, hallC, humidity float64) {
+// each. The hall has 25 °C.
+func (b *scene) house(minutes int, after time.Duration, first, second, humidity float64) {
 	b.t.Helper()
 	for range minutes {
 		b.now = b.now.Add(time.Minute)
 		at := b.now.Add(after)
-		if err := b.Messages(nursery("a", at, first, humidity), nursery("b", at, second, humidity), hall(at, hallC)); err != nil {
+		if err := b.Messages(nursery("a", at, first, humidity), nursery("b", at, second, humidity), hall(at, 25)); err != nil {
 			b.t.Fatal(err)
 		}
 	}
@@ -59,9 +59,9 @@ func TestDelaysRunFromTheReading(t *testing.T) {
 			moth := monarchs("m", "egg", 50, b.now)
 			moth.Cohort.Species = "own-moth"
 			b.do(moth)
-			b.house(30, 10*time.Second, 25, 25, 25, 70)
+			b.house(30, 10*time.Second, 25, 25, 70)
 			from := b.now.Add(time.Minute + 10*time.Second)
-			b.house(40, 10*time.Second, 38, 3, 25, 70)
+			b.house(40, 10*time.Second, 38, 3, 70)
 			var raised []alerts.Condition
 			for _, s := range b.steps {
 				if s.Event != alerts.EventRaise || s.Key.Condition != conditions.Heat && s.Key.Condition != conditions.Chill {
@@ -92,7 +92,7 @@ func TestRoomWithoutItsSensorsIsBlindAtOnce(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			b := newScene(t, foldtest.Facility)
 			b.cohort("larva-3")
-			b.house(59, 0, 25, 25, 25, 70)
+			b.house(59, 0, 25, 25, 70)
 			b.wait(40 * time.Second)
 			for _, id := range []sensors.SensorID{"nursery-a", "nursery-b"} {
 				b.do(gone(id))
@@ -113,7 +113,7 @@ func TestMainsAreJudgedByRoomsWithSensors(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			b := newScene(t, strings.Replace(foldtest.Facility, "\n  - {id: hall, name: Hall}", "\n  - {id: hall, name: Hall}"+more, 1))
-			b.house(60, 0, 25, 25, 25, 70)
+			b.house(60, 0, 25, 25, 70)
 			b.wait(time.Hour)
 			if n := b.raised()[conditions.MainsLost]; n != 1 {
 				t.Errorf("all rooms with sensors went blind together, and the mains are called lost %d times: %v", n, b.raised())
@@ -128,7 +128,7 @@ func TestWaterOnTheColdestSurface(t *testing.T) {
 	for surface, want := range map[string]int{"": 0, ", coldest_surface_below_air_celsius: 3": 1} {
 		b := newScene(t, strings.Replace(foldtest.Facility, "name: Nursery", "name: Nursery"+surface, 1))
 		b.cohort("larva-3")
-		b.house(180, 0, 25, 25, 25, 95)
+		b.house(180, 0, 25, 25, 95)
 		if got := b.raised()[conditions.Condensation]; got != want {
 			t.Errorf("with%s water on the walls is raised %d times, want %d: %v", surface, got, want, b.raised())
 		}
