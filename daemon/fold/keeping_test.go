@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"rearguard/alerts"
 	"rearguard/alerts/conditions"
 	"rearguard/alerts/notify"
 	"rearguard/daemon/foldtest"
@@ -16,7 +17,6 @@ import (
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/records"
-	"rearguard/daemon/snapshot"
 	"rearguard/daemon/study"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
@@ -160,6 +160,7 @@ func TestCountsAreStoredBesideSomethingElse(t *testing.T) {
 func TestKeptStateThatNoLongerFits(t *testing.T) {
 	b := newScene(t, foldtest.Facility)
 	b.cohort("larva-3")
+	b.do(monarchs("n", "larva-3", 10, b.now))
 	b.air(30, 40, 70)
 	body, err := b.fold.checkpoint()
 	if err != nil {
@@ -171,15 +172,15 @@ func TestKeptStateThatNoLongerFits(t *testing.T) {
 		Stages: []species.StageConstants{{Stage: "nymph"}}, Who: "lead",
 	}
 	for name, c := range map[string]struct {
-		change    func(*checkpoint)
-		said      string
-		unwatched bool
+		change func(*checkpoint)
+		said   string
+		lost   []alerts.Key
 	}{
-		"all fits":              {func(*checkpoint) {}, "", false},
-		"constants of a stage":  {func(cp *checkpoint) { cp.Cohorts.Learning.Decisions = []study.Decision{gone} }, "adopted constants are left out", false},
-		"progress of a cohort":  {func(cp *checkpoint) { cp.Cohorts.Cohorts[0].Progress = nil }, "going through a cohort again from its start", false},
-		"species of a cohort":   {func(cp *checkpoint) { cp.Cohorts.Cohorts[0].Cohort.Species = "gone" }, "a species that nobody knows", true},
-		"condition of an alarm": {func(cp *checkpoint) { cp.Alarms.Alarms[0].Key.Condition = "gone" }, "an alarm of a condition that no longer exists is left out", false},
+		"all fits":              {func(*checkpoint) {}, "", nil},
+		"constants of a stage":  {func(cp *checkpoint) { cp.Cohorts.Learning.Decisions = []study.Decision{gone} }, "adopted constants are left out", nil},
+		"progress of a cohort":  {func(cp *checkpoint) { cp.Cohorts.Cohorts[0].Progress = nil }, "going through a cohort again from its start", nil},
+		"species of a cohort":   {func(cp *checkpoint) { cp.Cohorts.Cohorts[1].Cohort.Species = "gone" }, "a species that nobody knows", []alerts.Key{{Condition: conditions.CohortUnwatched, Subject: "n"}}},
+		"condition of an alarm": {func(cp *checkpoint) { cp.Alarms.Alarms[0].Key.Condition = "gone" }, "an alarm of a condition that no longer exists is left out", nil},
 	} {
 		t.Run(name, func(t *testing.T) {
 			var cp checkpoint
@@ -205,9 +206,14 @@ func TestKeptStateThatNoLongerFits(t *testing.T) {
 			if err := f.AdvanceTo(t.Context(), f.Clock().Add(time.Minute)); err != nil {
 				t.Fatal(err)
 			}
-			unwatched := slices.ContainsFunc(f.Snapshot().Alarms, func(a snapshot.Alarm) bool { return a.Key.Condition == conditions.CohortUnwatched && a.Active })
-			if unwatched != c.unwatched {
-				t.Errorf("a cohort that is not watched is an alarm: %v, want %v", unwatched, c.unwatched)
+			var lost []alerts.Key
+			for _, a := range f.Snapshot().Alarms {
+				if a.Active && (a.Key.Condition == conditions.CohortUnwatched || a.Key.Condition == conditions.SpeciesLost) {
+					lost = append(lost, a.Key)
+				}
+			}
+			if !slices.Equal(lost, c.lost) {
+				t.Errorf("alarms of what is lost are %v, want %v", lost, c.lost)
 			}
 		})
 	}

@@ -9,6 +9,7 @@ import (
 	"rearguard/alerts"
 	"rearguard/alerts/conditions"
 	"rearguard/daemon/foldtest"
+	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/rearing/species"
 	"rearguard/sensors"
 )
@@ -123,12 +124,12 @@ func TestMainsAreJudgedByRoomsWithSensors(t *testing.T) {
 }
 
 // Where it is not known how cold the walls are, nothing is said of water on
-// them.
+// them, however damp the air of a warm shelf is for a cool one.
 func TestWaterOnTheColdestSurface(t *testing.T) {
 	for surface, want := range map[string]int{"": 0, ", coldest_surface_below_air_celsius: 3": 1} {
 		b := newScene(t, strings.Replace(foldtest.Facility, "name: Nursery", "name: Nursery"+surface, 1))
 		b.cohort("larva-3")
-		b.house(180, 0, 25, 25, 95)
+		b.house(180, 0, 26, 24, 97)
 		if got := b.raised()[conditions.Condensation]; got != want {
 			t.Errorf("with%s water on the walls is raised %d times, want %d: %v", surface, got, want, b.raised())
 		}
@@ -189,6 +190,9 @@ func TestAlarmsEndWithWhatTheyAreAbout(t *testing.T) {
 			for _, a := range b.Snapshot().Alarms {
 				if a.Active && slices.Contains([]alerts.Key{stalled, silent, unwatched}, a.Key) {
 					got = append(got, a.Key)
+				}
+				if a.Active && a.Key == stalled && !slices.Equal(a.Cohorts, []population.CohortID{"m"}) {
+					t.Errorf("the cohort that stands still puts %v at risk", a.Cohorts)
 				}
 			}
 			slices.SortFunc(got, func(a, b alerts.Key) int { return strings.Compare(string(a.Condition), string(b.Condition)) })
