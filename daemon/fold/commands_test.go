@@ -189,6 +189,7 @@ func TestCohortThatEndsTeaches(t *testing.T) {
 func TestClaimedSensorIsKept(t *testing.T) {
 	o := testOptions(t, foldtest.Facility)
 	l := newLived(t, o)
+	stateKept := false
 	inForce := func() (c standing.Configuration) {
 		t.Helper()
 		batch, err := l.TakeBatch()
@@ -201,6 +202,7 @@ func TestClaimedSensorIsKept(t *testing.T) {
 		if err := json.Unmarshal(batch.State[standing.Name], &c); err != nil {
 			t.Fatal(err)
 		}
+		stateKept = batch.State[CheckpointName] != nil
 		return c
 	}
 	if err := l.NoteConfiguration(t.Context(), &o); err != nil {
@@ -212,6 +214,7 @@ func TestClaimedSensorIsKept(t *testing.T) {
 	if err := l.NoteConfiguration(t.Context(), &o); err != nil || len(l.Untaken().Journal) != 0 {
 		t.Errorf("noted again is %+v, %v", l.Untaken().Journal, err)
 	}
+	l.tick(testStart.Add(10 * time.Hour))
 	for range 2 {
 		claim := ClaimSensor{Who: "Ana", Sensor: facility.Sensor{ID: "new", Room: "nursery", Inputs: []facility.Input{{
 			Topic: "new/one", Format: payload.Plain, Values: []facility.Value{{Quantity: sensors.Temperature, Unit: "°C"}},
@@ -223,13 +226,13 @@ func TestClaimedSensorIsKept(t *testing.T) {
 	if c := inForce(); len(c.Claimed) != 1 || c.Claimed[0].ID != "new" {
 		t.Errorf("claimed are %+v", c.Claimed)
 	}
-	if s := l.Snapshot(); s.Rooms[0].TotalSensors != 3 {
-		t.Errorf("the nursery has %d sensors", s.Rooms[0].TotalSensors)
+	if s := l.Snapshot(); s.Rooms[0].TotalSensors != 3 || sensorNamed(t, s, "new").Silent {
+		t.Errorf("the nursery has %d sensors, and the new one is silent already: %v", s.Rooms[0].TotalSensors, sensorNamed(t, s, "new").Silent)
 	}
 	if err := l.Do(t.Context(), Configure{Path: "test.yaml", Text: foldtest.Facility, Who: "lead"}); err != nil {
 		t.Fatal(err)
 	}
-	if s := l.Snapshot(); s.Rooms[0].TotalSensors != 2 || len(inForce().Claimed) != 0 {
-		t.Errorf("after the file without it was read again the nursery has %d sensors", s.Rooms[0].TotalSensors)
+	if s := l.Snapshot(); s.Rooms[0].TotalSensors != 2 || len(inForce().Claimed) != 0 || !stateKept {
+		t.Errorf("after the file without it was read again the nursery has %d sensors; is the state kept for it: %v", s.Rooms[0].TotalSensors, stateKept)
 	}
 }
