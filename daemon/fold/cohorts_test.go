@@ -41,6 +41,16 @@ func TestForecastOfACohort(t *testing.T) {
 	}
 }
 
+// What is expected of a room's air is said as soon as enough of it is known, and
+// does not wait for the next forecasts.
+func TestExpectedAirDoesNotWait(t *testing.T) {
+	b := newScene(t, foldtest.Facility)
+	b.air(30, 25, 70)
+	if s := b.Snapshot(); s.Rooms[0].Expected == nil || s.Rooms[1].Expected != nil {
+		t.Errorf("expected of the air are %v where there are readings, %v where there are none", s.Rooms[0].Expected, s.Rooms[1].Expected)
+	}
+}
+
 // An alarm of a room names the cohorts that stand there, and no others. Those
 // that are closed are gone, and the rest goes on.
 func TestCohortsAtRiskAreThoseInTheRoom(t *testing.T) {
