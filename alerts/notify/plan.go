@@ -62,6 +62,9 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 		n.Kind = Reminder
 	case incidents.Taken:
 		n.Kind = Taken
+		if i.Going {
+			n.Kind = Going
+		}
 	case incidents.Over:
 		n.Kind = Cleared
 		n.Sequence++
@@ -163,6 +166,10 @@ func (n AlarmNotice) over() bool { return n.Kind == Cleared || n.Kind == Over }
 // raise is part of it, since occurrences are numbered anew with new records
 // and receivers would take the first alarm for an old one.
 func (n AlarmNotice) key(person, channel string) string {
+	if n.Kind == Going {
+		// One after another may set out, without a call between.
+		return fmt.Sprintf("%s/%d-%s-%d/%s/%s", n.occurrenceName(), n.Sequence, n.Kind, n.Time.UnixMilli(), person, channel)
+	}
 	return fmt.Sprintf("%s/%d-%s/%s/%s", n.occurrenceName(), n.Sequence, n.Kind, person, channel)
 }
 

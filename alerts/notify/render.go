@@ -48,6 +48,10 @@ func Render(n AlarmNotice, now time.Time, remarks ...string) (subject, body stri
 		subject = fmt.Sprintf("%s has it: %s", n.TakenBy, n.what())
 		line("%s: %s has it", n.what(), n.TakenBy)
 		line("Since %s. You need not come unless you are called again.", n.clock(n.Time))
+	case Going:
+		subject = fmt.Sprintf("%s is going: %s", n.TakenBy, n.what())
+		line("%s: %s is going", n.what(), n.TakenBy)
+		line("On the way since %s. You need not come unless you are called again.", n.clock(n.Time))
 	default:
 		subject = fmt.Sprintf("%s: %s", capital(n.Priority.String()), headline)
 		if n.Kind == Reminder {
@@ -78,7 +82,7 @@ func Render(n AlarmNotice, now time.Time, remarks ...string) (subject, body stri
 	b.WriteByte('\n')
 	if n.Link != "" {
 		verb := "Acknowledge"
-		if n.over() || n.Kind == Taken {
+		if n.over() || n.Kind == Taken || n.Kind == Going {
 			verb = "See"
 		}
 		line("%s: %s", verb, n.Link)
