@@ -16,6 +16,7 @@ const (
 	unfoldOver
 	shelvingOver
 	reAlarmOver
+	respondOver
 	repeatOver
 )
 
@@ -54,6 +55,10 @@ func (m *Machine) dueOf(a Alarm) due {
 	consider(a.ShelvedUntil, shelvingOver, depth)
 	if a.Active && a.Acked && !a.Silenced() && def.ReAlarm > 0 {
 		consider(a.AckedAt.Add(a.AckMoved+def.ReAlarm), reAlarmOver, depth)
+	}
+	if a.Active && a.Acked && !a.Silenced() && a.UnknownSince.IsZero() {
+		// What is not known now is looked at once it is.
+		consider(a.VainAt, respondOver, depth)
 	}
 	if a.waits() && !a.Silenced() && len(def.Repeat) > 0 {
 		consider(a.RepeatAt, repeatOver, depth)
@@ -107,6 +112,8 @@ func (m *Machine) fire(d due) []Transition {
 		})
 	case reAlarmOver:
 		return m.apply(d.key, (*step).realarm)
+	case respondOver:
+		return m.apply(d.key, (*step).inVain)
 	case repeatOver:
 		return m.apply(d.key, (*step).repeat)
 	}
