@@ -68,7 +68,10 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 	case incidents.Over:
 		n.Kind = Cleared
 		n.Sequence++
-		n.Value, n.Limit, n.Unit, n.Due = lead.Peak.Value, lead.Peak.Limit, lead.Peak.Unit, time.Time{}
+		n.Due = time.Time{}
+		if m := i.Measured(); m != nil {
+			n.Value, n.Limit, n.Unit = m.Peak.Value, m.Peak.Limit, m.Peak.Unit
+		}
 		members = i.Members
 	default:
 		n.Kind = Raised

@@ -227,6 +227,9 @@ func (a *Alarms) Incidents() (open, ended []incidents.Incident) { return a.book.
 func (a *Alarms) Collect(b *records.Batch) error {
 	b.Transitions, b.Outbox = append(b.Transitions, a.steps...), append(b.Outbox, a.notices...)
 	a.steps, a.notices = nil, nil
+	for _, ended := range a.book.TakeEnded() {
+		b.Incidents = append(b.Incidents, records.IncidentRow{Incident: ended, Priority: ended.Worst().Priority})
+	}
 	for _, one := range a.machine.TakeChanged() {
 		state, err := json.Marshal(one)
 		if err != nil {

@@ -177,7 +177,7 @@ func (f *Fold) TakeBatch() (*records.Batch, error) {
 	if err := f.alarms.Collect(out); err != nil {
 		return nil, err
 	}
-	things := len(out.Readings) + len(out.Reflags) + len(out.Journal) + len(out.Alarms) + len(out.Transitions) + len(out.Outbox) + len(out.Cohorts) + len(out.Counts)
+	things := len(out.Readings) + len(out.Reflags) + len(out.Journal) + len(out.Alarms) + len(out.Transitions) + len(out.Incidents) + len(out.Outbox) + len(out.Cohorts) + len(out.Counts)
 	if err := f.desk.TakeMemory(things > 0, f.out.batch.KeepState); err != nil {
 		return nil, err
 	}
