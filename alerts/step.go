@@ -220,10 +220,10 @@ func (s *step) realarm() {
 	s.out[len(s.out)-1].To = s.a.State()
 }
 
-// inVain calls again for an alarm whose acknowledgement has led to nothing in the
-// time to respond. Otherwise it looks again after as long.
-func (s *step) inVain() {
-	if s.a.better(s.def.Deadband) {
+// inVain calls again for an alarm that matters whose acknowledgement has led to
+// nothing in the time to respond. Otherwise it looks again after as long.
+func (s *step) inVain(matters bool) {
+	if !matters || s.a.better(s.def.Deadband) {
 		s.a.VainAt = s.now.Add(s.def.TimeToRespond)
 		return
 	}

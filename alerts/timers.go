@@ -82,6 +82,9 @@ func (m *Machine) schedule(a Alarm) {
 	}
 }
 
+// Due is when time alone brings something about next, zero for never.
+func (m *Machine) Due() time.Time { return m.nextDue().at }
+
 // nextDue returns the earliest timer of all alarms, the zero value for none.
 func (m *Machine) nextDue() due {
 	if m.nextKnown {
@@ -113,7 +116,8 @@ func (m *Machine) fire(d due) []Transition {
 	case reAlarmOver:
 		return m.apply(d.key, (*step).realarm)
 	case respondOver:
-		return m.apply(d.key, (*step).inVain)
+		matters := m.leads == nil || m.leads(d.key)
+		return m.apply(d.key, func(s *step) { s.inVain(matters) })
 	case repeatOver:
 		return m.apply(d.key, (*step).repeat)
 	}

@@ -80,6 +80,32 @@ type Circumstances struct {
 	Steps  []string    `json:"steps,omitempty"`
 	// TakenBy has it; empty for nobody.
 	TakenBy string `json:"taken_by,omitempty"`
+	Answers
+}
+
+// Answers say of a call who was called besides, and what came of it.
+type Answers struct {
+	// Since is since when nobody has answered, zero for the first call; Called are
+	// the names of those who were called since.
+	Since  time.Time `json:"unanswered_since,omitzero"`
+	Called []string  `json:"also_called,omitempty"`
+	// Vain is the answer that made nothing better, nil for none.
+	Vain *Vain `json:"in_vain,omitempty"`
+	// Everybody is set where all hands are called, Nobody where everybody is
+	// called because the roster has nobody.
+	Everybody bool `json:"everybody,omitempty"`
+	Nobody    bool `json:"nobody_on_duty,omitempty"`
+}
+
+// Vain is an answer that made nothing better: the value Then and Now, in Unit;
+// without a unit there is no number.
+type Vain struct {
+	By    string    `json:"by"`
+	At    time.Time `json:"at"`
+	Going bool      `json:"going,omitempty"`
+	Then  float64   `json:"then,omitempty"`
+	Now   float64   `json:"now,omitempty"`
+	Unit  string    `json:"unit,omitempty"`
 }
 
 // Companion is another alarm of an incident. Value and Limit are in Unit, those

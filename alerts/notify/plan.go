@@ -4,20 +4,12 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
-	"slices"
-	"strings"
 	"time"
 
 	"rearguard/alerts"
 	"rearguard/alerts/incidents"
+	"rearguard/alerts/roster"
 )
-
-// Duty is one line of the roster: people who are told by channels about
-// alarms of some priorities.
-type Duty struct {
-	People, Channels []string
-	Priorities       []alerts.Priority
-}
 
 // Letterhead is what every notice says of the facility it comes from.
 type Letterhead struct {
@@ -38,6 +30,9 @@ type Case struct {
 	Definition func(alerts.Condition) alerts.Definition
 	// RoomName is the name of its room.
 	RoomName string
+	// Reach is whom the news reaches, Names are those of people by their ids.
+	Reach roster.Reach
+	Names map[string]string
 }
 
 // News is what people are told of an incident.
@@ -76,6 +71,9 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 	default:
 		n.Kind = Raised
 	}
+	if n.Kind == Raised || n.Kind == Reminder {
+		n.Answers = answers(i, &c)
+	}
 	for _, m := range members {
 		if m.Occurrence == lead.Occurrence || m.Herald && !lead.Herald {
 			continue
@@ -95,24 +93,26 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 	return n
 }
 
-// To says whom a notice concerns: those who are told of one of the priorities,
-// without those who bear a name.
-type To struct {
-	Priorities []alerts.Priority
-	Without    string
-	// Names are the names of people by their ids.
-	Names map[string]string
+// answers is who was called for an incident besides, and what came of it.
+func answers(i *incidents.Incident, c *Case) Answers {
+	a := Answers{Everybody: c.Reach.Everybody, Nobody: c.Reach.Nobody}
+	if v := i.Vain; v != nil {
+		a.Vain = &Vain{By: v.By, At: v.At, Going: v.Going, Then: v.Then, Now: v.Now, Unit: v.Unit}
+	}
+	if i.Rank == 0 {
+		return a
+	}
+	a.Since = i.WaitingSince
+	for _, one := range i.Called {
+		if !one.LastAt.Before(i.WaitingSince) {
+			a.Called = append(a.Called, c.Names[one.Person])
+		}
+	}
+	return a
 }
 
-// concerns reports whether a person of a line of the roster is meant.
-func (to *To) concerns(duty *Duty, person string) bool {
-	meant := slices.ContainsFunc(to.Priorities, func(p alerts.Priority) bool { return slices.Contains(duty.Priorities, p) })
-	return meant && (to.Without == "" || !strings.EqualFold(to.Without, person) && !strings.EqualFold(to.Without, to.Names[person]))
-}
-
-// Plan returns one notice for each person and channel of the roster that the
-// news concerns, in the order of the roster, none twice.
-func Plan(roster []Duty, n AlarmNotice, to To) ([]Notice, error) {
+// Plan returns one notice of news for each person and channel that is called.
+func Plan(n AlarmNotice, calls []roster.Call) ([]Notice, error) {
 	if math.IsNaN(n.Value) || math.IsInf(n.Value, 0) || math.IsNaN(n.Limit) || math.IsInf(n.Limit, 0) {
 		// JSON has no such numbers, and a person has no use for them.
 		n.Value, n.Limit, n.Unit = 0, 0, ""
@@ -121,45 +121,14 @@ func Plan(roster []Duty, n AlarmNotice, to To) ([]Notice, error) {
 	if err != nil {
 		return nil, fmt.Errorf("plan notices of incident %d: %w", n.Occurrence, err)
 	}
-	type target struct{ person, channel string }
-	seen := map[target]bool{}
-	var notices []Notice
-	for k := range roster {
-		duty := &roster[k]
-		for _, person := range duty.People {
-			if !to.concerns(duty, person) {
-				continue
-			}
-			for _, channel := range duty.Channels {
-				if seen[target{person, channel}] {
-					continue
-				}
-				seen[target{person, channel}] = true
-				notices = append(notices, Notice{
-					Key: n.key(person, channel), Occurrence: n.Occurrence, Priority: n.Priority, Channel: channel, Recipient: person,
-					Payload: payload, CreatedAt: n.Time, DueAt: n.Time, State: Pending,
-				})
-			}
+	notices := make([]Notice, len(calls))
+	for k, to := range calls {
+		notices[k] = Notice{
+			Key: n.key(to.Person, to.Channel), Occurrence: n.Occurrence, Priority: n.Priority, Channel: to.Channel, Recipient: to.Person,
+			Payload: payload, CreatedAt: n.Time, DueAt: n.Time, State: Pending,
 		}
 	}
 	return notices, nil
-}
-
-// channelsOf are the channels of the roster to a person, in its order, none
-// twice.
-func channelsOf(roster []Duty, person string) []string {
-	var list []string
-	for _, duty := range roster {
-		if !slices.Contains(duty.People, person) {
-			continue
-		}
-		for _, channel := range duty.Channels {
-			if !slices.Contains(list, channel) {
-				list = append(list, channel)
-			}
-		}
-	}
-	return list
 }
 
 // over says that the news is of an end.

@@ -65,6 +65,9 @@ func Render(n AlarmNotice, now time.Time, remarks ...string) (subject, body stri
 		if words := n.others(); words != "" {
 			line("With it: %s.", words)
 		}
+		for _, words := range n.answers() {
+			line("%s", words)
+		}
 		b.WriteByte('\n')
 		line("Do first: %s", n.FirstAction)
 		for _, step := range n.Steps {

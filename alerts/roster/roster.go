@@ -95,6 +95,27 @@ func (r *Reach) People() []string {
 	return list
 }
 
+// Waiting are those who are told later.
+func (r *Reach) Waiting() []string {
+	people := make([]string, len(r.Held))
+	for i, h := range r.Held {
+		people[i] = h.Person
+	}
+	return people
+}
+
+// Join adds whom another reaches.
+func (r *Reach) Join(o Reach) {
+	for _, c := range o.Calls {
+		r.add(c.Person, []string{c.Channel})
+	}
+	for _, h := range o.Held {
+		if !slices.Contains(append(r.People(), r.Waiting()...), h.Person) {
+			r.Held = append(r.Held, h)
+		}
+	}
+}
+
 // Only leaves those people of whom a function is true.
 func (r *Reach) Only(these func(person string) bool) {
 	r.Calls = slices.DeleteFunc(r.Calls, func(c Call) bool { return !these(c.Person) })
@@ -198,7 +219,7 @@ func (r *Roster) News(at time.Time, people []string, priorities []alerts.Priorit
 		},
 		func(*Line) bool { return true },
 	} {
-		reached := append(out.People(), heldOf(out.Held)...)
+		reached := append(out.People(), out.Waiting()...)
 		for i := range r.Lines {
 			l := &r.Lines[i]
 			for _, p := range l.People {
@@ -215,14 +236,6 @@ func (r *Roster) News(at time.Time, people []string, priorities []alerts.Priorit
 		out.Held = slices.DeleteFunc(out.Held, func(h Hold) bool { return slices.Contains(out.People(), h.Person) })
 	}
 	return out
-}
-
-func heldOf(list []Hold) []string {
-	people := make([]string, len(list))
-	for i, h := range list {
-		people[i] = h.Person
-	}
-	return people
 }
 
 // Told are all people who are ever told of one of the priorities.
