@@ -80,7 +80,7 @@ type Course struct {
 	Going bool `json:"going,omitempty"`
 	// AckedValue and AckedLimit are what was found at the last acknowledgement.
 	// VainAt is when it is looked at whether that has led to anything, zero
-	// while nobody has acknowledged.
+	// for never.
 	AckedValue float64   `json:"acked_value,omitempty"`
 	AckedLimit float64   `json:"acked_limit,omitempty"`
 	VainAt     time.Time `json:"vain_at,omitzero"`

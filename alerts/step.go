@@ -152,7 +152,10 @@ func (s *step) callIfOwed(t *Transition) {
 func (s *step) acknowledge(event Event, who string) {
 	before := s.a
 	s.a.Acked, s.a.AckedAt, s.a.AckedBy, s.a.AckMoved, s.a.Going = true, s.now, who, 0, event == EventGoing
-	s.a.AckedValue, s.a.AckedLimit, s.a.VainAt = s.a.Value, s.a.Limit, s.now.Add(s.def.TimeToRespond)
+	s.a.AckedValue, s.a.AckedLimit, s.a.VainAt = s.a.Value, s.a.Limit, time.Time{}
+	if s.def.Priority() > Low {
+		s.a.VainAt = s.now.Add(s.def.TimeToRespond)
+	}
 	if !s.a.silencedByHand() {
 		// Only folded: the person has seen it, no call is owed any more.
 		s.a.Owed = false
@@ -221,7 +224,8 @@ func (s *step) realarm() {
 }
 
 // inVain calls again for an alarm that matters whose acknowledgement has led to
-// nothing in the time to respond. Otherwise it looks again after as long.
+// nothing in the time to respond. Otherwise it looks again after as long. What is
+// of low priority calls once.
 func (s *step) inVain(matters bool) {
 	if !matters || s.a.better(s.def.Deadband) {
 		s.a.VainAt = s.now.Add(s.def.TimeToRespond)
