@@ -166,19 +166,20 @@ func waiting(incident int64, held []roster.Hold) []incidents.Waiting {
 	return list
 }
 
-// Next is who is called for an incident unless somebody answers before, by name,
-// and when; nobody for none.
-func (a *Alarms) Next(i *incidents.Incident) (names []string, at time.Time) {
+// Next are the names of who is called for an incident at its NextAt unless
+// somebody answers before; nobody for none.
+func (a *Alarms) Next(i *incidents.Incident) []string {
 	if i.NextAt.IsZero() {
-		return nil, time.Time{}
+		return nil
 	}
-	next := *i
-	next.Rank++
-	reach := a.call(&incidents.News{What: incidents.Next, Time: i.NextAt, Incident: next}, i.Lead())
-	for _, p := range reach.People() {
-		names = append(names, a.roster.Names[p])
+	n := incidents.News{What: incidents.Next, Time: i.NextAt, Incident: *i}
+	n.Incident.Rank++
+	reach := a.call(&n, i.Lead())
+	names := reach.People()
+	for k := range names {
+		names[k] = a.Name(names[k])
 	}
-	return names, i.NextAt
+	return names
 }
 
 // Name is that of a person of the roster.
