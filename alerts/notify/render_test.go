@@ -30,14 +30,6 @@ func renderings() []rendering {
 		Facility: "Moth House", Kind: notify.Raised, Key: alerts.Key{Condition: "broker_lost"}, Occurrence: 7, Priority: alerts.Medium,
 		Title: "broker link lost", Advice: alerts.Advice{Cause: "C.", Consequence: "D.", FirstAction: "F."}, RaisedAt: begin, Time: begin, Zone: "UTC",
 	}
-	setsOut := heat(notify.Going, 2, begin.Add(time.Minute))
-	setsOut.TakenBy = "Ines"
-	next := heat(notify.Raised, 2, begin.Add(10*time.Minute))
-	next.Since, next.Called = begin, []string{"Ines", "Ben"}
-	next.RaisedAt = begin
-	vain := heat(notify.Reminder, 4, begin.Add(2*time.Hour))
-	vain.Vain = &notify.Vain{By: "Ines", At: begin.Add(5 * time.Minute), Going: true, Then: 36, Now: 36.44, Unit: "°C"}
-	vain.Nobody = true
 	return []rendering{
 		{"raised", heat(notify.Raised, 2, begin), begin.Add(time.Second), "High: Nursery 36.4 °C: too hot (limit 35.0 °C)", `
 Nursery 36.4 °C: too hot (limit 35.0 °C)
@@ -93,6 +85,33 @@ If nobody acts: D.
 
 Moth House, incident 7
 `},
+		{"invented", invented, begin, "[demo] High: Nursery 36.4 °C: too hot (limit 35.0 °C)", `
+Nursery 36.4 °C: too hot (limit 35.0 °C)
+High alarm since Tue 14 Jan 02:14 CET. Act by Tue 14 Jan 03:14 CET (within 1 h).
+shelf 2 (nursery-north), cohort atlas-3 in pupa
+
+Do first: Switch the heater off at its isolator.
+Likely cause: Heater stuck on.
+If nobody acts: Animals die.
+
+Acknowledge: https://rearguard.example.org/alarms/42
+Invented Moth House, incident 42
+This facility is invented: nothing needs to be done.
+`},
+	}
+}
+
+// answers are notices that say who was called and what came of it.
+func answers() []rendering {
+	setsOut := heat(notify.Going, 2, begin.Add(time.Minute))
+	setsOut.TakenBy = "Ines"
+	next := heat(notify.Raised, 2, begin.Add(10*time.Minute))
+	next.Since, next.Called = begin, []string{"Ines", "Ben"}
+	next.RaisedAt = begin
+	vain := heat(notify.Reminder, 4, begin.Add(2*time.Hour))
+	vain.Vain = &notify.Vain{By: "Ines", At: begin.Add(5 * time.Minute), Going: true, Then: 36, Now: 36.44, Unit: "°C"}
+	vain.Nobody = true
+	return []rendering{
 		{"somebody sets out", setsOut, begin.Add(time.Minute), "Ines is going: Nursery too hot", `
 Nursery too hot: Ines is going
 On the way since Tue 14 Jan 02:15 CET. You need not come unless you are called again.
@@ -127,24 +146,11 @@ If nobody acts: Animals die.
 Acknowledge: https://rearguard.example.org/alarms/42
 Invented Moth House, incident 42
 `},
-		{"invented", invented, begin, "[demo] High: Nursery 36.4 °C: too hot (limit 35.0 °C)", `
-Nursery 36.4 °C: too hot (limit 35.0 °C)
-High alarm since Tue 14 Jan 02:14 CET. Act by Tue 14 Jan 03:14 CET (within 1 h).
-shelf 2 (nursery-north), cohort atlas-3 in pupa
-
-Do first: Switch the heater off at its isolator.
-Likely cause: Heater stuck on.
-If nobody acts: Animals die.
-
-Acknowledge: https://rearguard.example.org/alarms/42
-Invented Moth House, incident 42
-This facility is invented: nothing needs to be done.
-`},
 	}
 }
 
 func TestRender(t *testing.T) {
-	for _, tt := range renderings() {
+	for _, tt := range append(renderings(), answers()...) {
 		t.Run(tt.name, func(t *testing.T) {
 			subject, body := notify.Render(tt.notice, tt.now)
 			if diff := cmp.Diff(tt.subject, subject); diff != "" {
