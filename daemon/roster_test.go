@@ -92,7 +92,7 @@ func TestOneAfterTheOtherIsCalled(t *testing.T) {
 		"  5 raised heat to ines", " 17 raised heat to ben, called Ines", " 29 raised heat to carla, called Ines Ben",
 		" 35 reminder heat to ines, called Ines Ben Carla", " 35 reminder heat to ben, called Ines Ben Carla", " 35 reminder heat to carla, called Ines Ben Carla",
 		" 47 taken heat to ines", " 47 taken heat to carla", " 50 going heat to ines", " 50 going heat to ben",
-		"110 reminder heat to carla, carla in vain", "122 raised heat to ines, called Carla, carla in vain", "122 raised heat to ben, called Carla, carla in vain",
+		"110 reminder heat to carla, carla in vain", "122 reminder heat to ines, called Carla, carla in vain", "122 reminder heat to ben, called Carla, carla in vain",
 	}
 	for _, call := range []string{"140 reminder heat", "146 raised heat_injury", "151 reminder heat_injury", "161 reminder heat_injury", "176 reminder heat_injury", "191 reminder heat_injury", "206 reminder heat_injury"} {
 		for _, who := range []string{"ines", "ben", "carla"} {

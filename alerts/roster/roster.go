@@ -116,10 +116,11 @@ func (r *Reach) Join(o Reach) {
 	}
 }
 
-// Only leaves those people of whom a function is true.
-func (r *Reach) Only(these func(person string) bool) {
-	r.Calls = slices.DeleteFunc(r.Calls, func(c Call) bool { return !these(c.Person) })
-	r.Held = slices.DeleteFunc(r.Held, func(h Hold) bool { return !these(h.Person) })
+// Only is the reach with only those people of whom a function is true.
+func (r Reach) Only(these func(person string) bool) Reach {
+	r.Calls = slices.DeleteFunc(slices.Clone(r.Calls), func(c Call) bool { return !these(c.Person) })
+	r.Held = slices.DeleteFunc(slices.Clone(r.Held), func(h Hold) bool { return !these(h.Person) })
+	return r
 }
 
 // Ask is a call for people at an instant. Rank is how often nobody answered

@@ -14,21 +14,32 @@ import (
 
 // tell makes the notices of what is news, and takes note of who is called.
 func (a *Alarms) tell(news []incidents.News) error {
-	for k := range news {
-		n := &news[k]
+	for _, n := range news {
 		lead := n.Incident.About()
-		reach := a.reach(n, lead)
-		if len(reach.Calls) == 0 {
-			continue
+		reach := a.reach(&n, lead)
+		groups := []roster.Reach{reach}
+		if n.What == incidents.Next {
+			// Who was called before for the same incident is reminded of it.
+			known := func(p string) bool { return !n.Incident.CalledLast(p).IsZero() }
+			groups = []roster.Reach{reach.Only(known), reach.Only(func(p string) bool { return !known(p) })}
 		}
-		told := notify.News(a.letterhead, *n, notify.Case{
-			Alarm: a.machine.Alarm(lead.Key), Definition: a.Definition, RoomName: a.rooms[lead.Key.Room], Reach: reach, Names: a.roster.Names,
-		})
-		planned, err := notify.Plan(told, reach.Calls)
-		if err != nil {
-			return err
+		for k, group := range groups {
+			if len(group.Calls) == 0 {
+				continue
+			}
+			one := n
+			if k == 0 && n.What == incidents.Next {
+				one.What = incidents.Again
+			}
+			told := notify.News(a.letterhead, one, notify.Case{
+				Alarm: a.machine.Alarm(lead.Key), Definition: a.Definition, RoomName: a.rooms[lead.Key.Room], Reach: group, Names: a.roster.Names,
+			})
+			planned, err := notify.Plan(told, group.Calls)
+			if err != nil {
+				return err
+			}
+			a.notices = append(a.notices, planned...)
 		}
-		a.notices = append(a.notices, planned...)
 	}
 	return nil
 }
@@ -79,7 +90,7 @@ func (a *Alarms) call(n *incidents.News, lead *incidents.Member) roster.Reach {
 	}
 	if n.What == incidents.Again {
 		// Who was called this very instant has heard it.
-		reach.Only(func(p string) bool { return !i.CalledLast(p).Equal(n.Time) })
+		reach = reach.Only(func(p string) bool { return !i.CalledLast(p).Equal(n.Time) })
 	}
 	return reach
 }
@@ -88,8 +99,7 @@ func (a *Alarms) call(n *incidents.News, lead *incidents.Member) roster.Reach {
 // next that has somebody, who were not called yet.
 func (a *Alarms) next(i *incidents.Incident, ask roster.Ask) roster.Reach {
 	for {
-		reach := a.roster.Reach(ask)
-		reach.Only(func(p string) bool { return a.uncalled(i, p) })
+		reach := a.roster.Reach(ask).Only(func(p string) bool { return a.uncalled(i, p) })
 		i.Rank = ask.Rank
 		if len(reach.Calls)+len(reach.Held) > 0 || !reach.More {
 			return reach
@@ -111,8 +121,7 @@ func (a *Alarms) alone(n *incidents.News, ask roster.Ask) roster.Reach {
 	case len(one.Calls)+len(one.Held) == 0 || ask.AllHands:
 		return reach
 	case !onDuty:
-		reach.Only(func(p string) bool { return a.uncalled(i, p) })
-		return reach
+		return reach.Only(func(p string) bool { return a.uncalled(i, p) })
 	}
 	one.More = reach.More || i.Vain != nil
 	return one
