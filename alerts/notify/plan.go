@@ -8,7 +8,9 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/alerts/incidents"
+	"rearguard/alerts/notify/letter"
 	"rearguard/alerts/roster"
+	"rearguard/alerts/wording"
 )
 
 // Letterhead is what every notice says of the facility it comes from.
@@ -17,9 +19,9 @@ type Letterhead struct {
 	Invented bool
 	// Zone is the IANA name of the time zone in which people read times.
 	Zone string
-	// Link returns the address of the page for acknowledging; nil or an
-	// empty result leaves the link out.
-	Link func(alerts.Key) string
+	// Link returns the address of the page of an incident, on which it is
+	// acknowledged; nil or an empty result leaves the link out.
+	Link func(incident int64) string
 }
 
 // Case is what News needs to know of an incident beside the news.
@@ -33,6 +35,8 @@ type Case struct {
 	// Reach is whom the news reaches, Names are those of people by their ids.
 	Reach roster.Reach
 	Names map[string]string
+	// AtRisk are the cohorts that it puts at risk.
+	AtRisk []letter.Cohort
 }
 
 // News is what people are told of an incident.
@@ -41,15 +45,18 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 	lead := i.About()
 	d := c.Definition(lead.Key.Condition)
 	n := AlarmNotice{
-		Facility: from.Facility, Invented: from.Invented, Zone: from.Zone,
+		Facility: from.Facility, Invented: from.Invented, Audience: letter.Audience{Zone: from.Zone},
 		Key: lead.Key, Occurrence: i.Number, Priority: lead.Priority,
 		Title: d.Title, RoomName: c.RoomName,
-		Value: c.Alarm.Value, Limit: c.Alarm.Limit, Unit: c.Alarm.Unit, Detail: c.Alarm.Words(),
+		Measure: wording.Measure{Value: c.Alarm.Value, Limit: c.Alarm.Limit, Unit: c.Alarm.Unit, Difference: d.Difference, AirC: c.Alarm.AirC}, Detail: c.Alarm.Words(),
 		Advice:   d.Advice(),
-		RaisedAt: i.BeganAt, Time: news.Time, Due: c.Alarm.Due, Circumstances: Circumstances{TakenBy: i.TakenBy},
+		RaisedAt: i.BeganAt, Time: news.Time, Due: c.Alarm.Due, Circumstances: Circumstances{AtRisk: letter.DelicateFirst(c.AtRisk), TakenBy: i.TakenBy},
 		// Calls of one incident get even numbers, its end the odd number that
 		// follows.
 		Sequence: 2 * int64(i.Calls),
+	}
+	if n.Unit == "" && n.Value != 0 {
+		n.Unit = d.NoticeUnit
 	}
 	members := i.On()
 	switch news.What {
@@ -65,7 +72,9 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 		n.Sequence++
 		n.Due = time.Time{}
 		if m := i.Measured(); m != nil {
-			n.Value, n.Limit, n.Unit = m.Peak.Value, m.Peak.Limit, m.Peak.Unit
+			n.Measure = wording.Measure{
+				Value: m.Peak.Value, Limit: m.Peak.Limit, Unit: m.Peak.Unit, AirC: m.Peak.AirC, Difference: c.Definition(m.Key.Condition).Difference,
+			}
 		}
 		members = i.Members
 	default:
@@ -78,8 +87,10 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 		if m.Occurrence == lead.Occurrence || m.Herald && !lead.Herald {
 			continue
 		}
+		other := c.Definition(m.Key.Condition)
 		n.Others = append(n.Others, Companion{
-			Title: c.Definition(m.Key.Condition).Title, Subject: m.Key.Subject, Value: m.Peak.Value, Limit: m.Peak.Limit, Unit: m.Peak.Unit,
+			Title: other.Title, Subject: m.Key.Subject, Value: m.Peak.Value, Limit: m.Peak.Limit, Unit: m.Peak.Unit,
+			Difference: other.Difference, AirC: m.Peak.AirC,
 		})
 	}
 	for _, step := range i.Steps(c.Definition) {
@@ -88,16 +99,16 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 		}
 	}
 	if from.Link != nil {
-		n.Link = from.Link(lead.Key)
+		n.Link = from.Link(i.Number)
 	}
 	return n
 }
 
 // answers is who was called for an incident besides, and what came of it.
-func answers(i *incidents.Incident, c *Case) Answers {
-	a := Answers{Everybody: c.Reach.Everybody, Nobody: c.Reach.Nobody}
+func answers(i *incidents.Incident, c *Case) letter.Answers {
+	a := letter.Answers{Everybody: c.Reach.Everybody, Nobody: c.Reach.Nobody}
 	if v := i.Vain; v != nil {
-		a.Vain = &Vain{By: v.By, At: v.At, Going: v.Going, Then: v.Then, Now: v.Now, Unit: v.Unit}
+		a.Vain = &letter.Vain{By: v.By, At: v.At, Going: v.Going, Then: v.Then, Now: v.Now, Unit: v.Unit}
 	}
 	if i.Rank == 0 {
 		return a
@@ -111,40 +122,42 @@ func answers(i *incidents.Incident, c *Case) Answers {
 	return a
 }
 
-// Plan returns one notice of news for each person and channel that is called.
-func Plan(n AlarmNotice, calls []roster.Call) ([]Notice, error) {
+// Plan returns one notice of news for each person and channel that is called, as
+// the person reads; who is not among the readers reads English and °C.
+func Plan(n AlarmNotice, calls []roster.Call, readers map[string]wording.Reader) ([]Notice, error) {
 	if math.IsNaN(n.Value) || math.IsInf(n.Value, 0) || math.IsNaN(n.Limit) || math.IsInf(n.Limit, 0) {
 		// JSON has no such numbers, and a person has no use for them.
-		n.Value, n.Limit, n.Unit = 0, 0, ""
-	}
-	payload, err := json.Marshal(n)
-	if err != nil {
-		return nil, fmt.Errorf("plan notices of incident %d: %w", n.Occurrence, err)
+		n.Measure = wording.Measure{}
 	}
 	notices := make([]Notice, len(calls))
 	for k, to := range calls {
+		payload, err := payloadFor(n, readers[to.Person])
+		if err != nil {
+			return nil, err
+		}
 		notices[k] = Notice{
-			Key: n.key(to.Person, to.Channel), Occurrence: n.Occurrence, Priority: n.Priority, Channel: to.Channel, Recipient: to.Person,
+			Key: keyOf(&n, to.Person, to.Channel), Occurrence: n.Occurrence, Priority: n.Priority, Channel: to.Channel, Recipient: to.Person,
 			Payload: payload, CreatedAt: n.Time, DueAt: n.Time, State: Pending,
 		}
 	}
 	return notices, nil
 }
 
-// over says that the news is of an end.
-func (n AlarmNotice) over() bool { return n.Kind == Cleared || n.Kind == Over }
-
-// key names one piece of news to one person by one channel. The time of the
-// raise is part of it, since occurrences are numbered anew with new records
-// and receivers would take the first alarm for an old one.
-func (n AlarmNotice) key(person, channel string) string {
-	if n.Kind == Going {
-		// One after another may set out, without a call between.
-		return fmt.Sprintf("%s/%d-%s-%d/%s/%s", n.occurrenceName(), n.Sequence, n.Kind, n.Time.UnixMilli(), person, channel)
+// payloadFor is the notice for somebody who reads.
+func payloadFor(n AlarmNotice, reader wording.Reader) ([]byte, error) {
+	n.Language, n.Scale = reader.Language, reader.Scale
+	payload, err := json.Marshal(n)
+	if err != nil {
+		return nil, fmt.Errorf("plan notices of incident %d: %w", n.Occurrence, err)
 	}
-	return fmt.Sprintf("%s/%d-%s/%s/%s", n.occurrenceName(), n.Sequence, n.Kind, person, channel)
+	return payload, nil
 }
 
-func (n AlarmNotice) occurrenceName() string {
-	return fmt.Sprintf("%d-%d", n.Occurrence, n.RaisedAt.UnixMilli())
+// keyOf names one piece of news to one person by one channel.
+func keyOf(n *AlarmNotice, person, channel string) string {
+	if n.Kind == Going {
+		// One after another may set out, without a call between.
+		return fmt.Sprintf("%s/%d-%s-%d/%s/%s", n.OccurrenceName(), n.Sequence, n.Kind, n.Time.UnixMilli(), person, channel)
+	}
+	return fmt.Sprintf("%s/%d-%s/%s/%s", n.OccurrenceName(), n.Sequence, n.Kind, person, channel)
 }

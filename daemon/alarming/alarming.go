@@ -15,8 +15,10 @@ import (
 	"rearguard/alerts/conditions"
 	"rearguard/alerts/incidents"
 	"rearguard/alerts/notify"
+	"rearguard/alerts/notify/letter"
 	"rearguard/alerts/performance"
 	"rearguard/alerts/roster"
+	"rearguard/alerts/wording"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/records"
 	"rearguard/sensors"
@@ -26,11 +28,14 @@ import (
 type Alarms struct {
 	// Rules turn what is seen of rooms into findings.
 	Rules *conditions.Evaluator
+	// AtRisk gives the cohorts that an alarm puts at risk.
+	AtRisk func(alerts.Key) []letter.Cohort
 
 	machine    *alerts.Machine
 	book       *incidents.Book
 	roster     *roster.Roster
 	escalate   facility.EscalateAfter
+	readers    map[string]wording.Reader
 	letterhead notify.Letterhead
 	rooms      map[sensors.RoomID]string
 	calls      *performance.Calls
@@ -56,17 +61,26 @@ func New(f *facility.Facility, invented bool) (*Alarms, error) {
 	}
 	a := &Alarms{
 		Rules: conditions.NewEvaluator(definitions), machine: machine, book: incidents.NewBook(conditions.Incidents(), f.Incidents.Settle),
-		calls: performance.NewCalls(), roster: f.Called(), escalate: f.Incidents.EscalateAfter, rooms: make(map[sensors.RoomID]string),
+		calls: performance.NewCalls(), roster: f.Called(), escalate: f.Incidents.EscalateAfter, readers: Readers(f), rooms: make(map[sensors.RoomID]string),
 		letterhead: notify.Letterhead{Facility: f.Site.Name, Invented: invented, Zone: f.Site.Location.String()},
 	}
 	if base := f.Web.PublicURL; base != "" {
-		a.letterhead.Link = func(alerts.Key) string { return base + "/alarms" }
+		a.letterhead.Link = func(incident int64) string { return fmt.Sprintf("%s/alarms/incidents/%d", base, incident) }
 	}
 	machine.Lead(a.book.Leads)
 	for i := range f.Rooms {
 		a.rooms[f.Rooms[i].ID] = f.Rooms[i].Name
 	}
 	return a, nil
+}
+
+// Readers are the languages and units of the people of the configuration.
+func Readers(f *facility.Facility) map[string]wording.Reader {
+	out := make(map[string]wording.Reader, len(f.People))
+	for i := range f.People {
+		out[f.People[i].ID] = f.People[i].Reader(&f.Site)
+	}
+	return out
 }
 
 // tuned lays the configuration's delays, repetitions and deadbands over the conditions'

@@ -32,9 +32,9 @@ func (a *Alarms) tell(news []incidents.News) error {
 				one.What = incidents.Again
 			}
 			told := notify.News(a.letterhead, one, notify.Case{
-				Alarm: a.machine.Alarm(lead.Key), Definition: a.Definition, RoomName: a.rooms[lead.Key.Room], Reach: group, Names: a.roster.Names,
+				Alarm: a.machine.Alarm(lead.Key), Definition: a.Definition, RoomName: a.rooms[lead.Key.Room], AtRisk: a.AtRisk(lead.Key), Reach: group, Names: a.roster.Names,
 			})
-			planned, err := notify.Plan(told, group.Calls)
+			planned, err := notify.Plan(told, group.Calls, a.readers)
 			if err != nil {
 				return err
 			}

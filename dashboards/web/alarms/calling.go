@@ -5,7 +5,6 @@ import (
 	"strings"
 	"time"
 
-	"rearguard/alerts"
 	"rearguard/dashboards/format"
 )
 
@@ -27,7 +26,7 @@ func (c Card) Calling() []string {
 	if v := i.Vain; v != nil {
 		words := fmt.Sprintf("%s %s since %s, and it has not got better", v.By, has(v.Going), clock(v.At))
 		if v.Unit != "" {
-			words += fmt.Sprintf(": %s then, %s when it was looked at again", alerts.Quantity(v.Then, v.Unit), alerts.Quantity(v.Now, v.Unit))
+			words += fmt.Sprintf(": %s then, %s when it was looked at again", format.Value(v.Then, v.Unit), format.Value(v.Now, v.Unit))
 		}
 		lines = append(lines, words+".")
 	}
