@@ -15,6 +15,7 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/alerts/notify"
+	"rearguard/alerts/notify/letter"
 )
 
 // outbox is a small durable outbox: a journal of JSON lines, each on the disk
@@ -237,6 +238,6 @@ func to(n notify.AlarmNotice) notify.To { return notify.To{Priorities: []alerts.
 func message(t *testing.T, n notify.AlarmNotice, now time.Time) notify.Message {
 	t.Helper()
 	m := notify.Message{Notice: plan(t, n, []string{"lead"}, "mail")[0], Alarm: n, Now: now}
-	m.Subject, m.Body = notify.Render(n, now)
+	m.Subject, m.Body = letter.Render(n, now)
 	return m
 }

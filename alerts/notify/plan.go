@@ -130,7 +130,7 @@ func Plan(roster []Duty, n AlarmNotice, to To) ([]Notice, error) {
 				}
 				seen[target{person, channel}] = true
 				notices = append(notices, Notice{
-					Key: n.key(person, channel), Occurrence: n.Occurrence, Priority: n.Priority, Channel: channel, Recipient: person,
+					Key: keyOf(&n, person, channel), Occurrence: n.Occurrence, Priority: n.Priority, Channel: channel, Recipient: person,
 					Payload: payload, CreatedAt: n.Time, DueAt: n.Time, State: Pending,
 				})
 			}
@@ -156,16 +156,7 @@ func channelsOf(roster []Duty, person string) []string {
 	return list
 }
 
-// over says that the news is of an end.
-func (n AlarmNotice) over() bool { return n.Kind == Cleared || n.Kind == Over }
-
-// key names one piece of news to one person by one channel. The time of the
-// raise is part of it, since occurrences are numbered anew with new records
-// and receivers would take the first alarm for an old one.
-func (n AlarmNotice) key(person, channel string) string {
-	return fmt.Sprintf("%s/%d-%s/%s/%s", n.occurrenceName(), n.Sequence, n.Kind, person, channel)
-}
-
-func (n AlarmNotice) occurrenceName() string {
-	return fmt.Sprintf("%d-%d", n.Occurrence, n.RaisedAt.UnixMilli())
+// keyOf names one piece of news to one person by one channel.
+func keyOf(n *AlarmNotice, person, channel string) string {
+	return fmt.Sprintf("%s/%d-%s/%s/%s", n.OccurrenceName(), n.Sequence, n.Kind, person, channel)
 }

@@ -13,6 +13,7 @@ import (
 	"rearguard/alerts"
 	"rearguard/alerts/incidents"
 	"rearguard/alerts/notify"
+	"rearguard/alerts/notify/letter"
 )
 
 // rendering is a notice with what a person reads of it at a time.
@@ -104,7 +105,7 @@ This facility is invented: nothing needs to be done.
 func TestRender(t *testing.T) {
 	for _, tt := range renderings() {
 		t.Run(tt.name, func(t *testing.T) {
-			subject, body := notify.Render(tt.notice, tt.now)
+			subject, body := letter.Render(tt.notice, tt.now)
 			if diff := cmp.Diff(tt.subject, subject); diff != "" {
 				t.Errorf("subject (-want +got):\n%s", diff)
 			}
@@ -119,13 +120,13 @@ func TestRender(t *testing.T) {
 func TestRenderKeepsEveryTextOnItsLine(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n := heat(rapid.SampledFrom([]notify.Kind{notify.Raised, notify.Reminder, notify.Cleared, notify.Over}).Draw(t, "kind"), 2, begin)
-		plain, _ := notify.Render(n, begin)
-		_, plainBody := notify.Render(n, begin)
+		plain, _ := letter.Render(n, begin)
+		_, plainBody := letter.Render(n, begin)
 		n.RoomName = rapid.String().Draw(t, "room")
 		n.Title = rapid.String().Draw(t, "title")
 		n.Detail = "x" + rapid.String().Draw(t, "detail")
 		n.Cause = rapid.String().Draw(t, "cause")
-		subject, body := notify.Render(n, begin)
+		subject, body := letter.Render(n, begin)
 		if strings.ContainsAny(subject, "\r\n") || plain == "" {
 			t.Fatalf("subject breaks its line: %q", subject)
 		}
@@ -187,7 +188,7 @@ func TestPlanLeavesOutNumbersThatAreNone(t *testing.T) {
 	if err := json.Unmarshal(plan(t, n, []string{"lead"}, "mail")[0].Payload, &kept); err != nil {
 		t.Fatal(err)
 	}
-	if subject, _ := notify.Render(kept, begin); subject != "High: Nursery: too hot" {
+	if subject, _ := letter.Render(kept, begin); subject != "High: Nursery: too hot" {
 		t.Errorf("subject = %q", subject)
 	}
 }

@@ -109,7 +109,7 @@ func alsoOf(a AlarmNotice) webhookAlso {
 		Type: "alarm." + string(a.Kind), State: "active", Occurrence: a.Occurrence, RaisedAt: a.RaisedAt, Sequence: a.Sequence,
 		Condition: string(a.Key.Condition), Room: string(a.Key.Room), Subject: a.Key.Subject, Priority: a.Priority.String(), Title: a.Title,
 	}
-	if a.over() {
+	if a.Ended() {
 		also.State = "normal"
 	}
 	return also
@@ -200,7 +200,7 @@ func webhookBodyOf(m *Message) webhookBody {
 		},
 		Headline: m.Subject, Text: m.Body,
 	}
-	if a.over() {
+	if a.Ended() {
 		data.State = "normal"
 	}
 	if a.Unit != "" {

@@ -1,4 +1,4 @@
-package notify
+package letter
 
 import (
 	"cmp"
@@ -12,21 +12,14 @@ import (
 // lateAfter is how old news may be before the message says so.
 const lateAfter = 5 * time.Minute
 
-// compose makes the message of a notice.
-func compose(n Notice, a AlarmNotice, now time.Time, remarks ...string) Message {
-	m := Message{Notice: n, Alarm: a, Now: now}
-	m.Subject, m.Body = Render(a, now, remarks...)
-	return m
-}
-
 // Render writes the notice for a person: a subject that starts with the
 // state, and a body whose first line alone says room, what and how much, as a
 // locked phone shows no more. Now is the time of sending; remarks are what else
 // a person should know, each a line of its own.
 func Render(n AlarmNotice, now time.Time, remarks ...string) (subject, body string) {
-	headline := oneLine(alerts.Headline(alerts.Definition{Title: n.Title}, n.place(), n.Value, n.Limit, n.Unit))
+	headline := OneLine(alerts.Headline(alerts.Definition{Title: n.Title}, n.place(), n.Value, n.Limit, n.Unit))
 	var b strings.Builder
-	line := func(format string, args ...any) { b.WriteString(oneLine(fmt.Sprintf(format, args...)) + "\n") }
+	line := func(format string, args ...any) { b.WriteString(OneLine(fmt.Sprintf(format, args...)) + "\n") }
 	switch n.Kind {
 	case Cleared, Over:
 		state := "Over"
@@ -78,7 +71,7 @@ func Render(n AlarmNotice, now time.Time, remarks ...string) (subject, body stri
 	b.WriteByte('\n')
 	if n.Link != "" {
 		verb := "Acknowledge"
-		if n.over() || n.Kind == Taken {
+		if n.Ended() || n.Kind == Taken {
 			verb = "See"
 		}
 		line("%s: %s", verb, n.Link)
@@ -88,7 +81,7 @@ func Render(n AlarmNotice, now time.Time, remarks ...string) (subject, body stri
 		subject = "[demo] " + subject
 		line("This facility is invented: nothing needs to be done.")
 	}
-	return oneLine(subject), b.String()
+	return OneLine(subject), b.String()
 }
 
 // place is the room's name, or its id if it has none, with the sensor or
@@ -173,9 +166,9 @@ func span(d time.Duration) string {
 	return "less than 1 min"
 }
 
-// oneLine keeps text that comes from names and notes from breaking out of its
+// OneLine keeps text that comes from names and notes from breaking out of its
 // line or of a mail header.
-func oneLine(s string) string {
+func OneLine(s string) string {
 	return strings.TrimRight(strings.Map(func(r rune) rune {
 		if r < ' ' || r == 0x7f || r == '\u2028' || r == '\u2029' || r >= 0x80 && r < 0xa0 {
 			return ' '
