@@ -22,6 +22,7 @@ type (
 	AlarmNotice   = letter.AlarmNotice
 	Circumstances = letter.Circumstances
 	Companion     = letter.Companion
+	Links         = letter.Links
 )
 
 // The kinds of news.
@@ -31,6 +32,7 @@ const (
 	Taken    = letter.Taken
 	Cleared  = letter.Cleared
 	Over     = letter.Over
+	Test     = letter.Test
 )
 
 // Message is a notice ready to be sent.

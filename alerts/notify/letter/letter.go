@@ -41,6 +41,18 @@ func Render(n AlarmNotice, now time.Time, remarks ...string) (subject, body stri
 		subject = fmt.Sprintf("%s has it: %s", n.TakenBy, n.what())
 		line("%s: %s has it", n.what(), n.TakenBy)
 		line("Since %s. You need not come unless you are called again.", n.clock(n.Time))
+	case Test:
+		subject = fmt.Sprintf("Test from %s: nothing is wrong", n.Facility)
+		if n.Answer != "" {
+			line("Test: nothing is wrong. Tap to say that it arrived.")
+		} else {
+			line("Test: nothing is wrong. Please say that it arrived.")
+		}
+		if n.AskedBy != "" {
+			line("Asked for by %s at %s.", n.AskedBy, n.clock(n.Time))
+		} else {
+			line("Part of the drill of %s, to see that alarms reach you.", n.clock(n.Time))
+		}
 	default:
 		subject = fmt.Sprintf("%s: %s", capital(n.Priority.String()), headline)
 		if n.Kind == Reminder {
@@ -69,14 +81,26 @@ func Render(n AlarmNotice, now time.Time, remarks ...string) (subject, body stri
 		line("%s", remark)
 	}
 	b.WriteByte('\n')
-	if n.Link != "" {
-		verb := "Acknowledge"
-		if n.Ended() || n.Kind == Taken {
-			verb = "See"
-		}
-		line("%s: %s", verb, n.Link)
+	switch {
+	case n.Kind == Test && n.Answer != "":
+		line("It arrived: %s", n.Answer)
+	case n.Kind == Test && n.Link != "":
+		line("Say so on the page of people: %s", n.Link)
+	case n.Answer != "":
+		line("I am going, I have it, or quiet for a while: %s", n.Answer)
+	case n.Link != "" && (n.Ended() || n.Kind == Taken):
+		line("See: %s", n.Link)
+	case n.Link != "":
+		line("Acknowledge: %s", n.Link)
 	}
-	line("%s, incident %d", n.Facility, n.Occurrence)
+	if n.Answer != "" {
+		line("This link is for you alone, and good for a day.")
+	}
+	if n.Kind == Test {
+		line("%s", n.Facility)
+	} else {
+		line("%s, incident %d", n.Facility, n.Occurrence)
+	}
 	if n.Invented {
 		subject = "[demo] " + subject
 		line("This facility is invented: nothing needs to be done.")

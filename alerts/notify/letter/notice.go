@@ -26,6 +26,9 @@ const (
 	// is over. It is never planned; delivery makes it of a Cleared that
 	// overtook its Raised.
 	Over Kind = "over"
+	// Test is no news of an alarm: nothing is wrong, and the person is asked to
+	// say that it arrived.
+	Test Kind = "test"
 )
 
 // AlarmNotice is the news about one incident, by the alarm to act on first, with
@@ -59,8 +62,16 @@ type AlarmNotice struct {
 	Due time.Time `json:"due,omitzero"`
 	// Zone is the IANA name of the time zone in which the person reads times.
 	Zone string `json:"zone"`
+	Links
+}
+
+// Links lead from a notice to pages.
+type Links struct {
 	// Link leads to the page on which the alarm is acknowledged.
 	Link string `json:"link,omitempty"`
+	// Answer leads to a page that knows whom the notice is for and asks for no
+	// password. It is made when the notice is sent, and kept nowhere.
+	Answer string `json:"-"`
 }
 
 // Circumstances are what else there is to know of the incident.
@@ -71,6 +82,8 @@ type Circumstances struct {
 	Steps  []string    `json:"steps,omitempty"`
 	// TakenBy has it; empty for nobody.
 	TakenBy string `json:"taken_by,omitempty"`
+	// AskedBy asked for a test; empty for the schedule of drills.
+	AskedBy string `json:"asked_by,omitempty"`
 }
 
 // Companion is another alarm of an incident. Value and Limit are in Unit, those
