@@ -73,6 +73,8 @@ type Course struct {
 	AckedBy   string    `json:"acked_by,omitempty"`
 	// AckMoved is by how much the clock has been moved since AckedAt.
 	AckMoved time.Duration `json:"ack_moved,omitempty"`
+	// Going is set while AckedBy is on the way.
+	Going bool `json:"going,omitempty"`
 	// Annunciations counts how often the open occurrence called a person,
 	// repetitions included; LastAnnunciated is the last call that was not one.
 	// Recurrences counts how often it returned and became true again.

@@ -30,6 +30,7 @@ const storedAlarm = `{
 	"acked_at": "2025-01-14T01:03:00Z",
 	"acked_by": "Ada",
 	"ack_moved": 30000000000,
+	"going": true,
 	"annunciations": 2,
 	"last_annunciated": "2025-01-14T01:04:00Z",
 	"recurrences": 3,

@@ -96,7 +96,7 @@ func (s *step) raise(root *Key) {
 }
 
 func (s *step) unacknowledge() {
-	s.a.Acked, s.a.AckedAt, s.a.AckedBy, s.a.AckMoved = false, time.Time{}, "", 0
+	s.a.Acked, s.a.AckedAt, s.a.AckedBy, s.a.AckMoved, s.a.Going = false, time.Time{}, "", 0, false
 }
 
 // clear ends the activity. What nobody was told of closes quietly; what
@@ -146,10 +146,11 @@ func (s *step) callIfOwed(t *Transition) {
 	t.To = s.a.State()
 }
 
-// acknowledge marks the open occurrence as taken on.
-func (s *step) acknowledge(who string) {
+// acknowledge marks the open occurrence as taken on, by somebody who may say to
+// be on the way to it.
+func (s *step) acknowledge(event Event, who string) {
 	before := s.a
-	s.a.Acked, s.a.AckedAt, s.a.AckedBy = true, s.now, who
+	s.a.Acked, s.a.AckedAt, s.a.AckedBy, s.a.AckMoved, s.a.Going = true, s.now, who, 0, event == EventGoing
 	if !s.a.silencedByHand() {
 		// Only folded: the person has seen it, no call is owed any more.
 		s.a.Owed = false
@@ -158,7 +159,7 @@ func (s *step) acknowledge(who string) {
 		s.close()
 	}
 	s.letGo()
-	s.record(EventAcknowledge, before, who, "")
+	s.record(event, before, who, "")
 }
 
 // silence applies one of the two ways in which people silence an alarm.

@@ -34,7 +34,7 @@ const (
 	Again What = "again"
 	// Over says that it has ended; of one that never called nothing is told.
 	Over What = "over"
-	// Taken says that a person has it.
+	// Taken says that a person has it, or is on the way.
 	Taken What = "taken"
 )
 
@@ -156,8 +156,9 @@ func (i *Incident) settle(at time.Time) {
 
 // tells says what a step of a member tells people, empty for nothing.
 func (i *Incident) tells(t *alerts.Transition, m *Member) What {
-	if t.Event == alerts.EventAcknowledge && i.TakenBy == "" {
-		i.TakenBy, i.TakenAt = t.Who, t.Time
+	going := t.Event == alerts.EventGoing
+	if t.Event == alerts.EventAcknowledge && i.TakenBy == "" || going && !(i.Going && i.TakenBy == t.Who) {
+		i.TakenBy, i.TakenAt, i.Going = t.Who, t.Time, going
 		if len(i.Told) > 0 {
 			return Taken
 		}
@@ -183,7 +184,7 @@ func (i *Incident) tells(t *alerts.Transition, m *Member) What {
 	case (m.Explains || m.Herald) && !again && m.Priority <= other.Priority:
 		return ""
 	}
-	i.TakenBy, i.TakenAt = "", time.Time{}
+	i.TakenBy, i.TakenAt, i.Going = "", time.Time{}, false
 	i.Calls++
 	if !slices.Contains(i.Told, m.Priority) {
 		i.Told = append(i.Told, m.Priority)

@@ -51,9 +51,11 @@ type Incident struct {
 	Calls int `json:"calls,omitempty"`
 	// Told are the priorities at which it called, the highest last.
 	Told []alerts.Priority `json:"told,omitempty"`
-	// TakenBy has it since TakenAt; empty for nobody.
+	// TakenBy has it since TakenAt; empty for nobody. Going is set once that
+	// person is on the way.
 	TakenBy string    `json:"taken_by,omitempty"`
 	TakenAt time.Time `json:"taken_at,omitzero"`
+	Going   bool      `json:"going,omitempty"`
 }
 
 // Member is an alarm of an incident, with the facts as they were.

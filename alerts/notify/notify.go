@@ -30,6 +30,7 @@ const (
 	Raised   = letter.Raised
 	Reminder = letter.Reminder
 	Taken    = letter.Taken
+	Going    = letter.Going
 	Cleared  = letter.Cleared
 	Over     = letter.Over
 	Test     = letter.Test

@@ -62,6 +62,9 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 		n.Kind = Reminder
 	case incidents.Taken:
 		n.Kind = Taken
+		if i.Going {
+			n.Kind = Going
+		}
 	case incidents.Over:
 		n.Kind = Cleared
 		n.Sequence++
@@ -158,5 +161,9 @@ func channelsOf(roster []Duty, person string) []string {
 
 // keyOf names one piece of news to one person by one channel.
 func keyOf(n *AlarmNotice, person, channel string) string {
+	if n.Kind == Going {
+		// One after another may set out, without a call between.
+		return fmt.Sprintf("%s/%d-%s-%d/%s/%s", n.OccurrenceName(), n.Sequence, n.Kind, n.Time.UnixMilli(), person, channel)
+	}
 	return fmt.Sprintf("%s/%d-%s/%s/%s", n.OccurrenceName(), n.Sequence, n.Kind, person, channel)
 }

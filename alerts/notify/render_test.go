@@ -31,6 +31,8 @@ func renderings() []rendering {
 		Facility: "Moth House", Kind: notify.Raised, Key: alerts.Key{Condition: "broker_lost"}, Occurrence: 7, Priority: alerts.Medium,
 		Title: "broker link lost", Advice: alerts.Advice{Cause: "C.", Consequence: "D.", FirstAction: "F."}, RaisedAt: begin, Time: begin, Zone: "UTC",
 	}
+	setsOut := heat(notify.Going, 2, begin.Add(time.Minute))
+	setsOut.TakenBy = "Ines"
 	return []rendering{
 		{"raised", heat(notify.Raised, 2, begin), begin.Add(time.Second), "High: Nursery 36.4 °C: too hot (limit 35.0 °C)", `
 Nursery 36.4 °C: too hot (limit 35.0 °C)
@@ -86,6 +88,13 @@ If nobody acts: D.
 
 Moth House, incident 7
 `},
+		{"somebody sets out", setsOut, begin.Add(time.Minute), "Ines is going: Nursery too hot", `
+Nursery too hot: Ines is going
+On the way since Tue 14 Jan 02:15 CET. You need not come unless you are called again.
+
+See: https://rearguard.example.org/alarms/42
+Invented Moth House, incident 42
+`},
 		{"invented", invented, begin, "[demo] High: Nursery 36.4 °C: too hot (limit 35.0 °C)", `
 Nursery 36.4 °C: too hot (limit 35.0 °C)
 High alarm since Tue 14 Jan 02:14 CET. Act by Tue 14 Jan 03:14 CET (within 1 h).
@@ -113,6 +122,22 @@ func TestRender(t *testing.T) {
 				t.Errorf("body (-want +got):\n%s", diff)
 			}
 		})
+	}
+}
+
+// One after another may set out without a call between, and each is news.
+func TestWhoeverSetsOutIsTold(t *testing.T) {
+	first, second := heat(notify.Going, 2, begin.Add(time.Minute)), heat(notify.Going, 2, begin.Add(2*time.Minute))
+	keys := map[string]bool{}
+	for _, n := range []notify.AlarmNotice{first, second} {
+		planned, err := notify.Plan([]notify.Duty{{People: []string{"lead"}, Channels: []string{"mail"}, Priorities: []alerts.Priority{alerts.High}}}, n, notify.To{Priorities: []alerts.Priority{alerts.High}})
+		if err != nil || len(planned) != 1 {
+			t.Fatal(planned, err)
+		}
+		keys[planned[0].Key] = true
+	}
+	if len(keys) != 2 {
+		t.Errorf("keys %v", keys)
 	}
 }
 

@@ -138,10 +138,10 @@ func (a *Alarms) Resume(from, at time.Time, passed bool) error {
 func (a *Alarms) Check(o alerts.Order) error { return a.machine.Check(o) }
 
 // Carry carries out an order that Check lets pass, on all alarms of the incident
-// where that is asked for, to acknowledge it.
+// where that is asked for, to take it on.
 func (a *Alarms) Carry(o alerts.Order) error {
 	together := []alerts.Key{o.Key}
-	if o.Incident && o.Verb == alerts.Acknowledge {
+	if o.Incident && (o.Verb == alerts.Acknowledge || o.Verb == alerts.Going) {
 		together = append(together, a.book.Together(o.Key)...)
 	}
 	for _, o.Key = range together {

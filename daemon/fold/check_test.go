@@ -122,6 +122,7 @@ func (p *prepared) events(t *testing.T) map[string]Command {
 	all := make(map[string]Command)
 	for _, c := range []Command{
 		Order{Verb: alerts.Acknowledge, Key: heat, Who: "lead"},
+		Order{Verb: alerts.Going, Key: heat, Who: "lead", Incident: true},
 		Order{Verb: alerts.Shelve, Key: heat, Who: "lead", For: time.Hour, Reason: "moving"},
 		Order{Verb: alerts.Unshelve, Key: shelved, Who: "lead"},
 		Order{Verb: alerts.TakeOut, Key: heat, Who: "lead", Reason: "moving"},

@@ -94,6 +94,7 @@ func TestCommands(t *testing.T) {
 		name, path, body string
 		want             fold.Command
 	}{
+		{"going", "/alarms/going", `{"key":{"condition":"heat","room":"nursery"},"who":"Ines"}`, fold.Order{Verb: alerts.Going, Key: heat, Who: "Ines", Incident: true}},
 		{"acknowledge", "/alarms/acknowledge", `{"key":{"condition":"heat","room":"nursery"},"who":" Ines "}`, fold.Order{Verb: alerts.Acknowledge, Key: heat, Who: "Ines", Incident: true}},
 		{
 			"shelve", "/alarms/shelve", `{"key":{"condition":"heat","room":"nursery"},"who":"Ines","for_seconds":3600,"reason":"cleaning"}`,

@@ -118,7 +118,7 @@ func alarmOf(a *snapshot.Alarm) Alarm {
 			TimeToRespond: a.TimeToRespond.Seconds(), Detail: a.Detail,
 		},
 		Raised: instant(a.RaisedAt), Cleared: instant(a.ClearedAt), Acknowledged: instant(a.AcknowledgedAt),
-		AcknowledgedBy: a.AcknowledgedBy, ShelvedUntil: instant(a.ShelvedUntil), ShelvedBy: a.ShelvedBy,
+		AcknowledgedBy: a.AcknowledgedBy, Going: a.Going, ShelvedUntil: instant(a.ShelvedUntil), ShelvedBy: a.ShelvedBy,
 		ShelvedReason: a.ShelvedReason, Due: instant(a.Due), UnknownSince: instant(a.UnknownSince), Missing: a.Want,
 		Cohorts: each(a.Cohorts, func(id *population.CohortID) string { return string(*id) }),
 	}
@@ -136,7 +136,7 @@ func alarmOf(a *snapshot.Alarm) Alarm {
 func incidentOf(i *snapshot.Incident) Incident {
 	out := Incident{
 		Number: i.Number, Room: string(i.Room), Title: i.Title, Began: i.BeganAt.UTC(), Ended: instant(i.EndedAt),
-		Calls: i.Calls, TakenBy: i.TakenBy, Taken: instant(i.TakenAt), Steps: i.Steps, Members: []Member{},
+		Calls: i.Calls, TakenBy: i.TakenBy, Taken: instant(i.TakenAt), Going: i.Going, Steps: i.Steps, Members: []Member{},
 	}
 	if out.Steps == nil {
 		out.Steps = []string{}

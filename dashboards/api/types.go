@@ -262,6 +262,7 @@ type Alarm struct {
 	Cleared        *time.Time `json:"cleared,omitempty"`
 	Acknowledged   *time.Time `json:"acknowledged,omitempty"`
 	AcknowledgedBy string     `json:"acknowledged_by,omitempty"`
+	Going          bool       `json:"going,omitempty" doc:"true while who acknowledged it is on the way"`
 	ShelvedUntil   *time.Time `json:"shelved_until,omitempty"`
 	ShelvedBy      string     `json:"shelved_by,omitempty"`
 	ShelvedReason  string     `json:"shelved_reason,omitempty"`
@@ -282,6 +283,7 @@ type Incident struct {
 	Calls   int        `json:"calls" doc:"how often it called for somebody"`
 	TakenBy string     `json:"taken_by,omitempty" doc:"who has it"`
 	Taken   *time.Time `json:"taken,omitempty"`
+	Going   bool       `json:"going,omitempty" doc:"true while who has it is on the way"`
 	Steps   []string   `json:"steps" doc:"what to do, in order"`
 	Members []Member   `json:"members"`
 }

@@ -41,6 +41,10 @@ func Render(n AlarmNotice, now time.Time, remarks ...string) (subject, body stri
 		subject = fmt.Sprintf("%s has it: %s", n.TakenBy, n.what())
 		line("%s: %s has it", n.what(), n.TakenBy)
 		line("Since %s. You need not come unless you are called again.", n.clock(n.Time))
+	case Going:
+		subject = fmt.Sprintf("%s is going: %s", n.TakenBy, n.what())
+		line("%s: %s is going", n.what(), n.TakenBy)
+		line("On the way since %s. You need not come unless you are called again.", n.clock(n.Time))
 	case Test:
 		subject = fmt.Sprintf("Test from %s: nothing is wrong", n.Facility)
 		if n.Answer != "" {
@@ -88,7 +92,7 @@ func Render(n AlarmNotice, now time.Time, remarks ...string) (subject, body stri
 		line("Say so on the page of people: %s", n.Link)
 	case n.Answer != "":
 		line("I am going, I have it, or quiet for a while: %s", n.Answer)
-	case n.Link != "" && (n.Ended() || n.Kind == Taken):
+	case n.Link != "" && (n.Ended() || n.Kind == Taken || n.Kind == Going):
 		line("See: %s", n.Link)
 	case n.Link != "":
 		line("Acknowledge: %s", n.Link)

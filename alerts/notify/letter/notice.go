@@ -20,6 +20,8 @@ const (
 	Reminder Kind = "reminder"
 	// Taken says that somebody has it.
 	Taken Kind = "taken"
+	// Going says that somebody has it and is on the way.
+	Going Kind = "going"
 	// Cleared says that the incident is over.
 	Cleared Kind = "cleared"
 	// Over says that an incident of which the person was never told was on and

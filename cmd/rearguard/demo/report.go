@@ -44,6 +44,7 @@ func (d *showing) narrate(ctx context.Context, engine *daemon.Engine) {
 type told struct {
 	alarms  map[alerts.Key]bool
 	takenBy string
+	going   bool
 	over    bool
 }
 
@@ -66,13 +67,16 @@ func (d *showing) tellIncidents(s *snapshot.Snapshot, known map[time.Time]told) 
 			}
 			was.alarms[m.Key] = true
 		}
-		if i.TakenBy != was.takenBy && i.TakenBy != "" {
+		switch {
+		case i.TakenBy != "" && i.Going && (i.TakenBy != was.takenBy || !was.going):
+			d.say(s.Time, "  %s is going: %s", i.TakenBy, place(s, i.Lead().Key))
+		case i.TakenBy != was.takenBy && i.TakenBy != "":
 			d.say(s.Time, "  %s has it: %s", i.TakenBy, place(s, i.Lead().Key))
 		}
 		if !i.EndedAt.IsZero() && !was.over {
 			d.say(s.Time, "over   %s: %s", place(s, i.Worst().Key), i.Title)
 		}
-		was.takenBy, was.over = i.TakenBy, !i.EndedAt.IsZero()
+		was.takenBy, was.going, was.over = i.TakenBy, i.Going, !i.EndedAt.IsZero()
 		known[i.BeganAt] = was
 	}
 }

@@ -63,6 +63,10 @@ func Silenced(a *snapshot.Alarm) bool {
 // HasValue reports whether a value against a limit says anything.
 func (c Card) HasValue() bool { return c.Unit != "" }
 
+// CanGo reports whether somebody has taken the alarm on without having said to be
+// on the way.
+func (c Card) CanGo() bool { return c.State == alerts.Acknowledged && !c.Going }
+
 // Heading is the title with the room and the sensor or cohort it is about,
 // unless the title names them already.
 func (c Card) Heading() string {
