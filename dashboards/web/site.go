@@ -30,6 +30,7 @@ import (
 	"rearguard/daemon/progress"
 	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/web/alarms"
+	"rearguard/dashboards/web/answer"
 	"rearguard/dashboards/web/cohorts"
 	"rearguard/dashboards/web/forms"
 	"rearguard/dashboards/web/page"
@@ -76,6 +77,8 @@ type Options struct {
 	Alarms alarms.Records
 	// Phones are those that subscribe to messages; nil where none can.
 	Phones phones.Phones
+	// Links are those in notices; nil where there are none.
+	Links answer.Links
 	// Progress tells how the stages of the way from a reading to a person stand;
 	// nil where there is no engine.
 	Progress func() []progress.State
@@ -95,6 +98,7 @@ type Site struct {
 	shared   shared
 	pulse    pulse
 	alarms   *alarms.Desk
+	answers  *answer.Desk
 	phones   *phones.Desk
 	once     forms.Tokens
 	stop     chan struct{}
@@ -138,6 +142,7 @@ func New(facility Facility, options Options) (*Site, error) {
 		stop:    make(chan struct{}),
 		alarms:  alarms.New(options.Alarms),
 		phones:  phones.New(options.Phones),
+		answers: answer.New(options.Links),
 	}
 	s.routes(static)
 	return s, nil
@@ -174,6 +179,7 @@ func (s *Site) routes(static fs.FS) {
 			s.live.HandleFunc(a.Path, s.stream(a.Again))
 		}
 	}
+	s.answerRoutes()
 	s.live.HandleFunc("/", noStream)
 	s.mux.HandleFunc("GET /live", s.openStream)
 	s.mux.HandleFunc("GET /static/", s.asset)

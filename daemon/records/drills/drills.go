@@ -209,13 +209,29 @@ func Last(ctx context.Context, reader *records.Reader) ([]Drill, error) {
 	return read(ctx, reader, `SELECT id FROM drill WHERE whole ORDER BY id DESC LIMIT ?`, 2)
 }
 
+// Of is the notice of a number with the trial that it belongs to, which began at
+// a time. It fails with ErrUnknown where there is none.
+func Of(ctx context.Context, reader *records.Reader, number int64, began time.Time) (Drill, Notice, error) {
+	list, err := read(ctx, reader, `SELECT drill FROM drill_notice WHERE id = ?`, number)
+	if err != nil {
+		return Drill{}, Notice{}, err
+	}
+	for _, d := range list {
+		i := slices.IndexFunc(d.Notices, func(n Notice) bool { return n.ID == number })
+		if i >= 0 && d.Began.UnixMilli() == began.UnixMilli() {
+			return d, d.Notices[i], nil
+		}
+	}
+	return Drill{}, Notice{}, ErrUnknown
+}
+
 // read gives the trials whose ids a query selects, the newest first.
-func read(ctx context.Context, reader *records.Reader, ids string, most int) ([]Drill, error) {
+func read(ctx context.Context, reader *records.Reader, ids string, arg any) ([]Drill, error) {
 	var list []Drill
 	err := reader.Read(ctx, func(q records.Querier) error {
 		list = nil
 		rows, err := q.QueryContext(ctx, `SELECT drill.id, whole, coalesce(period, ''), who, began, drill_notice.id, person, channel, taken_at, failure, given_up, arrived_at, arrived_by
-			FROM drill JOIN drill_notice ON drill = drill.id WHERE drill.id IN (`+ids+`) ORDER BY drill.id DESC, drill_notice.id`, most)
+			FROM drill JOIN drill_notice ON drill = drill.id WHERE drill.id IN (`+ids+`) ORDER BY drill.id DESC, drill_notice.id`, arg)
 		if err != nil {
 			return err
 		}

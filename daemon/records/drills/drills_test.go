@@ -102,6 +102,17 @@ func TestDrillFollowsItsNotices(t *testing.T) {
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
 	}
+	if d, n, err := drills.Of(t.Context(), store.Reader, 2, day0); err != nil || d.ID != 1 || n.Channel != "phone" {
+		t.Errorf("of number 2: %+v, %+v, %v", d, n, err)
+	}
+	for _, number := range []int64{0, -2, 9} {
+		if _, _, err := drills.Of(t.Context(), store.Reader, number, day0); !errors.Is(err, drills.ErrUnknown) {
+			t.Errorf("of number %d: %v", number, err)
+		}
+	}
+	if _, _, err := drills.Of(t.Context(), store.Reader, 2, day0.Add(time.Hour)); !errors.Is(err, drills.ErrUnknown) {
+		t.Errorf("of other records: %v", err)
+	}
 	if took := got[0].Took(&got[0].Notices[0]); took != 5*time.Minute {
 		t.Errorf("it took %v", took)
 	}
