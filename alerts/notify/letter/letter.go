@@ -47,16 +47,7 @@ func Render(n AlarmNotice, now time.Time, remarks ...string) (subject, body stri
 		line("On the way since %s. You need not come unless you are called again.", n.clock(n.Time))
 	case Test:
 		subject = fmt.Sprintf("Test from %s: nothing is wrong", n.Facility)
-		if n.Answer != "" {
-			line("Test: nothing is wrong. Tap to say that it arrived.")
-		} else {
-			line("Test: nothing is wrong. Please say that it arrived.")
-		}
-		if n.AskedBy != "" {
-			line("Asked for by %s at %s.", n.AskedBy, n.clock(n.Time))
-		} else {
-			line("Part of the drill of %s, to see that alarms reach you.", n.clock(n.Time))
-		}
+		n.sayTest(line)
 	default:
 		subject = fmt.Sprintf("%s: %s", capital(n.Priority.String()), headline)
 		if n.Kind == Reminder {
@@ -85,6 +76,30 @@ func Render(n AlarmNotice, now time.Time, remarks ...string) (subject, body stri
 		line("%s", remark)
 	}
 	b.WriteByte('\n')
+	n.sayWhere(line)
+	if n.Invented {
+		subject = "[demo] " + subject
+		line("This facility is invented: nothing needs to be done.")
+	}
+	return OneLine(subject), b.String()
+}
+
+// sayTest says that nothing is wrong, and why the person is asked.
+func (n AlarmNotice) sayTest(line func(format string, args ...any)) {
+	if n.Answer != "" {
+		line("Test: nothing is wrong. Tap to say that it arrived.")
+	} else {
+		line("Test: nothing is wrong. Please say that it arrived.")
+	}
+	if n.AskedBy != "" {
+		line("Asked for by %s at %s.", n.AskedBy, n.clock(n.Time))
+	} else {
+		line("Part of the drill of %s, to see that alarms reach you.", n.clock(n.Time))
+	}
+}
+
+// sayWhere says where to answer, and who says all this.
+func (n AlarmNotice) sayWhere(line func(format string, args ...any)) {
 	switch {
 	case n.Kind == Test && n.Answer != "":
 		line("It arrived: %s", n.Answer)
@@ -105,11 +120,6 @@ func Render(n AlarmNotice, now time.Time, remarks ...string) (subject, body stri
 	} else {
 		line("%s, incident %d", n.Facility, n.Occurrence)
 	}
-	if n.Invented {
-		subject = "[demo] " + subject
-		line("This facility is invented: nothing needs to be done.")
-	}
-	return OneLine(subject), b.String()
 }
 
 // place is the room's name, or its id if it has none, with the sensor or
