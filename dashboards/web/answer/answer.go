@@ -51,6 +51,9 @@ const (
 	On    Stage = "on"
 	Quiet Stage = "quiet"
 	Over  Stage = "over"
+	// Early is an incident that pages do not show yet: a notice may be there
+	// before it is.
+	Early Stage = "early"
 	// Gone is an incident that is over for so long that nothing of it is known.
 	Gone Stage = "gone"
 	Test Stage = "test"
@@ -83,6 +86,9 @@ func Of(v *page.View, i Invited, token string) Model {
 	m := Model{Invited: i, Token: token, Stage: Gone}
 	m.Incident = find(v.S, i.Invitation)
 	if m.Incident == nil {
+		if !v.S.Time.After(i.Begin) {
+			m.Stage = Early
+		}
 		return m
 	}
 	m.Heading = alarms.CardOf(v, &snapshot.Alarm{Key: m.Incident.About().Key, Title: m.Incident.Title}).Heading()
