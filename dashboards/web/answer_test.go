@@ -119,7 +119,7 @@ func TestAnswerPageSaysWhatIsOn(t *testing.T) {
 		{"over", ended, b.link(heatLink()), 200, []string{"This is over", "Nursery is too hot, from 11:17 to 11:25. Bo had it.", "See all alarms"}, nil},
 		{"moved into another", moved, b.link(heatLink()), 200, []string{"Nursery is too hot"}, []string{"going", "quiet"}},
 		{"other records", plain, b.link(heatLink(), func(i *invite.Invitation) { i.Begin = i.Begin.Add(-time.Hour) }), 200, []string{"ended some time ago"}, nil},
-		{"not shown yet", plain, b.link(heatLink(), func(i *invite.Invitation) { i.Number, i.Begin = 99, dashtest.Now().Add(time.Second) }), 200, []string{"One moment", "loads again by itself"}, nil},
+		{"not shown yet", plain, b.link(heatLink(), func(i *invite.Invitation) { i.Number, i.Begin = 99, dashtest.Now().Add(-59*time.Second) }), 200, []string{"One moment", "loads again by itself"}, nil},
 		{"forgotten", plain, b.link(heatLink(), func(i *invite.Invitation) { i.Number = 7 }), 200, []string{"ended some time ago"}, nil},
 		{"too old", plain, b.link(heatLink(), func(i *invite.Invitation) { i.Expires = dashtest.Now().Add(-time.Minute) }), 410, []string{"This link is too old.", "See all alarms"}, nil},
 		{"of nobody", plain, b.link(heatLink(), func(i *invite.Invitation) { i.Person = "stranger" }), 404, []string{"no longer known here"}, nil},

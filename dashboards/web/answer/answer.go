@@ -81,12 +81,15 @@ type Model struct {
 	Tested drills.Notice
 }
 
+// early is how long after its beginning an incident may not be shown yet.
+const early = time.Minute
+
 // Of is the page of a link in the state of a view.
 func Of(v *page.View, i Invited, token string) Model {
 	m := Model{Invited: i, Token: token, Stage: Gone}
 	m.Incident = find(v.S, i.Invitation)
 	if m.Incident == nil {
-		if !v.S.Time.After(i.Begin) {
+		if v.S.Time.Sub(i.Begin) < early {
 			m.Stage = Early
 		}
 		return m
