@@ -25,6 +25,9 @@ type FacilityState struct {
 	Undelivered       int
 	OldestUndelivered time.Time
 	DeliveryProblem   string
+	// DrillProblem says why it is not known whether notices arrive; empty where a
+	// drill has shown it, or none is wanted.
+	DrillProblem string
 	// ClockOffset is by how much the clock of this machine is ahead of the
 	// times it should agree with; nil when there is nothing to compare.
 	ClockOffset *time.Duration
@@ -83,6 +86,7 @@ func EvaluateFacility(in FacilityState) []alerts.Observation {
 		in.part(RecordsDoubted, in.Doubt),
 		in.part(RecordsDamaged, in.Damage),
 		in.delivery(),
+		in.drills(),
 		in.clockObservation(),
 		in.clockStep(),
 		in.mains(),
@@ -148,6 +152,15 @@ func (in FacilityState) delivery() alerts.Observation {
 	o.Detail = fmt.Sprintf("%d waiting, oldest since %s", in.Undelivered, clock(in.OldestUndelivered, in.Now, in.Location))
 	if in.DeliveryProblem != "" {
 		o.Detail += ": " + in.DeliveryProblem
+	}
+	return o
+}
+
+func (in FacilityState) drills() alerts.Observation {
+	o := in.found(DrillLacking, "")
+	o.Truth, o.Detail = alerts.False, in.DrillProblem
+	if in.DrillProblem != "" {
+		o.Truth = alerts.True
 	}
 	return o
 }

@@ -120,6 +120,16 @@ func facilityDefinitions() []alerts.Definition {
 			Unit:          "min",
 			ReAlarm:       4 * time.Hour,
 		},
+		{
+			Condition:     DrillLacking,
+			Title:         "no proof that notices arrive",
+			Cause:         "No drill was made for longer than the configuration says, or somebody did not answer the last one.",
+			Consequence:   "A channel may be dead, or a phone silent, and nobody would know before an alarm has to wake somebody.",
+			FirstAction:   "Open the page of people. Start a drill, or ask whoever did not answer whether the notice arrived, and send a test.",
+			TimeToRespond: 72 * time.Hour,
+			Severity:      alerts.Moderate,
+			OffDelay:      time.Minute,
+		},
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"rearguard/alerts/notify"
@@ -28,6 +29,8 @@ type peopleDesk struct {
 	invented bool
 	// wake tells that there are notices to be delivered.
 	wake func()
+	// problem is what DrillProblem last said.
+	problem atomic.Pointer[string]
 }
 
 // People are those of the configuration, with how the roster has them told.
@@ -158,8 +161,25 @@ func (s *service) drill(ctx context.Context) {
 		if now := s.now(); s.clock.Settled() && (last.IsZero() || now.Before(last) || now.Sub(last) >= drillEvery) {
 			last = now
 			s.people.bySchedule(ctx, s.Logger)
+			s.people.look(ctx)
 		}
 	})
+}
+
+// look sees whether anything is wrong with drills. What cannot be read now stays
+// as it was.
+func (d *peopleDesk) look(ctx context.Context) {
+	if problem, err := DrillProblem(ctx, d.reader, d.facility(), d.clock()); err == nil {
+		d.problem.Store(&problem)
+	}
+}
+
+// unproven says why it is not known whether notices arrive, empty for nothing.
+func (d *peopleDesk) unproven() string {
+	if p := d.problem.Load(); p != nil {
+		return *p
+	}
+	return ""
 }
 
 // DrillProblem says what is wrong with drills at a time, by the records; empty
