@@ -28,7 +28,7 @@ import (
 func aTest(t *testing.T, number int64, at time.Time, person, channel string) notify.Notice {
 	t.Helper()
 	payload, err := json.Marshal(notify.AlarmNotice{
-		Facility: "Moth House", Kind: notify.Test, Title: "test", Zone: "UTC", Occurrence: -number, Sequence: 1, Priority: alerts.Low,
+		Facility: "Moth House", Kind: notify.Test, Title: "test", Occurrence: -number, Sequence: 1, Priority: alerts.Low,
 		RaisedAt: at, Time: at, Circumstances: notify.Circumstances{AskedBy: "Ines"}, Links: notify.Links{Link: "https://moths.example.org/people"},
 	})
 	if err != nil {
@@ -163,11 +163,12 @@ func TestWordsOfATest(t *testing.T) {
 		t.Fatal(err)
 	}
 	link := links(notify.Notice{Recipient: "lead"}, notify.AlarmNotice{Occurrence: -3}, begin)
-	want := `Test: nothing is wrong. Tap to say that it arrived.
-Asked for by Ines at Tue 14 Jan 01:14 UTC.
+	want := `Test from Moth House: nothing is wrong
+Tap to say that this arrived.
+Asked for by Ines, Tue 14 Jan 01:14 UTC.
 
 It arrived: ` + link + `
-This link is for you alone, and good for a day.
+This link is for one person alone, and good for a day.
 Moth House
 `
 	if diff := gocmp.Diff(want, strings.ReplaceAll(string(text), "\r\n", "\n")); diff != "" {

@@ -190,7 +190,7 @@ func pushMessage(m Message) (push.Message, error) {
 	topic := topicOf(about)
 	over := m.Alarm.Ended()
 	payload, err := encodePush(pushPayload{
-		Title: m.Subject, Body: m.Body, Tag: topic, Link: cmp.Or(m.Alarm.Answer, m.Alarm.Link), Actions: actionsOf(&m.Alarm),
+		Title: m.Subject, Body: strings.TrimPrefix(m.Body, m.Subject+"\n"), Tag: topic, Link: cmp.Or(m.Alarm.Answer, m.Alarm.Link), Actions: actionsOf(&m.Alarm),
 		Call: !over, Stay: !over && m.Alarm.Priority >= alerts.High,
 	})
 	if err != nil {
@@ -250,13 +250,14 @@ type pushAction struct {
 // actionsOf are the buttons for a notice, none where there is nothing to answer.
 // Phones show two.
 func actionsOf(a *AlarmNotice) []pushAction {
+	r := a.Reader()
 	switch {
 	case a.Answer == "":
 		return nil
 	case a.Kind == Test:
-		return []pushAction{{"arrived", "It arrived"}}
+		return []pushAction{{"arrived", r.Word("It arrived")}}
 	}
-	return []pushAction{{"going", "I am going"}, {"have", "I have it"}}
+	return []pushAction{{"going", r.Word("I am going")}, {"have", r.Word("I have it")}}
 }
 
 // encodePush writes a payload that every push service takes: the end of a body

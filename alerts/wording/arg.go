@@ -15,9 +15,10 @@ type Arg struct {
 	Digits int     `json:"digits,omitempty"`
 	Unit   string  `json:"unit,omitempty"`
 	// Difference is set for one between two temperatures, Signed where a plus
-	// is said too.
+	// is said too, Unitless where the unit follows with another number.
 	Difference bool          `json:"difference,omitempty"`
 	Signed     bool          `json:"signed,omitempty"`
+	Unitless   bool          `json:"unitless,omitempty"`
 	Time       time.Time     `json:"time,omitzero"`
 	Span       time.Duration `json:"span,omitempty"`
 	Text       *Text         `json:"text,omitempty"`
@@ -69,6 +70,12 @@ func Difference(v float64, digits int) Arg {
 func Change(v float64, digits int, unit string) Arg {
 	a := Value(v, digits, unit)
 	a.Difference, a.Signed = a.Is == number && unit == "°C", a.Is == number
+	return a
+}
+
+// Bare is the number without its unit, which follows with another number.
+func (a Arg) Bare() Arg {
+	a.Unitless = true
 	return a
 }
 

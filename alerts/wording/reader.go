@@ -136,12 +136,18 @@ func (r Reader) value(a *Arg) string {
 			v, unit = v*9/5+32, "°F"
 		}
 	}
+	if a.Unitless {
+		unit = ""
+	}
 	return r.Number(v, a.Digits, a.Signed) + r.unit(unit, v, a.Digits)
 }
 
+// mostDigits bounds what records may ask for.
+const mostDigits = 6
+
 // Number says a number in the way of the reader's language.
 func (r Reader) Number(v float64, digits int, signed bool) string {
-	text := strconv.FormatFloat(v, 'f', digits, 64)
+	text := strconv.FormatFloat(v, 'f', max(0, min(digits, mostDigits)), 64)
 	if strings.Trim(text, "-0.") == "" {
 		// No minus before a rounded zero.
 		text = strings.TrimPrefix(text, "-")
@@ -169,20 +175,21 @@ var singular = map[string]string{"days": "day", "rooms": "room"}
 // Measure is what a condition has measured.
 type Measure struct {
 	// Value and Limit are in Unit; without a unit there is no number.
-	Value, Limit float64
-	Unit         string
+	Value float64 `json:"value"`
+	Limit float64 `json:"limit"`
+	Unit  string  `json:"unit"`
 	// Difference is set for one between temperatures.
-	Difference bool
+	Difference bool `json:"difference,omitempty"`
 	// AirC is the temperature in °C of the air of which Value, a vapour pressure
 	// deficit in kPa, is told; nil where it is not known.
-	AirC *float64
+	AirC *float64 `json:"air_c,omitempty"`
 }
 
 // digitsOf are no more than a person can use: none for percent, spans of time
 // and counts, two for kPa, one otherwise.
 func digitsOf(unit string) int {
 	switch unit {
-	case "%", "min", "s", "h", "days", "rooms", "of 100", "":
+	case "%", "min", "s", "h", "days", "rooms", "of 100", "% lethal dose", "":
 		return 0
 	case "kPa":
 		return 2
@@ -191,7 +198,9 @@ func digitsOf(unit string) int {
 }
 
 // Quantity says a value with its unit.
-func (r Reader) Quantity(v float64, unit string) string { return r.Plain(Measure{Value: v, Unit: unit}) }
+func (r Reader) Quantity(v float64, unit string) string {
+	return r.Plain(Measure{Value: v, Unit: unit})
+}
 
 // Plain says the value without what it means.
 func (r Reader) Plain(m Measure) string {
@@ -209,12 +218,21 @@ func (r Reader) Limited(m Measure) string { return r.meant(m.Limit, m) }
 
 func (r Reader) meant(v float64, m Measure) string {
 	m.Value = v
-	words := r.Plain(m)
-	if percent, ok := m.humidity(); ok {
-		t := Value(*m.AirC, 0, "°C")
-		return r.Phrase("%s (about %s at %s)", words, r.Quantity(percent, "%"), r.arg(&t))
+	if beside := r.Beside(m); beside != "" {
+		return r.Plain(m) + " (" + beside + ")"
 	}
-	return words
+	return r.Plain(m)
+}
+
+// Beside is what a vapour pressure deficit means, as a humidity; empty for what
+// needs no words.
+func (r Reader) Beside(m Measure) string {
+	percent, ok := m.humidity()
+	if !ok {
+		return ""
+	}
+	t := Value(*m.AirC, 0, "°C")
+	return r.Phrase("about %s at %s", r.Quantity(percent, "%"), r.arg(&t))
 }
 
 // humidity is the relative humidity in percent of which Value is the vapour
@@ -251,12 +269,13 @@ func (r Reader) Short(m Measure) string {
 	return r.Plain(m)
 }
 
-// Left says a span in one figure: minutes below two hours, hours below two days.
+// Left says a span in one figure: minutes below two hours but for the full hour,
+// hours below two days.
 func (r Reader) Left(d time.Duration) string {
 	switch {
 	case d < time.Minute:
-		return r.Word("1 min")
-	case d < 2*time.Hour:
+		return r.arg(&Arg{Is: number, Number: 1, Unit: "min"})
+	case d < 2*time.Hour && d%time.Hour != 0:
 		return r.arg(&Arg{Is: number, Number: math.Floor(d.Minutes()), Unit: "min"})
 	case d < 48*time.Hour:
 		return r.arg(&Arg{Is: number, Number: math.Floor(d.Hours()), Unit: "h"})

@@ -40,6 +40,9 @@ var forms = sync.OnceValue(func() map[*catalogue][]form {
 // report is what another part has said, as it is where no form fits. What
 // stands for an argument may be of a form itself.
 func (c *catalogue) report(words string) string {
+	if phrase, ok := c.phrases[words]; ok {
+		return phrase
+	}
 	for _, f := range forms()[c] {
 		found := f.pattern.FindStringSubmatch(words)
 		if found == nil {

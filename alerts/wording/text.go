@@ -36,9 +36,6 @@ func Report(words string) Text { return Text{format: words, report: words != ""}
 
 // And is the text with more behind it.
 func (t Text) And(format string, args ...Arg) Text {
-	if t.IsZero() {
-		return Say(format, args...)
-	}
 	return Say("%s"+format, append([]Arg{Of(t)}, args...)...)
 }
 

@@ -3,10 +3,13 @@
 package letter
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/wording"
 )
 
 // Kind says what a notice tells about its alarm.
@@ -50,20 +53,16 @@ type AlarmNotice struct {
 	// Title is a few words, for example "too hot".
 	Title    string `json:"title"`
 	RoomName string `json:"room_name"`
-	// Value and Limit are in Unit; without a unit there is no number.
-	Value float64 `json:"value"`
-	Limit float64 `json:"limit"`
-	Unit  string  `json:"unit"`
+	wording.Measure
 	alerts.Advice
-	Detail string `json:"detail"`
+	Detail wording.Text `json:"detail"`
 	Circumstances
 	// RaisedAt is when the incident began, Time when this news happened.
 	RaisedAt time.Time `json:"raised_at"`
 	Time     time.Time `json:"time"`
 	// Due is the time by which a person must have acted, zero if unknown.
 	Due time.Time `json:"due,omitzero"`
-	// Zone is the IANA name of the time zone in which the person reads times.
-	Zone string `json:"zone"`
+	Audience
 	Links
 }
 
@@ -82,10 +81,21 @@ type Circumstances struct {
 	// after the first action, in order.
 	Others []Companion `json:"others,omitempty"`
 	Steps  []string    `json:"steps,omitempty"`
+	// AtRisk are the cohorts that it puts at risk, the most delicate first.
+	AtRisk []Cohort `json:"at_risk,omitempty"`
 	// TakenBy has it; empty for nobody.
 	TakenBy string `json:"taken_by,omitempty"`
 	// AskedBy asked for a test; empty for the schedule of drills.
 	AskedBy string `json:"asked_by,omitempty"`
+}
+
+// DelicateFirst orders cohorts: those in a delicate time first, then those of
+// more animals.
+func DelicateFirst(list []Cohort) []Cohort {
+	return slices.SortedStableFunc(slices.Values(list), func(a, b Cohort) int {
+		delicate := func(c Cohort) int { return min(1, len(c.Near)) }
+		return cmp.Or(cmp.Compare(delicate(b), delicate(a)), cmp.Compare(b.Animals, a.Animals))
+	})
 }
 
 // Companion is another alarm of an incident. Value and Limit are in Unit, those
@@ -96,6 +106,41 @@ type Companion struct {
 	Value   float64 `json:"value,omitempty"`
 	Limit   float64 `json:"limit,omitempty"`
 	Unit    string  `json:"unit,omitempty"`
+	// Difference and AirC are those of a Measure.
+	Difference bool     `json:"difference,omitempty"`
+	AirC       *float64 `json:"air_c,omitempty"`
+}
+
+func (o *Companion) measure() wording.Measure {
+	return wording.Measure{Value: o.Value, Limit: o.Limit, Unit: o.Unit, Difference: o.Difference, AirC: o.AirC}
+}
+
+// Audience is how a person reads.
+type Audience struct {
+	// Zone is the IANA name of the time zone in which the person reads times.
+	Zone     string           `json:"zone"`
+	Language wording.Language `json:"language,omitempty"`
+	Scale    wording.Scale    `json:"temperature,omitempty"`
+}
+
+// Reader is who reads the notice.
+func (a Audience) Reader() wording.Reader {
+	zone, err := time.LoadLocation(a.Zone)
+	if err != nil {
+		zone = time.UTC
+	}
+	return wording.Reader{Language: a.Language, Scale: a.Scale, Zone: zone}
+}
+
+// Cohort is one that an incident puts at risk.
+type Cohort struct {
+	ID      string `json:"id"`
+	Species string `json:"species"`
+	// Stage is where most of its animals are.
+	Stage   string `json:"stage,omitempty"`
+	Animals int    `json:"animals,omitempty"`
+	// Near is the event that makes it delicate now, empty for none.
+	Near string `json:"near,omitempty"`
 }
 
 // Ended says that the news is of an end.

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/wording"
 )
 
 // mostListed bounds the alarms that one message lists; the others are counted.
@@ -14,53 +15,56 @@ const mostListed = 30
 // RenderAll writes several alarms as one message: the most urgent as it would
 // be told alone, then how many there are and a line for each.
 func RenderAll(list []AlarmNotice, now time.Time, remarks ...string) (subject, body string) {
-	counts := countAll(list)
-	subject, first := Render(list[0], now, remarks...)
-	subject = fmt.Sprintf("%s (and %d more: %s)", subject, len(list)-1, counts)
-	var b strings.Builder
-	line := func(format string, args ...any) { b.WriteString(OneLine(fmt.Sprintf(format, args...)) + "\n") }
-	line("%d alarms: %s. The most urgent:", len(list), counts)
-	b.WriteByte('\n')
-	b.WriteString(first)
-	b.WriteByte('\n')
-	line("All of them:")
-	for _, n := range list[:min(len(list), mostListed)] {
-		line("- %s", n.summary())
+	first := &list[0]
+	w := &writer{reader: first.Reader()}
+	subject = first.headline(now, len(list)-1)
+	w.WriteString(subject + "\n")
+	w.line("%s alarms: %s. The most urgent:", fmt.Sprint(len(list)), countAll(w.reader, list))
+	w.gap()
+	headline := first.headline(now, 0)
+	w.WriteString(headline + "\n" + first.rest(headline, now, remarks))
+	w.gap()
+	w.line("All of them:")
+	for i := range list[:min(len(list), mostListed)] {
+		w.line("- %s", list[i].summary())
 	}
 	if more := len(list) - mostListed; more > 0 {
-		line("- and %d more, which the page of alarms shows", more)
+		w.line("- and %s more, which the page of alarms shows", fmt.Sprint(more))
 	}
-	return subject, b.String()
+	return subject, w.String()
 }
 
 // countAll says how many alarms of each priority there are.
-func countAll(list []AlarmNotice) string {
+func countAll(r wording.Reader, list []AlarmNotice) string {
 	count := map[string]int{}
-	for _, n := range list {
-		count[n.standing()]++
+	for i := range list {
+		count[list[i].standing()]++
 	}
 	var words []string
-	for _, p := range []string{alerts.Critical.String(), alerts.High.String(), alerts.Medium.String(), alerts.Low.String(), "over"} {
+	for _, p := range []string{alerts.Critical.String(), alerts.High.String(), alerts.Medium.String(), alerts.Low.String(), backToNormal} {
 		if n := count[p]; n > 0 {
-			words = append(words, fmt.Sprintf("%d %s", n, p))
+			words = append(words, fmt.Sprintf("%d %s", n, r.Word(p)))
 		}
 	}
 	return strings.Join(words, ", ")
 }
 
+const backToNormal = "back to normal"
+
 // standing is the priority of an alarm that is on.
-func (n AlarmNotice) standing() string {
+func (n *AlarmNotice) standing() string {
 	if n.Ended() {
-		return "over"
+		return backToNormal
 	}
 	return n.Priority.String()
 }
 
 // summary is an alarm in one line.
-func (n AlarmNotice) summary() string {
-	what := alerts.Headline(alerts.Definition{Title: n.Title}, n.place(), n.Value, n.Limit, n.Unit)
+func (n *AlarmNotice) summary() string {
+	r := n.Reader()
 	if n.Ended() {
-		return fmt.Sprintf("over: %s, on from %s to %s", n.what(), n.clock(n.RaisedAt), n.clock(n.Time))
+		what := alerts.Headline(r, n.Title, n.place(), wording.Measure{})
+		return r.Phrase("back to normal: %s, on from %s to %s", what, r.Moment(n.RaisedAt), r.Moment(n.Time))
 	}
-	return fmt.Sprintf("%s: %s, since %s", n.Priority, what, n.clock(n.RaisedAt))
+	return r.Phrase("%s: %s, since %s", r.Word(n.Priority.String()), alerts.Headline(r, n.Title, n.place(), n.Measure), r.Moment(n.RaisedAt))
 }

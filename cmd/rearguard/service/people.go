@@ -10,7 +10,8 @@ import (
 	"sync/atomic"
 	"time"
 
-	"rearguard/alerts/notify"
+	"rearguard/alerts/notify/letter"
+	"rearguard/daemon/alarming"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/records"
@@ -113,7 +114,12 @@ func (d *peopleDesk) everybody() []drills.Target {
 
 func (d *peopleDesk) begin(ctx context.Context, s drills.Start) error {
 	f := d.facility()
-	s.Letter = notify.Letterhead{Facility: f.Site.Name, Invented: d.invented, Zone: f.Site.Location.String()}
+	s.Facility, s.Invented = f.Site.Name, d.invented
+	readers := alarming.Readers(f)
+	for i := range s.Targets {
+		r := readers[s.Targets[i].Person]
+		s.Targets[i].Audience = letter.Audience{Zone: f.Site.Location.String(), Language: r.Language, Scale: r.Scale}
+	}
 	if f.Web.PublicURL != "" {
 		s.Link = f.Web.PublicURL + "/people"
 	}

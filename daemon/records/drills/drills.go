@@ -14,6 +14,7 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/alerts/notify"
+	"rearguard/alerts/notify/letter"
 	"rearguard/daemon/records"
 )
 
@@ -53,16 +54,20 @@ type Notice struct {
 	ArrivedBy string
 }
 
-// Target is one way to one person.
-type Target struct{ Person, Channel string }
+// Target is one way to one person, who reads so.
+type Target struct {
+	Person, Channel string
+	Audience        letter.Audience
+}
 
 // Start says what to try, and in whose name.
 type Start struct {
 	Whole       bool
 	Period, Who string
 	Targets     []Target
-	// Letter is what every notice says of the facility.
-	Letter notify.Letterhead
+	// Facility is its name, Invented set for one that is made up.
+	Facility string
+	Invented bool
 	// Link leads to the page on which people say that a notice arrived, empty for
 	// none.
 	Link string
@@ -157,7 +162,7 @@ func (s *Start) mayBegin(ctx context.Context, c *sql.Conn, now time.Time) error 
 // notice is the row of the outbox of a message.
 func (s *Start) notice(id int64, to Target, now time.Time) (notify.Notice, error) {
 	payload, err := json.Marshal(notify.AlarmNotice{
-		Facility: s.Letter.Facility, Invented: s.Letter.Invented, Zone: s.Letter.Zone, Kind: notify.Test, Title: "test",
+		Facility: s.Facility, Invented: s.Invented, Audience: to.Audience, Kind: notify.Test, Title: "test",
 		Occurrence: -id, Sequence: 1, Priority: alerts.Low, RaisedAt: now, Time: now,
 		Circumstances: notify.Circumstances{AskedBy: s.Who}, Links: notify.Links{Link: s.Link},
 	})

@@ -34,8 +34,8 @@ func open(t *testing.T, path string) (*records.Store, *drills.Book) {
 func everybody() drills.Start {
 	return drills.Start{
 		Whole: true, Who: "Ines", Link: "https://moths.example.org/people",
-		Targets: []drills.Target{{"lead", "mail"}, {"lead", "phone"}, {"keeper", "mail"}},
-		Letter:  notify.Letterhead{Facility: "Moth House", Zone: "Europe/Madrid"},
+		Targets:  []drills.Target{{Person: "lead", Channel: "mail"}, {Person: "lead", Channel: "phone"}, {Person: "keeper", Channel: "mail"}},
+		Facility: "Moth House",
 	}
 }
 
@@ -191,11 +191,11 @@ func TestDrillsThatAreRefused(t *testing.T) {
 	if err := book.Begin(t.Context(), everybody(), day0.Add(time.Minute)); !errors.Is(err, drills.ErrSoon) {
 		t.Errorf("a second drill after a minute: %v", err)
 	}
-	test := drills.Start{Who: "Ines", Targets: []drills.Target{{"lead", "mail"}}}
+	test := drills.Start{Who: "Ines", Targets: []drills.Target{{Person: "lead", Channel: "mail"}}}
 	if err := book.Begin(t.Context(), test, day0.Add(time.Minute)); !errors.Is(err, drills.ErrSoon) {
 		t.Errorf("a test within the drill: %v", err)
 	}
-	begin(t, book, drills.Start{Who: "Ines", Targets: []drills.Target{{"keeper", "phone"}}}, day0.Add(time.Minute))
+	begin(t, book, drills.Start{Who: "Ines", Targets: []drills.Target{{Person: "keeper", Channel: "phone"}}}, day0.Add(time.Minute))
 	begin(t, book, test, day0.Add(6*time.Minute))
 	// A drill that a clock which was ahead has dated does not keep others away.
 	begin(t, book, everybody(), day0.AddDate(0, 0, -1))
@@ -213,7 +213,7 @@ func TestOldTestsAreForgotten(t *testing.T) {
 	store, book := open(t, filepath.Join(t.TempDir(), "test.db"))
 	begin(t, book, everybody(), day0)
 	for i := range 503 {
-		begin(t, book, drills.Start{Who: "Ines", Targets: []drills.Target{{fmt.Sprint("p", i), "mail"}}}, day0.Add(time.Duration(i)*time.Second))
+		begin(t, book, drills.Start{Who: "Ines", Targets: []drills.Target{{Person: fmt.Sprint("p", i), Channel: "mail"}}}, day0.Add(time.Duration(i)*time.Second))
 	}
 	list, err := drills.Newest(t.Context(), store.Reader, 1000)
 	if err != nil {

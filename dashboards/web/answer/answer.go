@@ -72,8 +72,8 @@ type Model struct {
 	Incident *snapshot.Incident
 	// Heading says where and what the incident is about.
 	Heading string
-	Lead     *alarms.Card
-	Others   []alarms.Card
+	Lead    *alarms.Card
+	Others  []alarms.Card
 	// Have, Go and Silence are the alarms that a button is about, nil for no
 	// button.
 	Have, Go, Shelve *alarms.Card
