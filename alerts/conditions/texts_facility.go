@@ -108,6 +108,12 @@ func facilityDefinitions() []alerts.Definition {
 			OffDelay:      time.Minute,
 			Unit:          "min", NoticeUnit: "min",
 		},
+	}
+}
+
+// deliveryDefinitions are about whether alarms reach people.
+func deliveryDefinitions() []alerts.Definition {
+	return []alerts.Definition{
 		{
 			Condition:     NoticeUndeliverable,
 			Title:         "notices do not get out",

@@ -5,7 +5,7 @@ import "maps"
 // german is German for somebody who breeds insects: plain words, and neither
 // Sie nor du.
 var german = catalogue{
-	phrases: joined(germanLetter(), germanTitles(), germanAdvice(), germanFacility(), germanDetails()), reports: germanReports(), briefs: germanBriefs(),
+	phrases: joined(germanLetter(), germanTitles(), germanAdvice(), germanFacility(), germanDetails()), reports: joined(germanReports(), germanDrillReports()), briefs: germanBriefs(),
 	days:   [7]string{"So", "Mo", "Di", "Mi", "Do", "Fr", "Sa"},
 	months: [12]string{"Jan.", "Feb.", "März", "April", "Mai", "Juni", "Juli", "Aug.", "Sept.", "Okt.", "Nov.", "Dez."},
 	monthsInFull: [12]string{

@@ -50,12 +50,6 @@ func germanReports() map[string]string {
 		"the kept state %s":                     "der bewahrte Zustand %s",
 		"the list of phones (open the page of phones on those that are missing)": "die Liste der Telefone (auf den fehlenden die Seite der Telefone öffnen)",
 
-		// Drills.
-		"no drill has been made yet: start one":                     "noch keine Übung: eine starten",
-		"the last drill was on %s, and one is wanted %s: start one": "die letzte Übung war am %s, eingestellt ist %s: eine starten",
-		"weekly": "wöchentlich", "monthly": "monatlich", "quarterly": "vierteljährlich",
-		"%s did not answer the drill of %s: ask whether it arrived, and send a test": "%s: keine Antwort auf die Übung vom %s; nachfragen, ob sie ankam, und einen Test senden",
-
 		// The link to the broker.
 		"The broker has not been called yet.": "Der Broker wurde noch nicht angerufen.",
 		"rearguard is stopping.":              "rearguard hält gerade an.",
@@ -96,5 +90,15 @@ func germanReports() map[string]string {
 		"%s: %s answered %s: redirects are not followed, configure the final address": "%s: %s antwortete %s: Umleitungen werden nicht befolgt, die endgültige Adresse angeben",
 		"%s: %s answered %s":                                                          "%s: %s antwortete %s",
 		"%s: no phone of %s is subscribed: open the page /phones on the phone and subscribe it": "%s: Kein Telefon von %s ist angemeldet: auf dem Telefon die Seite /phones öffnen und es anmelden",
+	}
+}
+
+// germanDrillReports are what is said of drills.
+func germanDrillReports() map[string]string {
+	return map[string]string{
+		"no drill has been made yet: start one":                     "noch keine Übung: eine starten",
+		"the last drill was on %s, and one is wanted %s: start one": "die letzte Übung war am %s, eingestellt ist %s: eine starten",
+		"weekly": "wöchentlich", "monthly": "monatlich", "quarterly": "vierteljährlich",
+		"%s did not answer the drill of %s: ask whether it arrived, and send a test": "%s: keine Antwort auf die Übung vom %s; nachfragen, ob sie ankam, und einen Test senden",
 	}
 }

@@ -46,19 +46,18 @@ func as(n letter.AlarmNotice, language wording.Language, scale wording.Scale) le
 	return n
 }
 
-// letters are notices with what a person reads of each at a time.
-func letters() []struct {
+// reading is a notice with what a person reads of it at a time.
+type reading struct {
 	name   string
 	notice letter.AlarmNotice
 	now    time.Time
 	want   string
-} {
-	invented := heat(letter.Reminder, begin.Add(3*time.Hour))
-	invented.Invented, invented.Circumstances, invented.Detail = true, letter.Circumstances{}, wording.Report("as an older record has it")
-	taken := heat(letter.Taken, begin.Add(time.Minute))
-	taken.TakenBy = "Ines"
-	going := taken
-	going.Kind = letter.Going
+}
+
+// answers are notices that can be answered, and what follows from an answer.
+func answers() []reading {
+	going := heat(letter.Going, begin.Add(time.Minute))
+	going.TakenBy = "Ines"
 	call := letter.AlarmNotice{
 		Facility: "Moth House", Kind: letter.Raised, Key: alerts.Key{Condition: "broker_lost"}, Occurrence: 7, Priority: alerts.Medium, RaisedAt: begin, Time: begin,
 		Title: "no sensor messages at all", Advice: alerts.Advice{Cause: "C.", Consequence: "D.", FirstAction: "F."}, Links: letter.Links{Link: "https://x/alarms", Answer: "https://x/n/T"},
@@ -69,16 +68,66 @@ func letters() []struct {
 	}
 	plain := test
 	plain.AskedBy, plain.Answer, plain.Invented = "", "", true
+	return []reading{
+		{"going", going, begin.Add(time.Minute), `
+Ines is going: Nursery: too hot
+Ines is on the way since Tue 14 Jan 02:15 CET. No need to come unless there is another call.
+
+See: https://rearguard.example.org/alarms/incidents/42
+Invented Moth House, incident 42
+`},
+		{"going, in German", as(going, wording.German, ""), begin.Add(time.Minute), `
+Ines geht hin: Nursery: zu heiß
+Ines ist unterwegs seit Di 14. Jan. 02:15 MEZ. Kommen ist nur nötig, wenn wieder ein Ruf eingeht.
+
+Ansehen: https://rearguard.example.org/alarms/incidents/42
+Invented Moth House, Vorfall 42
+`},
+		{"with an address to answer at", call, begin, `
+No sensor messages at all
+Since Tue 14 Jan 01:14 UTC (medium priority).
+
+Do first: F.
+
+Likely cause: C.
+If nobody acts: D.
+
+I am going, I have it, or quiet for a while: https://x/n/T
+This link is for one person alone, and good for a day.
+Moth House, incident 7
+`},
+		{"test, in German", as(test, wording.German, ""), begin, `
+Test von Invented Moth House: nichts passiert
+Antippen sagt, dass dies angekommen ist.
+Verlangt von Ines, Di 14. Jan. 01:14 UTC.
+
+Angekommen: https://x/n/T
+Dieser Link gilt nur für eine Person und einen Tag.
+Invented Moth House
+`},
+		{"test of a drill, without an address to answer at", plain, begin, `
+[demo] Test from Invented Moth House: nothing is wrong
+Please say that this arrived.
+Part of the drill of Tue 14 Jan 01:14 UTC, which shows whether alarms arrive.
+
+Say so on the page of people: https://x/people
+Invented Moth House
+This facility is invented: nothing needs to be done.
+`},
+	}
+}
+
+// letters are the news of an alarm.
+func letters() []reading {
+	invented := heat(letter.Reminder, begin.Add(3*time.Hour))
+	invented.Invented, invented.Circumstances, invented.Detail = true, letter.Circumstances{}, wording.Report("as an older record has it")
+	taken := heat(letter.Taken, begin.Add(time.Minute))
+	taken.TakenBy = "Ines"
 	facility := letter.AlarmNotice{
 		Facility: "Moth House", Kind: letter.Raised, Key: alerts.Key{Condition: "broker_lost"}, Occurrence: 7, Priority: alerts.Medium,
 		Title: "no sensor messages at all", Advice: alerts.Advice{Cause: "C.", Consequence: "D.", FirstAction: "F."}, RaisedAt: begin, Time: begin,
 	}
-	return []struct {
-		name   string
-		notice letter.AlarmNotice
-		now    time.Time
-		want   string
-	}{
+	return []reading{
 		{"raised", heat(letter.Raised, begin), begin.Add(time.Second), `
 Nursery: too hot 36.4 °C, act within 59 min
 At risk: 2 cohorts: 40 Atlas Moth (pupa, delicate: eclosion), 120 Monarch (instar 3)
@@ -161,51 +210,6 @@ Ines has it since Tue 14 Jan 02:15 CET. No need to come unless there is another 
 See: https://rearguard.example.org/alarms/incidents/42
 Invented Moth House, incident 42
 `},
-		{"going", going, begin.Add(time.Minute), `
-Ines is going: Nursery: too hot
-Ines is on the way since Tue 14 Jan 02:15 CET. No need to come unless there is another call.
-
-See: https://rearguard.example.org/alarms/incidents/42
-Invented Moth House, incident 42
-`},
-		{"going, in German", as(going, wording.German, ""), begin.Add(time.Minute), `
-Ines geht hin: Nursery: zu heiß
-Ines ist unterwegs seit Di 14. Jan. 02:15 MEZ. Kommen ist nur nötig, wenn wieder ein Ruf eingeht.
-
-Ansehen: https://rearguard.example.org/alarms/incidents/42
-Invented Moth House, Vorfall 42
-`},
-		{"with an address to answer at", call, begin, `
-No sensor messages at all
-Since Tue 14 Jan 01:14 UTC (medium priority).
-
-Do first: F.
-
-Likely cause: C.
-If nobody acts: D.
-
-I am going, I have it, or quiet for a while: https://x/n/T
-This link is for one person alone, and good for a day.
-Moth House, incident 7
-`},
-		{"test, in German", as(test, wording.German, ""), begin, `
-Test von Invented Moth House: nichts passiert
-Antippen sagt, dass dies angekommen ist.
-Verlangt von Ines, Di 14. Jan. 01:14 UTC.
-
-Angekommen: https://x/n/T
-Dieser Link gilt nur für eine Person und einen Tag.
-Invented Moth House
-`},
-		{"test of a drill, without an address to answer at", plain, begin, `
-[demo] Test from Invented Moth House: nothing is wrong
-Please say that this arrived.
-Part of the drill of Tue 14 Jan 01:14 UTC, which shows whether alarms arrive.
-
-Say so on the page of people: https://x/people
-Invented Moth House
-This facility is invented: nothing needs to be done.
-`},
 		{"without room, number, link or time to respond", facility, begin, `
 No sensor messages at all
 Since Tue 14 Jan 01:14 UTC (medium priority).
@@ -221,7 +225,7 @@ Moth House, incident 7
 }
 
 func TestLetters(t *testing.T) {
-	for _, tt := range letters() {
+	for _, tt := range append(letters(), answers()...) {
 		t.Run(tt.name, func(t *testing.T) {
 			subject, body := letter.Render(tt.notice, tt.now)
 			if diff := cmp.Diff(strings.TrimPrefix(tt.want, "\n"), body); diff != "" {
