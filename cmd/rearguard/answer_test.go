@@ -188,7 +188,7 @@ func TestAnswerByTheLinkOfANotice(t *testing.T) {
 
 	link := box.mail("lead@example.org", "Nursery").link(t)
 	hook := box.call("alarm.raised")
-	if hook.Data.AnswerLink == "" || hook.Data.AnswerLink == link || hook.Data.Link != "http://"+d.pages+"/alarms" || hook.Data.Recipient != "keeper" {
+	if hook.Data.AnswerLink == "" || hook.Data.AnswerLink == link || hook.Data.Link != "http://"+d.pages+"/alarms/incidents/1" || hook.Data.Recipient != "keeper" {
 		t.Errorf("webhook %+v", hook)
 	}
 	taken := func() api.Incident {
@@ -217,7 +217,7 @@ func TestAnswerByTheLinkOfANotice(t *testing.T) {
 	if now := taken(); now.TakenBy != "Ada Lead" {
 		t.Errorf("%+v", now)
 	}
-	box.mail("keeper@example.org", "Ada Lead is going: Nursery too hot")
+	box.mail("keeper@example.org", "Ada Lead is going: Nursery: too hot")
 
 	// The keeper has it quiet, by the link of the webhook.
 	p.do(ctx, chromedp.Navigate(hook.Data.AnswerLink))
