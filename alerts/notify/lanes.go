@@ -17,6 +17,8 @@ const (
 	idlePoll = time.Minute
 	// usefulFor is how long a notice is tried before it is given up.
 	usefulFor = 72 * time.Hour
+	// usefulTest is that of a test: a later answer says nothing any more.
+	usefulTest = 24 * time.Hour
 	// LongestPause is longer than any pause between attempts. What is due later
 	// was made due by a clock that was ahead.
 	LongestPause = retryAfterCap + idlePoll
@@ -160,6 +162,14 @@ func dueBy(due, now time.Time) time.Time {
 		return now
 	}
 	return due
+}
+
+// lastsFor is how long a notice is tried.
+func lastsFor(a *AlarmNotice) time.Duration {
+	if a.Kind == Test {
+		return usefulTest
+	}
+	return usefulFor
 }
 
 // transmit makes one attempt at a channel.

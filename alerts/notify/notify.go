@@ -26,6 +26,8 @@ type (
 	Circumstances = letter.Circumstances
 	// Companion is another alarm of it.
 	Companion = letter.Companion
+	// Links are where it leads.
+	Links = letter.Links
 )
 
 // The kinds of news.
@@ -36,6 +38,7 @@ const (
 	Going    = letter.Going
 	Cleared  = letter.Cleared
 	Over     = letter.Over
+	Test     = letter.Test
 )
 
 // Message is a notice ready to be sent.

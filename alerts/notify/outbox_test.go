@@ -221,7 +221,7 @@ func heat(kind notify.Kind, sequence int64, at time.Time) notify.AlarmNotice {
 			TimeToRespond: time.Hour,
 		},
 		Detail:   wording.Report("shelf 2 (nursery-north), cohort atlas-3 in pupa"),
-		RaisedAt: begin, Time: at, Link: "https://rearguard.example.org/alarms/42",
+		RaisedAt: begin, Time: at, Links: notify.Links{Link: "https://rearguard.example.org/alarms/42"},
 	}
 }
 

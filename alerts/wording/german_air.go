@@ -33,6 +33,7 @@ func germanTitles() map[string]string {
 		"records not those of last time":  "Aufzeichnungen sind nicht die vom letzten Mal",
 		"records cannot all be read":      "Aufzeichnungen nicht vollständig lesbar",
 		"notices do not get out":          "Nachrichten kommen nicht an",
+		"no proof that notices arrive":    "ungewiss, ob Nachrichten ankommen",
 		"clock is wrong":                  "Uhr geht falsch",
 		"clock was moved":                 "Uhr wurde verstellt",
 

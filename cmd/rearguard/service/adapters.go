@@ -76,6 +76,7 @@ func (s *service) relayNotices(ctx context.Context, out chan<- snapshot.NoticeSt
 	s.eachTick(ctx, func() {
 		state, err := daemon.NoticesIn(ctx, s.store.Reader, s.now())
 		state.Trouble = withRelay(state.Trouble, s.relay.Troubles())
+		state.Trouble.Unproven = s.people.unproven()
 		if err == nil && !state.Equal(last) {
 			last = state
 			handOver(ctx, out, state)
