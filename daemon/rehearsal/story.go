@@ -38,7 +38,7 @@ func Scenarios() []Scenario {
 	return []Scenario{
 		{
 			Name: "day", Tell: "a humidifier that runs dry, a heater that sticks on, a sensor that dies", Hour: 6,
-			Turns: Story(), Rounds: Rounds(), Answers: Answers(),
+			Turns: Story(answered), Rounds: Rounds(), Answers: Answers(),
 		},
 		{
 			Name: "storm", Tell: "a door left open, the mains lost at night", Hour: 18,
@@ -70,23 +70,35 @@ func everywhere(change func(*Room)) func(*House) {
 	}
 }
 
+// Pace is when people put right what goes wrong on the invented day, since it
+// began.
+type Pace struct {
+	// Fill is when the humidifier is filled, Isolate when the heater is switched
+	// off and the door opened, Repair when it is repaired and the door closed,
+	// Battery when the sensor gets a new one.
+	Fill, Isolate, Repair, Battery time.Duration
+}
+
+// answered is the pace of people who answer when they are called.
+var answered = Pace{Fill: 210 * time.Minute, Isolate: 5 * time.Hour, Repair: 5*time.Hour + 20*time.Minute, Battery: 24 * time.Hour}
+
 // Story is what goes wrong, and is put right, on the invented day.
-func Story() []Turn {
+func Story(people Pace) []Turn {
 	return []Turn{
 		{0, "Morning round at an invented facility. Everything is well.", quiet},
 		{1 * time.Hour, "Larva hall: the humidifier has run dry. Nobody has noticed yet.",
 			inRoom("larva-hall", func(r *Room) { r.TankG = 0; r.Faults |= HumidifierDead })},
 		{3 * time.Hour, "Pupa room: the heater's contactor has welded shut. It heats without end.",
 			inRoom("pupa-room", func(r *Room) { r.Faults |= HeaterStuckOn | VentStuckShut })},
-		{210 * time.Minute, "Larva hall: somebody fills the humidifier.",
+		{people.Fill, "Larva hall: somebody fills the humidifier.",
 			inRoom("larva-hall", func(r *Room) { r.TankG = r.Design.TankG; r.Faults &^= HumidifierDead })},
-		{5 * time.Hour, "Pupa room: the heater is switched off at its isolator and the door opened.",
+		{people.Isolate, "Pupa room: the heater is switched off at its isolator and the door opened.",
 			inRoom("pupa-room", func(r *Room) { r.Faults = DoorOpen | HeaterDead })},
-		{5*time.Hour + 20*time.Minute, "Pupa room: the door is closed again, and the heater repaired.",
+		{people.Repair, "Pupa room: heater repaired, door closed.",
 			inRoom("pupa-room", func(r *Room) { r.Faults = 0 })},
 		{9 * time.Hour, "Emergence room: the battery of the sensor in cage 3 dies.",
 			func(h *House) { h.probe("emergence-cage").dead = true }},
-		{24 * time.Hour, "Emergence room: the battery is replaced.",
+		{people.Battery, "Emergence room: the battery is replaced.",
 			func(h *House) { h.probe("emergence-cage").dead = false }},
 	}
 }
