@@ -1,9 +1,11 @@
 package rehearsal
 
 import (
+	"slices"
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/incidents"
 	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
 )
@@ -130,11 +132,28 @@ type Answer struct {
 
 // Due says by which alarm the answer takes an incident on, and whether its time
 // has come: nobody has it yet, and it has called for long enough.
-func (a Answer) Due(list []snapshot.Incident, now time.Time) (alerts.Key, bool) {
-	for k := range list {
-		i := &list[k]
-		if i.Room == a.Room && i.EndedAt.IsZero() && len(i.Told) > 0 && i.TakenBy == "" && !now.Before(i.BeganAt.Add(a.After)) {
-			return i.Lead().Key, true
+func (a Answer) Due(s *snapshot.Snapshot, now time.Time) (alerts.Key, bool) {
+	for k := range s.Incidents {
+		if i := &s.Incidents[k]; i.Room == a.Room {
+			if key, waits := Waiting(s, i, a.After, now); waits {
+				return key, true
+			}
+		}
+	}
+	return alerts.Key{}, false
+}
+
+// Waiting says whether an incident has called for some time and nobody has it,
+// and by which of its alarms it can be taken on.
+func Waiting(s *snapshot.Snapshot, i *snapshot.Incident, after time.Duration, now time.Time) (alerts.Key, bool) {
+	if !i.EndedAt.IsZero() || len(i.Told) == 0 || i.TakenBy != "" || now.Before(i.BeganAt.Add(after)) {
+		return alerts.Key{}, false
+	}
+	for k := range s.Alarms {
+		a := &s.Alarms[k]
+		waits := a.State == alerts.Unacknowledged || a.State == alerts.Returned
+		if waits && slices.ContainsFunc(i.Members, func(m incidents.Member) bool { return m.Key == a.Key && m.Occurrence == a.Occurrence }) {
+			return a.Key, true
 		}
 	}
 	return alerts.Key{}, false

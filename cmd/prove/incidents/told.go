@@ -80,7 +80,7 @@ func attend(in incident, of World, seed uint64, catalog *species.Catalog) (Told,
 			}
 		}
 	}
-	return out, out.read(w.pages, w.sandbox.Snapshot())
+	return out, out.read(w.pages)
 }
 
 // mending returns what puts everything back as it is now, but for the weather.
@@ -106,20 +106,26 @@ func (w *world) mending() func() error {
 
 // answer has whoever was called take on what has called for long enough.
 func (w *world) answer() error {
-	for _, i := range w.sandbox.Snapshot().Incidents {
-		if i.EndedAt.IsZero() && len(i.Told) > 0 && i.TakenBy == "" && w.now.Sub(i.BeganAt) >= answersAfter {
-			who := "Lead"
-			if slices.Max(i.Told) == alerts.Low {
-				who = "Keeper"
-			}
-			return w.sandbox.Do(fold.Order{Verb: alerts.Acknowledge, Key: i.Lead().Key, Who: who, Incident: true})
+	s := w.sandbox.Snapshot()
+	for k := range s.Incidents {
+		i := &s.Incidents[k]
+		key, waits := rehearsal.Waiting(s, i, answersAfter, w.now)
+		if !waits {
+			continue
+		}
+		who := "Lead"
+		if slices.Max(i.Told) == alerts.Low {
+			who = "Keeper"
+		}
+		if err := w.sandbox.Do(fold.Order{Verb: alerts.Acknowledge, Key: key, Who: who, Incident: true}); err != nil {
+			return err
 		}
 	}
 	return nil
 }
 
 // read takes in what was sent.
-func (o *Told) read(rows []notify.Notice, _ *snapshot.Snapshot) error {
+func (o *Told) read(rows []notify.Notice) error {
 	people := map[string]*ToldPerson{}
 	seen := map[string]map[int64]bool{}
 	last := map[int64]notify.AlarmNotice{}

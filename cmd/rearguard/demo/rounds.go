@@ -38,7 +38,7 @@ func enterCohorts(ctx context.Context, engine *daemon.Engine, begin time.Time) e
 func (d *showing) answer(ctx context.Context, engine *daemon.Engine, answers []rehearsal.Answer) ([]rehearsal.Answer, error) {
 	s := engine.Snapshot()
 	for n, a := range answers {
-		key, due := a.Due(s.Incidents, d.house.Now())
+		key, due := a.Due(s, d.house.Now())
 		if !due {
 			continue
 		}
