@@ -224,7 +224,7 @@ func (b *Book) of(key alerts.Key, occurrence int64) *Incident {
 // alarm.
 func (b *Book) join(a *alerts.Alarm, priority alerts.Priority, at time.Time) *Incident {
 	role := b.roles[a.Key.Condition]
-	found := peakOf(a.ObservedAt, a.Value, a.Limit, a.Unit)
+	found := peakOf(a.ObservedAt, a.Value, a.Limit, a.Unit, a.AirC)
 	m := Member{
 		Key: a.Key, Occurrence: a.Occurrence, Priority: priority, RaisedAt: a.RaisedAt, Order: role.Order, Herald: role.Herald, Explains: role.Explains, Yields: role.Yields,
 		Peak: found, Last: found,
@@ -296,7 +296,7 @@ func (b *Book) follow(i *Incident, a *alerts.Alarm, at time.Time) *Incident {
 
 // Note takes note of what was found about an alarm that is on.
 func (b *Book) Note(o alerts.Observation) {
-	now := peakOf(o.Time, o.Value, o.Limit, o.Unit)
+	now := peakOf(o.Time, o.Value, o.Limit, o.Unit, o.AirC)
 	if o.Truth != alerts.True {
 		now = Peak{}
 	}
@@ -315,11 +315,11 @@ func (b *Book) Note(o alerts.Observation) {
 }
 
 // peakOf is a value against a limit, none without a unit or a number.
-func peakOf(at time.Time, value, limit float64, unit string) Peak {
+func peakOf(at time.Time, value, limit float64, unit string, airC *float64) Peak {
 	if unit == "" || math.IsNaN(value-limit) || math.IsInf(value-limit, 0) {
 		return Peak{}
 	}
-	return Peak{at, value, limit, unit}
+	return Peak{at, value, limit, unit, airC}
 }
 
 // Move takes in that the clock was moved and no time passed.

@@ -88,6 +88,8 @@ type Peak struct {
 	Value float64   `json:"value"`
 	Limit float64   `json:"limit"`
 	Unit  string    `json:"unit"`
+	// AirC is that of alerts.Finding.
+	AirC *float64 `json:"air_c,omitempty"`
 }
 
 // beyond is how far the value is beyond the limit.

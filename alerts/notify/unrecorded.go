@@ -232,7 +232,7 @@ func (u *Unrecorded) news(claimed []Notice, now time.Time) []untold {
 }
 
 func (n untold) thread() thread {
-	return thread{n.alarm.occurrenceName(), n.lead.Channel, n.lead.Recipient}
+	return thread{n.alarm.OccurrenceName(), n.lead.Channel, n.lead.Recipient}
 }
 
 func (n untold) lane() lane { return lane{n.lead.Channel, n.lead.Recipient} }

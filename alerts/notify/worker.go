@@ -9,6 +9,8 @@ import (
 	"slices"
 	"sync"
 	"time"
+
+	"rearguard/alerts/wording"
 )
 
 const (
@@ -232,7 +234,7 @@ func (w *Worker) note(ctx context.Context, of lane, list []collapsed, err error)
 		c := &list[i]
 		if age := now.Sub(c.lead.CreatedAt); age > usefulFor {
 			about.Error("notice given up", "age", age, "error", err)
-			if err := w.outbox.MarkDead(ctx, c.lead.ID, now, fmt.Sprintf("given up after %s: %v", span(age), err)); err != nil {
+			if err := w.outbox.MarkDead(ctx, c.lead.ID, now, fmt.Sprintf("given up after %s: %v", wording.Reader{}.Exactly(age), err)); err != nil {
 				return err
 			}
 			continue
@@ -295,7 +297,7 @@ func (w *Worker) handOn(ctx context.Context, c *collapsed, refused error) (hande
 			continue
 		}
 		next := c.lead
-		next.Key, next.Channel, next.DueAt = c.alarm.key(next.Recipient, channel), channel, w.options.Now()
+		next.Key, next.Channel, next.DueAt = keyOf(&c.alarm, next.Recipient, channel), channel, w.options.Now()
 		next.ID, next.Attempts, next.LastError = 0, 0, ""
 		if err := w.outbox.AddNotice(ctx, next); err != nil {
 			return false, fmt.Errorf("hand notice %d on to %s: %w", c.lead.ID, channel, err)

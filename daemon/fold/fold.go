@@ -153,6 +153,7 @@ func build(o Options, history past.Past, claimedLater map[sensors.SensorID]bool)
 	if f.watch, err = newWatch(f); err != nil {
 		return nil, err
 	}
+	f.alarms.AtRisk = f.watch.threatened
 	for i := range f.facility.Sensors {
 		if err := f.rooms.addSensor(&f.facility.Sensors[i]); err != nil {
 			return nil, err

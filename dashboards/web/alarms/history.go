@@ -9,6 +9,7 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/alerts/incidents"
+	"rearguard/alerts/wording"
 	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/page"
@@ -80,7 +81,11 @@ func (f fact) PeakWords() string {
 	if f.Peak.Unit == "" {
 		return ""
 	}
-	return fmt.Sprintf("%s (limit %s)", format.Value(f.Peak.Value, f.Peak.Unit), format.Value(f.Peak.Limit, f.Peak.Unit))
+	words := fmt.Sprintf("%s (limit %s)", format.Value(f.Peak.Value, f.Peak.Unit), format.Value(f.Peak.Limit, f.Peak.Unit))
+	if beside := (wording.Reader{}).Beside(wording.Measure{Value: f.Peak.Value, Unit: f.Peak.Unit, AirC: f.Peak.AirC}); beside != "" {
+		words += ", " + beside
+	}
+	return words
 }
 
 // DoseWords is its dose; empty without one.
