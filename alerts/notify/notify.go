@@ -33,6 +33,7 @@ const (
 	Raised   = letter.Raised
 	Reminder = letter.Reminder
 	Taken    = letter.Taken
+	Going    = letter.Going
 	Cleared  = letter.Cleared
 	Over     = letter.Over
 )

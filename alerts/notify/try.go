@@ -112,7 +112,7 @@ func jsonShape(v any) string {
 func examples(name string) []Message {
 	now := time.Date(2026, 3, 1, 2, 0, 0, 0, time.UTC)
 	var list []Message
-	for _, kind := range []Kind{Raised, Reminder, Taken, Cleared, Over} {
+	for _, kind := range []Kind{Raised, Reminder, Taken, Going, Cleared, Over} {
 		for p := alerts.Low; p <= alerts.Critical; p++ {
 			full := AlarmNotice{
 				Facility: name, Kind: kind, Key: alerts.Key{Condition: "heat", Room: "nursery", Subject: name}, Occurrence: 42, Sequence: 1, Priority: p,

@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"rearguard/alerts/roster"
 	"rearguard/alerts/wording"
 )
 
@@ -31,7 +32,7 @@ type Options struct {
 	Logger *slog.Logger
 	// Roster, if set, says which other channels there are to a person when one
 	// refuses a notice.
-	Roster func() []Duty
+	Roster func() *roster.Roster
 	// Round, if set, is called whenever the outbox has been looked through,
 	// and told whether something that is due must wait for its turn.
 	Round func(waits bool)
@@ -288,11 +289,11 @@ func (w *Worker) handOn(ctx context.Context, c *collapsed, refused error) (hande
 		state := elsewhere[s.Channel]
 		return s.Channel != c.lead.Channel && (state == Pending || state == Delivered)
 	})
-	var roster []Duty
+	var channels []string
 	if w.options.Roster != nil {
-		roster = w.options.Roster()
+		channels = w.options.Roster().Channels(c.lead.Recipient)
 	}
-	for _, channel := range channelsOf(roster, c.lead.Recipient) {
+	for _, channel := range channels {
 		if _, had := elsewhere[channel]; handed || had || channel == c.lead.Channel || w.channels.all()[channel] == nil {
 			continue
 		}

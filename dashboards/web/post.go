@@ -116,6 +116,7 @@ func withDone(back, done string, late bool) string {
 func doneText(q url.Values) string {
 	text := map[string]string{
 		"acknowledged":   "Acknowledged. The others on the roster need not come.",
+		"going":          "The others on the roster hear that you are going.",
 		"shelved":        "Shelved. It comes back by itself when the time is over.",
 		"out-of-service": "Out of service. It stays silent until somebody returns it to service.",
 		"returned":       "In service again.",

@@ -84,9 +84,12 @@ func (n *AlarmNotice) headline(now time.Time, more int) string {
 	case Cleared, Over:
 		h.frame, h.bare = r.Word("Back to normal: {place} (was: {what}{left})"), r.Word("Back to normal (was: {what}{left})")
 		h.left = ", " + r.Left(n.Time.Sub(n.RaisedAt))
-	case Taken:
+	case Taken, Going:
 		who := strings.NewReplacer("{", "(", "}", ")").Replace(shorten(n.TakenBy, mostWho))
 		h.frame, h.bare = r.Phrase("%s has it: {place}: {what}", who), r.Phrase("%s has it: {what}", who)
+		if n.Kind == Going {
+			h.frame, h.bare = r.Phrase("%s is going: {place}: {what}", who), r.Phrase("%s is going: {what}", who)
+		}
 	default:
 		h.frame, h.bare = "{place}: {what}{left}", "{what}{left}"
 		if n.Kind == Reminder {

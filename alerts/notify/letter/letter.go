@@ -53,6 +53,8 @@ func (n *AlarmNotice) rest(headline string, now time.Time, remarks []string) str
 		n.sayEnd(w)
 	case Taken:
 		n.sayTaken(w)
+	case Going:
+		w.line("%s is going since %s. No need to come unless there is another call.", n.TakenBy, w.reader.Moment(n.Time))
 	case Raised, Reminder:
 		n.sayCall(w, now)
 	}
@@ -72,6 +74,7 @@ func (n *AlarmNotice) sayCall(w *writer, now time.Time) {
 	n.sayAtRisk(w)
 	since := r.Phrase("Since %s", r.Moment(n.RaisedAt))
 	w.line("%s (%s priority). %s", since, r.Word(n.Priority.String()), n.deadline(now))
+	n.sayAnswers(w)
 	w.gap()
 	w.line("Do first: %s", r.Word(n.FirstAction))
 	for _, step := range n.Steps {
@@ -115,7 +118,7 @@ func (n *AlarmNotice) sayTaken(w *writer) {
 // sayWhere says where to go on.
 func (n *AlarmNotice) sayWhere(w *writer) {
 	switch {
-	case n.Link != "" && (n.Ended() || n.Kind == Taken):
+	case n.Link != "" && (n.Ended() || n.Kind == Taken || n.Kind == Going):
 		w.line("See: %s", n.Link)
 	case n.Link != "":
 		w.line("Acknowledge: %s", n.Link)

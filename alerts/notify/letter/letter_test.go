@@ -198,7 +198,7 @@ func TestHeadlines(t *testing.T) {
 	const room = "Gewächshaus Nord, Kammer 12 hinten links"
 	for _, d := range conditions.Definitions() {
 		for _, r := range readers() {
-			for _, kind := range []letter.Kind{letter.Raised, letter.Reminder, letter.Taken, letter.Cleared, letter.Over} {
+			for _, kind := range []letter.Kind{letter.Raised, letter.Reminder, letter.Taken, letter.Going, letter.Cleared, letter.Over} {
 				for _, invented := range []bool{false, true} {
 					for _, left := range []time.Duration{-time.Minute, time.Minute, 119 * time.Minute, 47 * time.Hour, 300 * time.Hour} {
 						headlineOf(t, d, r, kind, invented, left, room)
@@ -240,7 +240,7 @@ func headlineOf(t *testing.T, d alerts.Definition, r wording.Reader, kind letter
 	text, _ := letter.Render(n, now)
 	state := map[letter.Kind]string{
 		letter.Reminder: r.Phrase("Still: {what}{left}"), letter.Cleared: r.Phrase("Back to normal (was: {what}{left})"),
-		letter.Over: r.Phrase("Back to normal (was: {what}{left})"), letter.Taken: "{what}",
+		letter.Over: r.Phrase("Back to normal (was: {what}{left})"), letter.Taken: "{what}", letter.Going: "{what}",
 	}[kind]
 	state, _, _ = strings.Cut(state, "{")
 	state, _, _ = strings.Cut(state, " (")
@@ -280,7 +280,7 @@ func headlineOf(t *testing.T, d alerts.Definition, r wording.Reader, kind letter
 // length, and a body keeps its lines.
 func TestLettersKeepTheirShape(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		kind := rapid.SampledFrom([]letter.Kind{letter.Raised, letter.Reminder, letter.Taken, letter.Cleared, letter.Over}).Draw(t, "kind")
+		kind := rapid.SampledFrom([]letter.Kind{letter.Raised, letter.Reminder, letter.Taken, letter.Going, letter.Cleared, letter.Over}).Draw(t, "kind")
 		r := rapid.SampledFrom(readers()).Draw(t, "reader")
 		n := as(heat(kind, begin), r.Language, r.Scale)
 		n.RoomName = "Gewächshaus Nord, Kammer 12 hinten links"
@@ -389,7 +389,7 @@ func TestAtRiskIsBounded(t *testing.T) {
 func TestNoEnglishInGermanLetters(t *testing.T) {
 	names := []string{"Invented Moth House", "Atlas Moth", "Monarch", "shelf 2 (nursery-north)", "Ines"}
 	for _, d := range conditions.Definitions() {
-		for _, kind := range []letter.Kind{letter.Raised, letter.Reminder, letter.Taken, letter.Cleared, letter.Over} {
+		for _, kind := range []letter.Kind{letter.Raised, letter.Reminder, letter.Taken, letter.Going, letter.Cleared, letter.Over} {
 			n := heat(kind, begin)
 			n.Title, n.Advice, n.Priority, n.TakenBy, n.Invented, n.Key.Condition = d.Title, d.Advice(), d.Priority(), "Ines", true, d.Condition
 			n.Unit, n.Difference = d.Unit, d.Difference

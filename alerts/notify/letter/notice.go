@@ -23,6 +23,8 @@ const (
 	Reminder Kind = "reminder"
 	// Taken says that somebody has it.
 	Taken Kind = "taken"
+	// Going says that somebody has it and is on the way.
+	Going Kind = "going"
 	// Cleared says that the incident is over.
 	Cleared Kind = "cleared"
 	// Over says that an incident of which the person was never told was on and
@@ -72,6 +74,7 @@ type Circumstances struct {
 	AtRisk []Cohort `json:"at_risk,omitempty"`
 	// TakenBy has it; empty for nobody.
 	TakenBy string `json:"taken_by,omitempty"`
+	Answers
 }
 
 // DelicateFirst orders cohorts: those in a delicate time first, then those of

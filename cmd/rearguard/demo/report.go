@@ -45,6 +45,7 @@ type told struct {
 	alarms  map[alerts.Key]bool
 	calls   int
 	takenBy string
+	going   bool
 	over    bool
 }
 
@@ -78,10 +79,13 @@ func (d *showing) tellIncidents(s *snapshot.Snapshot, known map[int64]told) {
 		case seen && i.Calls > was.calls && i.TakenBy == "":
 			d.say(s.Time, "  nobody has answered: called again, %s", place(s, i.Lead().Key))
 		}
-		if i.TakenBy != was.takenBy && i.TakenBy != "" {
+		switch {
+		case i.TakenBy != "" && i.Going && (i.TakenBy != was.takenBy || !was.going):
+			d.say(s.Time, "  %s is going: %s", i.TakenBy, place(s, i.Lead().Key))
+		case i.TakenBy != was.takenBy && i.TakenBy != "":
 			d.say(s.Time, "  %s has it: %s", i.TakenBy, place(s, i.Lead().Key))
 		}
-		was.calls, was.takenBy, was.over = i.Calls, i.TakenBy, over
+		was.calls, was.takenBy, was.going, was.over = i.Calls, i.TakenBy, i.Going, over
 		known[i.Number] = was
 	}
 }
