@@ -72,6 +72,7 @@ func germanEvidence() map[string]string {
 		"%s; heater or mains":                                            "%s; Heizung oder Stromnetz",
 		"%s; it is %s outdoors, heater or weather":                       "%s; draußen sind es %s, Heizung oder Wetter",
 		"%s, faster than a closed room can dry":                          "%s, schneller, als ein geschlossener Raum trocknen kann",
+		"%s, on its way back":                                            "%s, auf dem Weg zurück",
 		"%s, humidity %s is below the %s held before":                    "%s, Luftfeuchte %s liegt unter den bisherigen %s",
 		"%s; the power may be gone as well":                              "%s; auch der Strom kann weg sein",
 		"%s; %s: %s":                                                     "%s; %s: %s",
