@@ -15,8 +15,6 @@ const (
 	stopGrace = 5 * time.Second
 	// idlePoll is how often to look for notices without a wake-up.
 	idlePoll = time.Minute
-	// usefulFor is how long a notice is tried before it is given up.
-	usefulFor = 72 * time.Hour
 	// LongestPause is longer than any pause between attempts. What is due later
 	// was made due by a clock that was ahead.
 	LongestPause = retryAfterCap + idlePoll
@@ -47,8 +45,23 @@ type lanes struct {
 	// rests says until when a channel must not be used.
 	rests map[string]time.Time
 	// sent are the times of the newest messages of a lane, oldest first.
-	sent  map[lane][]time.Time
-	start func(attempt func(context.Context) result)
+	sent map[lane][]time.Time
+	// looked says when it was last looked for what another channel can tell.
+	looked map[lane]look
+	start  func(attempt func(context.Context) result)
+}
+
+// look is what was known when it was looked for what another channel can tell:
+// the newest notice, and how often a channel was opened or closed.
+type look struct {
+	newest int64
+	turns  int
+	at     time.Time
+}
+
+// differs reports whether looking again may find something else.
+func (k look) differs(now look) bool {
+	return k.newest != now.newest || k.turns != now.turns || now.at.Sub(k.at).Abs() >= idlePoll
 }
 
 // result is what an attempt says about its lane.
@@ -109,7 +122,7 @@ func inTurn(dispatch func(context.Context, *lanes) time.Duration) func(context.C
 
 func newLanes(start func(attempt func(context.Context) result)) *lanes {
 	return &lanes{
-		busy: map[lane]bool{}, using: map[string]int{}, rests: map[string]time.Time{}, sent: map[lane][]time.Time{}, start: start,
+		busy: map[lane]bool{}, using: map[string]int{}, rests: map[string]time.Time{}, sent: map[lane][]time.Time{}, looked: map[lane]look{}, start: start,
 	}
 }
 
@@ -133,16 +146,13 @@ func (l *lanes) pace(of lane, urgency alerts.Priority) time.Time {
 	return times[len(times)-1].Add(pacePause)
 }
 
-// try starts the attempt if it is due and its lane free, and says whether it
-// did. If the attempt must wait for its time, wait is how long; otherwise, and
+// try starts the attempt if it is due, its lane free, and fewer than most of its
+// channel are under way, and says whether it did. If the attempt must wait for its time, wait is how long; otherwise, and
 // when the end of another attempt is waited for, it is idlePoll.
-func (l *lanes) try(of lane, due, now time.Time, attempt func(context.Context) result) (wait time.Duration, started bool) {
-	if rest := l.rests[of.channel]; rest.After(due) {
-		due = rest
-	}
-	due = dueBy(due, now)
+func (l *lanes) try(of lane, due, now time.Time, most int, attempt func(context.Context) result) (wait time.Duration, started bool) {
+	due = dueBy(later(due, l.rests[of.channel]), now)
 	switch {
-	case l.busy[of] || l.using[of.channel] >= atOnce:
+	case l.busy[of] || l.using[of.channel] >= most:
 		return idlePoll, false
 	case due.After(now):
 		return min(idlePoll, due.Sub(now)), false
@@ -160,6 +170,13 @@ func dueBy(due, now time.Time) time.Time {
 		return now
 	}
 	return due
+}
+
+func later(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
 }
 
 // transmit makes one attempt at a channel.

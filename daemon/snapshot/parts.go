@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"rearguard/alerts/conditions"
+	"rearguard/alerts/notify/circuit"
 	"rearguard/sensors"
 )
 
@@ -14,11 +15,13 @@ type NoticeState struct {
 	Pending int
 	// Trouble is what stands in the way of delivery.
 	Trouble DeliveryTrouble
+	// Failing are the channels that do not work.
+	Failing []circuit.State
 }
 
 // Equal reports whether s says the same as other.
 func (s NoticeState) Equal(other NoticeState) bool {
-	return s.Pending == other.Pending && !s.Trouble.Differs(other.Trouble) && slices.Equal(s.Totals, other.Totals)
+	return s.Pending == other.Pending && !s.Trouble.Differs(other.Trouble) && slices.Equal(s.Totals, other.Totals) && slices.Equal(s.Failing, other.Failing)
 }
 
 // PartsState is how rearguard's own parts stand that lie outside the fold. It

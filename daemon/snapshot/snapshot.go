@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"rearguard/alerts/notify"
+	"rearguard/alerts/notify/circuit"
 	"rearguard/alerts/performance"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/study"
@@ -42,6 +43,9 @@ type Snapshot struct {
 	// Pending those that are not.
 	Notices []NoticeTotal
 	Pending int
+	// Failing are the channels that failed several times in a row and are tried
+	// now and then only.
+	Failing []circuit.State
 }
 
 // Site is the facility itself.

@@ -156,7 +156,11 @@ func (e *emitter) alarms(s *snapshot.Snapshot) {
 
 func (e *emitter) totals(s *snapshot.Snapshot) {
 	e.gauge(pending, float64(s.Pending))
+	for _, c := range s.Failing {
+		e.gauge(channelOpen, 1, c.Channel)
+	}
 	for _, n := range s.Notices {
+		e.gauge(channelOpen, 0, n.Channel)
 		e.counter(notices, float64(n.Count), n.Channel, string(n.Outcome))
 	}
 	for _, m := range s.Messages {

@@ -58,5 +58,6 @@ var (
 	ackSeconds    = define("rearguard_alarm_acknowledgement_seconds_total", "Time from call to acknowledgement, summed over all of them.")
 	pending       = define("rearguard_notices_pending", "Notices waiting to be delivered.")
 	notices       = define("rearguard_notices_total", "Notices by channel and outcome.", "channel", "outcome")
+	channelOpen   = define("rearguard_notice_channel_open", "1 while the channel has failed several times in a row and is tried now and then only, 0 otherwise. Absent for one that was never used.", "channel")
 	messages      = define("rearguard_messages_received_total", "MQTT messages received by outcome.", "outcome")
 )

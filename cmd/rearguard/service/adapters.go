@@ -7,8 +7,11 @@ import (
 	"fmt"
 	"net"
 	"slices"
+	"time"
 
 	"rearguard/alerts/notify"
+	"rearguard/alerts/notify/circuit"
+	"rearguard/alerts/relay"
 	"rearguard/daemon"
 	"rearguard/daemon/alarming"
 	"rearguard/daemon/progress"
@@ -76,12 +79,28 @@ func (s *service) relayNotices(ctx context.Context, out chan<- snapshot.NoticeSt
 	var last snapshot.NoticeState
 	s.eachTick(ctx, func() {
 		state, err := daemon.NoticesIn(ctx, s.store.Reader, s.now())
-		state.Trouble = withRelay(state.Trouble, s.relay.Troubles())
+		state.Failing = s.circuits.States()
+		state.Trouble = withTroubles(state.Trouble, append(s.relay.Troubles(), failing(state.Failing, s.now())...))
 		if err == nil && !state.Equal(last) {
 			last = state
 			handOver(ctx, out, state)
 		}
 	})
+}
+
+// failingFor is how long a channel counts as trouble that nothing was sent by:
+// there may be nothing to send, and nobody knows.
+const failingFor = 24 * time.Hour
+
+// failing is the trouble with channels that do not work.
+func failing(list []circuit.State, now time.Time) []relay.Trouble {
+	var troubles []relay.Trouble
+	for _, c := range list {
+		if now.Sub(c.Last) < failingFor {
+			troubles = append(troubles, relay.Trouble{Name: c.Channel, Since: c.Since, Problem: c.Problem})
+		}
+	}
+	return troubles
 }
 
 // access says who may speak to the pages, by the configuration.

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"rearguard/alerts/notify"
+	"rearguard/alerts/notify/circuit"
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
@@ -85,6 +86,7 @@ type service struct {
 	// be recorded.
 	notifier   *notify.Worker
 	unrecorded *notify.Unrecorded
+	circuits   *circuit.Board
 	channels   map[string]notify.Channel
 	relay      relaying
 	phones     *phoneDesk
@@ -111,7 +113,7 @@ func Run(ctx context.Context, o Options, ready func(*daemon.Engine)) (err error)
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 
-	s := &service{Options: o, refused: broker.NewRing(refusedKept), requests: make(chan payload.Request, requestsWaiting), notes: make(recordsNote, 1)}
+	s := &service{Options: o, refused: broker.NewRing(refusedKept), requests: make(chan payload.Request, requestsWaiting), notes: make(recordsNote, 1), circuits: circuit.New()}
 	started := time.Now()
 	s.progress = progress.New(func() time.Duration { return time.Since(started) })
 	if err := s.openRecords(ctx); err != nil {
@@ -151,7 +153,7 @@ func (s *service) build(hard context.Context) (err error) {
 		return err
 	}
 	s.phones.useChannels(s.channels)
-	telling := notify.Options{Now: s.now, Random: rand.Float64, Logger: s.Logger, Roster: s.roster, Round: s.noteRound}
+	telling := notify.Options{Now: s.now, Random: rand.Float64, Logger: s.Logger, Roster: s.roster, Round: s.noteRound, Circuits: s.circuits}
 	s.notifier = notify.NewWorker(s.store, s.channels, telling)
 	if s.engine, err = daemon.New(hard, daemon.Options{
 		Options: fold.Options{
