@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"rearguard/alerts"
 	"rearguard/alerts/notify"
 )
 
@@ -71,6 +72,16 @@ func (r *Reader) FailedNotices(ctx context.Context, since time.Time) ([]notify.N
 		outboxColumns+` WHERE state = 'dead' AND done_at >= ?`, since.UnixMilli())
 	slices.SortFunc(list, func(a, b notify.Notice) int { return cmp.Compare(a.ID, b.ID) })
 	return list, err
+}
+
+// Overdue counts the notices of a priority and above that were written before a
+// time and are still to be delivered.
+func (r *Reader) Overdue(ctx context.Context, least alerts.Priority, before time.Time) (count int, err error) {
+	err = r.look(ctx, func(q Querier) error {
+		return q.QueryRowContext(ctx, `SELECT count(*) FROM outbox WHERE state = 'pending' AND priority >= ? AND created_at < ?`,
+			int64(least), before.UnixMilli()).Scan(&count)
+	})
+	return count, err
 }
 
 // OutboxTotals counts notices by channel and state since the records began.

@@ -17,11 +17,13 @@ type NoticeState struct {
 	Trouble DeliveryTrouble
 	// Failing are the channels that do not work.
 	Failing []circuit.State
+	// Overdue counts urgent notices that should have reached somebody by now.
+	Overdue int
 }
 
 // Equal reports whether s says the same as other.
 func (s NoticeState) Equal(other NoticeState) bool {
-	return s.Pending == other.Pending && !s.Trouble.Differs(other.Trouble) && slices.Equal(s.Totals, other.Totals) && slices.Equal(s.Failing, other.Failing)
+	return s.Pending == other.Pending && s.Overdue == other.Overdue && !s.Trouble.Differs(other.Trouble) && slices.Equal(s.Totals, other.Totals) && slices.Equal(s.Failing, other.Failing)
 }
 
 // PartsState is how rearguard's own parts stand that lie outside the fold. It

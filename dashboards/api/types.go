@@ -29,6 +29,8 @@ type State struct {
 	Clock        Clock     `json:"clock"`
 	Notices      []Notice  `json:"notices"`
 	Pending      int       `json:"notices_pending"`
+	Overdue      int       `json:"notices_overdue" doc:"urgent notices that should have reached somebody by now"`
+	Proof        Proof     `json:"proof"`
 	Failing      []Channel `json:"failing_channels" doc:"channels that failed several times in a row and are tried now and then only"`
 	MessageCount []Message `json:"messages"`
 }
@@ -73,6 +75,14 @@ type Notice struct {
 	Channel string `json:"channel"`
 	Outcome string `json:"outcome"`
 	Count   uint64 `json:"count"`
+}
+
+// Proof is how the proof stands that all works, from a sensor to a person.
+type Proof struct {
+	At      *time.Time `json:"at,omitempty" doc:"when all of it was last there"`
+	Missing []string   `json:"missing" doc:"what is missing now, in sentences"`
+	Told    *time.Time `json:"told,omitempty" doc:"when the watcher outside was last told"`
+	Problem string     `json:"problem,omitempty" doc:"what keeps it from being told"`
 }
 
 // Channel is one that does not work.
@@ -428,6 +438,8 @@ func facilityOf(s *snapshot.Snapshot, version string) State {
 		Clock:   clockOf(&s.Clock),
 		Pending: s.Pending,
 		Notices: each(s.Notices, func(n *snapshot.NoticeTotal) Notice { return Notice{n.Channel, string(n.Outcome), n.Count} }),
+		Overdue: s.Overdue,
+		Proof:   Proof{instant(s.Proof.At), append([]string{}, s.Proof.Missing...), instant(s.Proof.Told), s.Proof.Problem},
 		Failing: each(s.Failing, func(c *circuit.State) Channel {
 			return Channel{c.Channel, c.Failures, c.Since.UTC(), c.Last.UTC(), c.Problem}
 		}),

@@ -59,5 +59,8 @@ var (
 	pending       = define("rearguard_notices_pending", "Notices waiting to be delivered.")
 	notices       = define("rearguard_notices_total", "Notices by channel and outcome.", "channel", "outcome")
 	channelOpen   = define("rearguard_notice_channel_open", "1 while the channel has failed several times in a row and is tried now and then only, 0 otherwise. Absent for one that was never used.", "channel")
+	overdue       = define("rearguard_notices_overdue", "Urgent notices that should have reached somebody by now.")
+	proven        = define("rearguard_proof_timestamp_seconds", "When all was last proven to work, from a fresh reading to the records and the notices. Absent until it was.")
+	heartbeat     = define("rearguard_heartbeat_timestamp_seconds", "When the watcher outside was last told that all is well. Absent until it was, and without one.")
 	messages      = define("rearguard_messages_received_total", "MQTT messages received by outcome.", "outcome")
 )

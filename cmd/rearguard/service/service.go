@@ -97,6 +97,9 @@ type service struct {
 	notes    recordsNote
 	pages    *http.Server
 	progress *progress.Board
+	proof    proving
+	// elapsed is the time since the start.
+	elapsed func() time.Duration
 }
 
 // refusedKept bounds how many refused messages wait to be passed on.
@@ -115,7 +118,8 @@ func Run(ctx context.Context, o Options, ready func(*daemon.Engine)) (err error)
 
 	s := &service{Options: o, refused: broker.NewRing(refusedKept), requests: make(chan payload.Request, requestsWaiting), notes: make(recordsNote, 1), circuits: circuit.New()}
 	started := time.Now()
-	s.progress = progress.New(func() time.Duration { return time.Since(started) })
+	s.elapsed = func() time.Duration { return time.Since(started) }
+	s.progress = progress.New(s.elapsed)
 	if err := s.openRecords(ctx); err != nil {
 		return err
 	}
@@ -180,7 +184,7 @@ func (s *service) connect() error {
 		return err
 	}
 	s.site = &claimingEngine{
-		Engine: s.engine, link: s.link, config: s.Config, clock: s.now, started: s.Facility,
+		Engine: s.engine, link: s.link, config: s.Config, clock: s.now, started: s.Facility, proof: &s.proof,
 		useTargets: s.relay.Use,
 		channels: func(f *facility.Facility) (map[string]notify.Channel, error) {
 			return channels(f, s.phones.book, s.Logger)
@@ -230,6 +234,9 @@ func (s *service) start(ctx, hard context.Context, running *parts) {
 		func() { s.packHistory(ctx) },
 		func() { s.reloadOn(ctx, s.Hangup) },
 		func() { s.tendRecords(ctx) },
+		func() { s.prove(ctx) },
+		func() { s.beat(ctx) },
+		func() { s.supervise(ctx) },
 	} {
 		running.Go(work)
 	}
