@@ -57,6 +57,7 @@ type Book struct {
 	// settle is how long an incident of a theme must have been quiet to be over.
 	settle time.Duration
 	open   []*Incident
+	index  index
 	ended  []Incident
 }
 
@@ -65,13 +66,17 @@ type Book struct {
 // for as long as it takes to settle: longer than what follows the end of heat or
 // cold, such as the change of temperature that an opened door brings.
 func NewBook(roles map[alerts.Condition]Role, settle time.Duration) *Book {
-	return &Book{roles: roles, settle: settle}
+	return &Book{roles: roles, settle: settle, index: newIndex()}
 }
 
 // Advance lets time pass up to now, and tells what has ended.
 func (b *Book) Advance(now time.Time) []News {
 	due := func(i *Incident) bool { return !i.QuietAt.IsZero() && !b.over(i).After(now) }
-	if !slices.ContainsFunc(b.open, due) && (len(b.ended) == 0 || now.Sub(b.ended[0].EndedAt) <= endedFor) {
+	ends := false
+	for i := range b.index.quiet {
+		ends = ends || due(i)
+	}
+	if !ends && (len(b.ended) == 0 || now.Sub(b.ended[0].EndedAt) <= endedFor) {
 		return nil
 	}
 	var news []News
@@ -84,6 +89,7 @@ func (b *Book) Advance(now time.Time) []News {
 			news = append(news, News{Over, i.EndedAt, i.clone()})
 		}
 		b.ended = append(b.ended, i.clone())
+		b.index.drop(i)
 		return true
 	})
 	b.ended = forget(b.ended, now)
@@ -136,12 +142,18 @@ func (b *Book) Take(t alerts.Transition, priority alerts.Priority) []News {
 	case m.On():
 		m.ClearedAt = t.Time
 	}
-	i.settle(t.Time)
+	b.settled(i, t.Time)
 	var news []News
 	if what := i.tells(&t, m); what != "" {
 		news = append(news, News{what, t.Time, i.clone()})
 	}
 	return append(news, b.Advance(t.Time)...)
+}
+
+// settled has an incident settle.
+func (b *Book) settled(i *Incident, at time.Time) {
+	i.settle(at)
+	b.index.settled(i)
 }
 
 // settle takes note of whether anything of the incident is on at a time.
@@ -203,7 +215,7 @@ func (i *Incident) explains(herald *Member) bool {
 
 // of is the open incident of an alarm, nil for none.
 func (b *Book) of(key alerts.Key, occurrence int64) *Incident {
-	for _, i := range b.open {
+	for _, i := range b.index.byKey[key] {
 		if m := i.member(occurrence); m != nil && m.Key == key {
 			return i
 		}
@@ -221,18 +233,17 @@ func (b *Book) join(a *alerts.Alarm, priority alerts.Priority, at time.Time) *In
 		Peak: peakOf(a.ObservedAt, a.Value, a.Limit, a.Unit),
 	}
 	if role.Theme != "" {
-		for _, i := range b.open {
-			if i.Theme == role.Theme && i.Room == a.Key.Room {
-				i.Members = append(i.Members, m)
-				return i
-			}
+		if i := b.index.byPlace[place{role.Theme, a.Key.Room}]; i != nil {
+			i.Members = append(i.Members, m)
+			b.index.joined(i, m.Key)
+			return i
 		}
 	}
 	if i := b.reopened(a); i != nil {
 		return i
 	}
 	i := &Incident{Number: a.Occurrence, Room: a.Key.Room, Theme: role.Theme, BeganAt: at, Members: []Member{m}}
-	b.open = append(b.open, i)
+	b.add(i)
 	return i
 }
 
@@ -249,8 +260,14 @@ func (b *Book) reopened(a *alerts.Alarm) *Incident {
 	i := b.ended[k].clone()
 	b.ended = slices.Delete(slices.Clone(b.ended), k, k+1)
 	i.QuietAt, i.EndedAt = time.Time{}, time.Time{}
-	b.open = append(b.open, &i)
+	b.add(&i)
 	return &i
+}
+
+// add takes in an incident that is open.
+func (b *Book) add(i *Incident) {
+	b.open = append(b.open, i)
+	b.index.add(i)
 }
 
 // follow moves an alarm that follows from another into the incident of that. An
@@ -260,7 +277,7 @@ func (b *Book) follow(i *Incident, a *alerts.Alarm, at time.Time) *Incident {
 		return i
 	}
 	var root *Incident
-	for _, o := range b.open {
+	for _, o := range b.index.byKey[*a.Under] {
 		if slices.ContainsFunc(o.Members, func(m Member) bool { return m.Key == *a.Under && m.On() }) {
 			root = o
 		}
@@ -270,7 +287,11 @@ func (b *Book) follow(i *Incident, a *alerts.Alarm, at time.Time) *Incident {
 	}
 	m := *i.member(a.Occurrence)
 	root.Members = append(root.Members, m)
+	b.index.joined(root, m.Key)
 	i.Members = slices.DeleteFunc(i.Members, func(o Member) bool { return o.Occurrence == a.Occurrence })
+	if !i.has(m.Key) {
+		b.index.left(i, m.Key)
+	}
 	for _, p := range i.Told {
 		// Whoever was told of it hears of the end of the whole.
 		if len(i.Members) == 0 && !slices.Contains(root.Told, p) {
@@ -278,8 +299,9 @@ func (b *Book) follow(i *Incident, a *alerts.Alarm, at time.Time) *Incident {
 			slices.Sort(root.Told)
 		}
 	}
-	i.settle(at)
+	b.settled(i, at)
 	if len(i.Members) == 0 {
+		b.index.drop(i)
 		b.open = slices.DeleteFunc(b.open, func(o *Incident) bool { return o == i })
 	}
 	return root
@@ -294,7 +316,7 @@ func (b *Book) Note(o alerts.Observation) {
 	if now == (Peak{}) {
 		return
 	}
-	for _, i := range b.open {
+	for _, i := range b.index.byKey[o.Key] {
 		for k := range i.Members {
 			if m := &i.Members[k]; m.Key == o.Key && m.On() && (m.Peak.Unit != now.Unit || now.beyond() > m.Peak.beyond()) {
 				m.Peak = now
@@ -335,21 +357,28 @@ func (b *Book) Ended() []Incident { return slices.Clone(b.ended) }
 // Together are the alarms that are handled with one.
 func (b *Book) Together(key alerts.Key) []alerts.Key {
 	// What is over may still wait to be seen.
-	all := append(b.Open(), b.Ended()...)
-	slices.SortStableFunc(all, func(a, b Incident) int { return b.BeganAt.Compare(a.BeganAt) })
-	for _, i := range all {
-		if !slices.ContainsFunc(i.Members, func(m Member) bool { return m.Key == key }) {
-			continue
+	of := slices.Clone(b.index.byKey[key])
+	for k := range b.ended {
+		if b.ended[k].has(key) {
+			of = append(of, &b.ended[k])
 		}
-		var keys []alerts.Key
-		for _, m := range i.Members {
-			if !slices.Contains(keys, m.Key) {
-				keys = append(keys, m.Key)
-			}
-		}
-		return keys
 	}
-	return []alerts.Key{key}
+	if len(of) == 0 {
+		return []alerts.Key{key}
+	}
+	newest := of[0]
+	for _, i := range of[1:] {
+		if i.BeganAt.After(newest.BeganAt) {
+			newest = i
+		}
+	}
+	var keys []alerts.Key
+	for _, m := range newest.Members {
+		if !slices.Contains(keys, m.Key) {
+			keys = append(keys, m.Key)
+		}
+	}
+	return keys
 }
 
 // State returns what must outlive a restart.
@@ -360,7 +389,7 @@ func (b *Book) Restore(st State) {
 	b.ended = slices.Clone(st.Ended)
 	for k := range st.Open {
 		i := st.Open[k].clone()
-		b.open = append(b.open, &i)
+		b.add(&i)
 	}
 }
 
@@ -380,7 +409,7 @@ func (b *Book) Reconcile(list []alerts.Alarm, priority func(alerts.Condition) al
 				m.ClearedAt = now
 			}
 		}
-		i.settle(now)
+		b.settled(i, now)
 	}
 	for k := range list {
 		a := &list[k]
@@ -391,7 +420,7 @@ func (b *Book) Reconcile(list []alerts.Alarm, priority func(alerts.Condition) al
 		p := priority(a.Key.Condition)
 		i := b.join(a, p, a.RaisedAt)
 		i.member(a.Occurrence).heed(a)
-		i.settle(now)
+		b.settled(i, now)
 		if a.Annunciations > 0 && !slices.Contains(i.Told, p) {
 			i.Calls, i.Told = i.Calls+1, append(i.Told, p)
 			slices.Sort(i.Told)

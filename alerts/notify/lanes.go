@@ -25,11 +25,13 @@ const (
 
 // A person who has been sent handful messages by a channel within paceWindow
 // gets the next one after pacePause only, with all that has gathered until
-// then. What is critical is not held.
+// then. What is critical waits only behind a handful of critical ones, and not
+// for long.
 const (
-	handful    = 5
-	paceWindow = 5 * time.Minute
-	pacePause  = time.Minute
+	handful       = 5
+	paceWindow    = 5 * time.Minute
+	pacePause     = time.Minute
+	criticalPause = 20 * time.Second
 )
 
 // lane is the way to one person by one channel.
@@ -44,8 +46,9 @@ type lanes struct {
 	using map[string]int
 	// rests says until when a channel must not be used.
 	rests map[string]time.Time
-	// sent are the times of the newest messages of a lane, oldest first.
-	sent map[lane][]time.Time
+	// sent are the times of the newest messages of a lane, oldest first, critical
+	// those of critical ones.
+	sent, critical map[lane][]time.Time
 	// looked says when it was last looked for what another channel can tell.
 	looked map[lane]look
 	start  func(attempt func(context.Context) result)
@@ -67,8 +70,10 @@ func (k look) differs(now look) bool {
 // result is what an attempt says about its lane.
 type result struct {
 	lane lane
-	// sentAt is when a message was taken, zero when none was.
-	sentAt time.Time
+	// sentAt is when a message was taken, zero when none was; critical is set when
+	// it was that.
+	sentAt   time.Time
+	critical bool
 	// restUntil is set when the channel must not be used for a while.
 	restUntil time.Time
 }
@@ -122,7 +127,7 @@ func inTurn(dispatch func(context.Context, *lanes) time.Duration) func(context.C
 
 func newLanes(start func(attempt func(context.Context) result)) *lanes {
 	return &lanes{
-		busy: map[lane]bool{}, using: map[string]int{}, rests: map[string]time.Time{}, sent: map[lane][]time.Time{}, looked: map[lane]look{}, start: start,
+		busy: map[lane]bool{}, using: map[string]int{}, rests: map[string]time.Time{}, sent: map[lane][]time.Time{}, critical: map[lane][]time.Time{}, looked: map[lane]look{}, start: start,
 	}
 }
 
@@ -131,19 +136,28 @@ func (l *lanes) end(r result) {
 	delete(l.busy, r.lane)
 	l.using[r.lane.channel]--
 	l.rests[r.lane.channel] = r.restUntil
+	note := func(sent map[lane][]time.Time) {
+		times := append(sent[r.lane], r.sentAt)
+		sent[r.lane] = times[max(0, len(times)-handful):]
+	}
 	if !r.sentAt.IsZero() {
-		l.sent[r.lane] = append(l.sent[r.lane], r.sentAt)
-		l.sent[r.lane] = l.sent[r.lane][max(0, len(l.sent[r.lane])-handful):]
+		note(l.sent)
+	}
+	if r.critical {
+		note(l.critical)
 	}
 }
 
 // pace is the earliest time for the next message of a lane.
 func (l *lanes) pace(of lane, urgency alerts.Priority) time.Time {
-	times := l.sent[of]
-	if urgency >= alerts.Critical || len(times) < handful || times[len(times)-1].Sub(times[0]) > paceWindow {
+	times, pause := l.sent[of], pacePause
+	if urgency >= alerts.Critical {
+		times, pause = l.critical[of], criticalPause
+	}
+	if len(times) < handful || times[len(times)-1].Sub(times[0]) > paceWindow {
 		return time.Time{}
 	}
-	return times[len(times)-1].Add(pacePause)
+	return times[len(times)-1].Add(pause)
 }
 
 // try starts the attempt if it is due, its lane free, and fewer than most of its

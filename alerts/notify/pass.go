@@ -81,15 +81,15 @@ func (w *Worker) pointless(c *collapsed) string {
 
 // passAll passes on what another channel can tell of all that is pending in a
 // lane whose channel is open.
-func (w *Worker) passAll(ctx context.Context, of lane) (sent bool, err error) {
+func (w *Worker) passAll(ctx context.Context, of lane) (sent alerts.Priority, err error) {
 	ctx = context.WithoutCancel(ctx)
 	list, err := w.pending(ctx, of, false)
 	for i := range list {
 		if _, err := w.pass(ctx, &list[i], nil); err != nil {
-			return false, err
+			return 0, err
 		}
 	}
-	return false, err
+	return 0, err
 }
 
 // pass withdraws news from a channel that does not work where its person has it

@@ -7,6 +7,7 @@ import (
 	"sync"
 	"time"
 
+	"rearguard/alerts"
 	"rearguard/alerts/notify/circuit"
 )
 
@@ -162,7 +163,7 @@ func (u *Unrecorded) attempt(ctx context.Context, of lane, list []untold) result
 			u.note(list[i], now)
 			u.waiting.Release(list[i].lead.Key, now)
 		}
-		return result{lane: of, sentAt: now}
+		return result{lane: of, sentAt: now, critical: list[0].alarm.Priority >= alerts.Critical}
 	}
 	for i := range list {
 		n := &list[i]

@@ -113,7 +113,7 @@ func (w *Worker) dispatch(ctx context.Context, l *lanes) time.Duration {
 type turn struct {
 	due  time.Time
 	most int
-	do   func(context.Context, lane) (bool, error)
+	do   func(context.Context, lane) (alerts.Priority, error)
 	// looks is set when it looks for what another channel can tell.
 	looks bool
 }
@@ -145,38 +145,42 @@ func (w *Worker) lookAt(q *Queue, now time.Time) look {
 }
 
 // attempt does what there is to do for one person by one channel.
-func (w *Worker) attempt(ctx context.Context, of lane, do func(context.Context, lane) (bool, error)) result {
+func (w *Worker) attempt(ctx context.Context, of lane, do func(context.Context, lane) (alerts.Priority, error)) result {
 	r := result{lane: of}
 	sent, err := do(ctx, of)
 	if err != nil {
 		w.options.Logger.Error("outbox cannot be changed", "channel", of.channel, "recipient", of.recipient, "error", err)
 		r.restUntil = w.options.Now().Add(storePause)
 	}
-	if sent {
-		r.sentAt = w.options.Now()
+	if sent > 0 {
+		r.sentAt, r.critical = w.options.Now(), sent >= alerts.Critical
 	}
 	return r
 }
 
 // deliver returns errors of the outbox only; what a channel says is noted in
-// the outbox. It says whether a message was taken.
-func (w *Worker) deliver(ctx context.Context, of lane) (sent bool, err error) {
+// the outbox. It says of which priority the message was that was taken, 0 for
+// none.
+func (w *Worker) deliver(ctx context.Context, of lane) (sent alerts.Priority, err error) {
 	// Only the sending itself may be cut short; what came of it must be noted.
 	sending := ctx
 	ctx = context.WithoutCancel(ctx)
 	ready, err := w.pending(ctx, of, true)
 	if err != nil || len(ready) == 0 {
-		return false, err
+		return 0, err
 	}
 	if len(ready) <= handful {
 		ready = ready[:1]
 	}
 	channel, ok := w.channels.all()[of.channel]
 	if !ok {
-		return false, w.note(ctx, of, ready, Permanent(fmt.Errorf("channel %q is not configured", of.channel)))
+		return 0, w.note(ctx, of, ready, Permanent(fmt.Errorf("channel %q is not configured", of.channel)))
 	}
 	err = transmit(sending, channel, composeAll(ready, w.options.Now()))
-	return err == nil, w.note(ctx, of, ready, err)
+	if err == nil {
+		sent = ready[0].alarm.Priority
+	}
+	return sent, w.note(ctx, of, ready, err)
 }
 
 // pending is what is to be told of the pending notices of one lane, or only of
