@@ -28,6 +28,7 @@ const (
 	RecordsDamaged      alerts.Condition = "records_damaged"
 	RecordsDoubted      alerts.Condition = "records_doubted"
 	NoticeUndeliverable alerts.Condition = "notice_undeliverable"
+	SiteSilent          alerts.Condition = "site_silent"
 	ClockWrong          alerts.Condition = "clock_wrong"
 	ClockMoved          alerts.Condition = "clock_moved"
 )

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"rearguard/alerts/conditions"
 	"rearguard/alerts/notify"
 	"rearguard/alerts/notify/circuit"
 	"rearguard/alerts/performance"
@@ -50,6 +51,8 @@ type Snapshot struct {
 	Overdue int
 	// Proof is how the proof stands that all works, from a sensor to a person.
 	Proof Proof
+	// Sites are the other sites that are to be heard of.
+	Sites []conditions.SiteSign
 }
 
 // Proof is how the proof stands that all works, from a sensor to a person.

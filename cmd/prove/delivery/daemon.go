@@ -86,9 +86,13 @@ func newDaemon(binary, dir string, s site) (*daemon, error) {
 	fmt.Fprintf(&b, `channels:
   - {id: mail, kind: email, smtp: {host: %q, port: %s, tls: none, from: rearguard@example.org}}
   - {id: hook, kind: webhook, url: %q, secret_env: REARGUARD_PROVE_SECRET}
-roster: [{who: [%s], channels: [mail, hook], priorities: [high, critical]}]
+roster:
+  - who:
+      - %s
+    channels: [mail, hook]
+    priorities: [high, critical]
 alarms: {heat: {on_delay: 0s, repeat: []}}
-`, host, mailPort, s.hook, strings.Join(who, ", "))
+`, host, mailPort, s.hook, strings.Join(who, "\n      - "))
 	if s.alertmanager != "" {
 		fmt.Fprintf(&b, "alertmanagers: [{id: house, url: %q, resend: 5s}]\n", s.alertmanager)
 	}
@@ -99,6 +103,9 @@ func (d *daemon) config() string { return filepath.Join(d.dir, "facility.yaml") 
 
 func (d *daemon) records() string { return filepath.Join(d.dir, "rearguard.db") }
 
+// startWithin is how long a start may take on a machine with other things to do.
+const startWithin = 3 * time.Minute
+
 // start starts it, and returns once it is ready.
 func (d *daemon) start(ctx context.Context) error {
 	d.cmd = exec.Command(d.binary, "run", "--config", d.config())
@@ -107,14 +114,22 @@ func (d *daemon) start(ctx context.Context) error {
 	if err := d.cmd.Start(); err != nil {
 		return fmt.Errorf("start rearguard: %w", err)
 	}
-	return eventually(ctx, time.Minute, "rearguard is ready", func() bool {
+	why := "it does not answer"
+	err := eventually(ctx, startWithin, "rearguard is ready", func() bool {
 		answer, err := http.Get("http://" + d.pages + "/readyz")
 		if err != nil {
 			return false
 		}
-		_ = answer.Body.Close() // only its status counts
+		text, _ := io.ReadAll(answer.Body)
+		_ = answer.Body.Close() // it was read
+		why = string(text)
 		return answer.StatusCode == http.StatusOK
 	})
+	if err != nil {
+		log, _ := os.ReadFile(d.log.Name())
+		err = fmt.Errorf("%w: %s, and its log ends with\n%s", err, why, log[max(0, len(log)-1000):])
+	}
+	return err
 }
 
 // kill ends it by SIGKILL.

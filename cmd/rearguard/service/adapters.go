@@ -79,7 +79,7 @@ func (s *service) relayNotices(ctx context.Context, out chan<- snapshot.NoticeSt
 	var last snapshot.NoticeState
 	s.eachTick(ctx, func() {
 		state, err := daemon.NoticesIn(ctx, s.store.Reader, s.now())
-		state.Failing = s.circuits.States()
+		state.Failing, state.Sites = s.circuits.States(), s.peers.Signs(s.now(), s.elapsed())
 		state.Trouble = withTroubles(state.Trouble, append(s.relay.Troubles(), failing(state.Failing, s.now())...))
 		if err == nil && !state.Equal(last) {
 			last = state

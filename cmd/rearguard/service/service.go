@@ -16,6 +16,7 @@ import (
 
 	"rearguard/alerts/notify"
 	"rearguard/alerts/notify/circuit"
+	"rearguard/alerts/peers"
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
@@ -98,6 +99,7 @@ type service struct {
 	pages    *http.Server
 	progress *progress.Board
 	proof    proving
+	peers    peers.Watch
 	// elapsed is the time since the start.
 	elapsed func() time.Duration
 }
@@ -171,6 +173,7 @@ func (s *service) build(hard context.Context) (err error) {
 	waiting := s.engine.Waiting()
 	s.unrecorded = notify.NewUnrecorded(waiting, s.channels, telling)
 	waiting.OnTrouble(s.unrecorded.Wake)
+	s.watchPeers()
 	return s.connect()
 }
 
@@ -192,7 +195,7 @@ func (s *service) connect() error {
 		useChannels: []func(map[string]notify.Channel){s.notifier.UseChannels, s.unrecorded.UseChannels, s.phones.useChannels},
 	}
 	s.site.now.Store(&inForce{s.Facility, s.Catalog, technician.Configuration{File: s.Config, ReadAt: s.now(), By: "start"}})
-	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}, Phones: s.phones, Progress: s.progress.Report, Access: s.access()}
+	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}, Phones: s.phones, Progress: s.progress.Report, Peer: s.takeBeat, Access: s.access()}
 	if s.Config != "" {
 		pages.Configuration = s.site.Configuration
 	}
@@ -236,6 +239,7 @@ func (s *service) start(ctx, hard context.Context, running *parts) {
 		func() { s.tendRecords(ctx) },
 		func() { s.prove(ctx) },
 		func() { s.beat(ctx) },
+		func() { s.beatPeers(ctx) },
 		func() { s.supervise(ctx) },
 	} {
 		running.Go(work)
