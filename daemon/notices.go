@@ -32,7 +32,7 @@ func NoticesIn(ctx context.Context, reader *records.Reader, now time.Time) (snap
 		}
 		state.Totals = append(state.Totals, snapshot.NoticeTotal{Channel: t.Channel, Outcome: t.State, Count: uint64(t.Count)})
 	}
-	if state.Overdue, err = reader.Overdue(ctx, alerts.High, now.Add(-overdueAfter)); err != nil {
+	if state.Overdue, err = records.Overdue(ctx, reader, alerts.High, now.Add(-overdueAfter)); err != nil {
 		return state, err
 	}
 	state.Trouble, err = deliveryTrouble(ctx, reader, now)

@@ -76,7 +76,7 @@ func (r *Reader) FailedNotices(ctx context.Context, since time.Time) ([]notify.N
 
 // Overdue counts the notices of a priority and above that were written before a
 // time and are still to be delivered.
-func (r *Reader) Overdue(ctx context.Context, least alerts.Priority, before time.Time) (count int, err error) {
+func Overdue(ctx context.Context, r *Reader, least alerts.Priority, before time.Time) (count int, err error) {
 	err = r.look(ctx, func(q Querier) error {
 		return q.QueryRowContext(ctx, `SELECT count(*) FROM outbox WHERE state = 'pending' AND priority >= ? AND created_at < ?`,
 			int64(least), before.UnixMilli()).Scan(&count)

@@ -25,7 +25,7 @@ func peersOf(f *facility.Facility) []peers.Peer {
 
 // watchPeers begins to watch the sites of the configuration. Those that were
 // silent before the start still are.
-func (s *service) watchPeers() {
+func (s proofs) watchPeers() {
 	silent := map[string]time.Duration{}
 	for _, sign := range s.engine.Snapshot().Sites {
 		if !sign.Since.IsZero() {
@@ -36,7 +36,7 @@ func (s *service) watchPeers() {
 }
 
 // takeBeat takes the beat of another site in.
-func (s *service) takeBeat(id string, header http.Header, body []byte) error {
+func (s proofs) takeBeat(id string, header http.Header, body []byte) error {
 	return s.peers.Take(id, header, body, s.now(), s.elapsed())
 }
 
@@ -44,7 +44,7 @@ func (s *service) takeBeat(id string, header http.Header, body []byte) error {
 const beatBody = `{"type":"beat"}`
 
 // toPeer is another site as it is told that this one is well.
-func (s *service) toPeer(p *facility.Peer) (*outside, error) {
+func (s proofs) toPeer(p *facility.Peer) (*outside, error) {
 	roots, err := facility.Authorities(p.CAFile)
 	if err != nil {
 		return nil, fmt.Errorf("peer %s: %w", p.ID, err)
@@ -72,7 +72,7 @@ func (s *service) toPeer(p *facility.Peer) (*outside, error) {
 
 // beatPeers watches the sites of the configuration in force and tells them,
 // until ctx ends, that all is proven here, and nothing while it is not.
-func (s *service) beatPeers(ctx context.Context) {
+func (s proofs) beatPeers(ctx context.Context) {
 	of := s.Facility
 	targets := s.targetsOf(of)
 	s.eachTick(ctx, func() {
@@ -92,7 +92,7 @@ func (s *service) beatPeers(ctx context.Context) {
 	})
 }
 
-func (s *service) targetsOf(f *facility.Facility) []*outside {
+func (s proofs) targetsOf(f *facility.Facility) []*outside {
 	var list []*outside
 	for i := range f.Peers {
 		if f.Peers[i].URL == "" {

@@ -39,8 +39,11 @@ func (p *proving) change(f func(*snapshot.Proof)) {
 	f(&p.now)
 }
 
+// proofs are what the service proves of itself, and who is told.
+type proofs struct{ *service }
+
 // recorded reports whether the records hold a reading.
-func (s *service) recorded(ctx context.Context, series sensors.Series, at time.Time) (bool, error) {
+func (s proofs) recorded(ctx context.Context, series sensors.Series, at time.Time) (bool, error) {
 	for _, err := range s.store.Pages().Scan(ctx, []sensors.Series{series}, at, at.Add(time.Millisecond)) {
 		return err == nil, err
 	}
@@ -48,12 +51,12 @@ func (s *service) recorded(ctx context.Context, series sensors.Series, at time.T
 }
 
 // missing is what there is of the proof now that does not hold.
-func (s *service) missing(ctx context.Context) []string {
+func (s proofs) missing(ctx context.Context) []string {
 	return proof.Missing(ctx, s.now(), s.engine.Snapshot(), s.progress.Report(), s.recorded)
 }
 
 // prove keeps the proof until ctx ends.
-func (s *service) prove(ctx context.Context) {
+func (s proofs) prove(ctx context.Context) {
 	s.eachTick(ctx, func() {
 		missing, now := s.missing(ctx), s.now()
 		if ctx.Err() != nil {
@@ -96,7 +99,7 @@ func (o *outside) turn(ctx context.Context, elapsed time.Duration) (called bool,
 }
 
 // heartbeat is the address of the configuration as it is called.
-func (s *service) heartbeat(h *facility.Heartbeat) (*outside, error) {
+func (s proofs) heartbeat(h *facility.Heartbeat) (*outside, error) {
 	roots, err := facility.Authorities(h.CAFile)
 	if err != nil {
 		return nil, fmt.Errorf("heartbeat: %w", err)
@@ -119,7 +122,7 @@ func (s *service) heartbeat(h *facility.Heartbeat) (*outside, error) {
 // beat tells the watcher outside, until ctx ends, that all is proven, and nothing
 // while it is not: then the watcher is to call people. That it cannot be told is
 // shown and no alarm of its own, since the watcher sees to that.
-func (s *service) beat(ctx context.Context) {
+func (s proofs) beat(ctx context.Context) {
 	var of *facility.Heartbeat
 	var to *outside
 	s.eachTick(ctx, func() {
@@ -149,7 +152,7 @@ func (s *service) beat(ctx context.Context) {
 }
 
 // noteBeat takes note of what came of a call of the watcher outside.
-func (s *service) noteBeat(err error) {
+func (s proofs) noteBeat(err error) {
 	before := s.proof.get().Problem
 	problem := ""
 	if err != nil {
@@ -173,7 +176,7 @@ func (s *service) noteBeat(err error) {
 // it works and that it still gets on, until ctx ends. It works once the engine
 // has let time pass: a broker that is down is waited for. It gets on as long as
 // the engine does that again and again and what is written comes to an end.
-func (s *service) supervise(ctx context.Context) {
+func (s proofs) supervise(ctx context.Context) {
 	limit, err := daemon.SdWatchdogEnabled(false)
 	if err != nil {
 		s.Logger.Warn("the watchdog of the service manager cannot be used", "error", err)
@@ -211,7 +214,7 @@ func statusOf(p snapshot.Proof) string {
 	return "all is well"
 }
 
-func (s *service) tellManager(lines ...string) {
+func (s proofs) tellManager(lines ...string) {
 	if len(lines) == 0 {
 		return
 	}

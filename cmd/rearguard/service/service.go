@@ -173,7 +173,7 @@ func (s *service) build(hard context.Context) (err error) {
 	waiting := s.engine.Waiting()
 	s.unrecorded = notify.NewUnrecorded(waiting, s.channels, telling)
 	waiting.OnTrouble(s.unrecorded.Wake)
-	s.watchPeers()
+	proofs{s}.watchPeers()
 	return s.connect()
 }
 
@@ -195,7 +195,7 @@ func (s *service) connect() error {
 		useChannels: []func(map[string]notify.Channel){s.notifier.UseChannels, s.unrecorded.UseChannels, s.phones.useChannels},
 	}
 	s.site.now.Store(&inForce{s.Facility, s.Catalog, technician.Configuration{File: s.Config, ReadAt: s.now(), By: "start"}})
-	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}, Phones: s.phones, Progress: s.progress.Report, Peer: s.takeBeat, Access: s.access()}
+	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}, Phones: s.phones, Progress: s.progress.Report, Peer: proofs{s}.takeBeat, Access: s.access()}
 	if s.Config != "" {
 		pages.Configuration = s.site.Configuration
 	}
@@ -237,10 +237,10 @@ func (s *service) start(ctx, hard context.Context, running *parts) {
 		func() { s.packHistory(ctx) },
 		func() { s.reloadOn(ctx, s.Hangup) },
 		func() { s.tendRecords(ctx) },
-		func() { s.prove(ctx) },
-		func() { s.beat(ctx) },
-		func() { s.beatPeers(ctx) },
-		func() { s.supervise(ctx) },
+		func() { proofs{s}.prove(ctx) },
+		func() { proofs{s}.beat(ctx) },
+		func() { proofs{s}.beatPeers(ctx) },
+		func() { proofs{s}.supervise(ctx) },
 	} {
 		running.Go(work)
 	}
