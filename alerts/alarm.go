@@ -1,6 +1,10 @@
 package alerts
 
-import "time"
+import (
+	"time"
+
+	"rearguard/alerts/wording"
+)
 
 // Alarm is the whole memory of one alarm. Activity, acknowledgement and the
 // three ways of silencing are parallel flags, as in OPC UA Part 9 section 4.8;
@@ -94,27 +98,30 @@ type Finding struct {
 	// having been so.
 	FalseSince time.Time `json:"false_since,omitzero"`
 	// Value and Limit are in Unit; without a unit there is no number.
-	Value  float64   `json:"value,omitempty"`
-	Limit  float64   `json:"limit,omitempty"`
-	Unit   string    `json:"unit,omitempty"`
-	Detail string    `json:"detail,omitempty"`
-	Due    time.Time `json:"due,omitzero"`
+	Value float64 `json:"value,omitempty"`
+	Limit float64 `json:"limit,omitempty"`
+	Unit  string  `json:"unit,omitempty"`
+	// AirC is the temperature in °C of the air of which Value, a vapour pressure
+	// deficit, was told.
+	AirC   *float64     `json:"air_c,omitempty"`
+	Detail wording.Text `json:"detail,omitzero"`
+	Due    time.Time    `json:"due,omitzero"`
 	// UnknownSince is since when there has not been enough good data to tell,
 	// so that the alarm is held as it is; zero while there is. Want says what
 	// is missing.
-	UnknownSince time.Time `json:"unknown_since,omitzero"`
-	Want         string    `json:"want,omitempty"`
+	UnknownSince time.Time    `json:"unknown_since,omitzero"`
+	Want         wording.Text `json:"want,omitzero"`
 }
 
 // Words are the detail for people, with what is missing to tell how it is now.
-func (f *Finding) Words() string {
+func (f *Finding) Words() wording.Text {
 	switch {
-	case f.Want == "":
+	case f.Want.IsZero():
 		return f.Detail
-	case f.Detail == "":
-		return "not known now: " + f.Want
+	case f.Detail.IsZero():
+		return wording.Say("not known now: %s", wording.Of(f.Want))
 	}
-	return f.Detail + "; not known now: " + f.Want
+	return f.Detail.And("; not known now: %s", wording.Of(f.Want))
 }
 
 // State returns the ISA-18.2 name of the alarm's state. Silencing comes
@@ -154,7 +161,7 @@ func (a Alarm) Quiet() bool {
 func (a Alarm) close() Alarm {
 	found := a.Finding
 	found.FalseSince, found.Due = time.Time{}, time.Time{}
-	found.UnknownSince, found.Want = time.Time{}, ""
+	found.UnknownSince, found.Want = time.Time{}, wording.Text{}
 	return Alarm{
 		Key: a.Key, Silencing: a.Silencing, Folded: Folded{NamedRoot: a.NamedRoot}, Owed: a.Owed, Finding: found,
 		On: a.On, Activations: a.Activations, UpdatedAt: a.UpdatedAt,

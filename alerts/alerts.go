@@ -8,6 +8,7 @@ import (
 	"cmp"
 	"time"
 
+	"rearguard/alerts/wording"
 	"rearguard/sensors"
 )
 
@@ -99,9 +100,12 @@ type Observation struct {
 	// Value and Limit are in Unit; both are for people to read.
 	Value, Limit float64
 	Unit         string
+	// AirC is the temperature in °C of the air of which Value, a vapour pressure
+	// deficit, was told; nil for any other.
+	AirC *float64
 	// Detail completes the sentence a person reads, for example "shelf 2
 	// (nursery-north), cohort atlas-3 in pupa; about 40 min to injury".
-	Detail string
+	Detail wording.Text
 	// Due is the time by which a person must have acted, zero if unknown.
 	Due time.Time
 	// Root names the alarm of which this condition is known to be a

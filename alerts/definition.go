@@ -122,6 +122,11 @@ type Definition struct {
 	// B.1.5 and BACnet OUT_OF_RANGE), never on raising.
 	Deadband float64
 	Unit     string
+	// NoticeUnit is the unit in which people are told a value of which the
+	// observation gives none, since it is no quantity to be compared or summed up.
+	NoticeUnit string
+	// Difference is set where a value in °C is one of two temperatures.
+	Difference bool
 	// ReAlarm is how long after its acknowledgement an alarm that is still
 	// active calls again; zero for never.
 	ReAlarm time.Duration

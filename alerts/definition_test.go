@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/wording"
 )
 
 func TestPriorityFor(t *testing.T) {
@@ -99,14 +100,16 @@ func TestDefinitionsThatAreNoAlarms(t *testing.T) {
 }
 
 func TestHeadline(t *testing.T) {
-	heat := definition("heat", func(d *alerts.Definition) { d.Title = "too hot" })
+	var english wording.Reader
+	german := wording.Reader{Language: wording.German, Scale: wording.Fahrenheit}
+	warm := 27.0
 	for want, got := range map[string]string{
-		"Nursery 34.2 °C: too hot (limit 33.0 °C)": alerts.Headline(heat, "Nursery", 34.21, 33, "°C"),
-		"61 min: too hot (limit 15 min)":           alerts.Headline(heat, "", 61, 15, "min"),
-		"Nursery: too hot":                         alerts.Headline(heat, "Nursery", 0, 0, ""),
-		"0.0 °C":                                   alerts.Quantity(-0.01, "°C"),
-		"-0.4 °C":                                  alerts.Quantity(-0.42, "°C"),
-		"1.29 kPa":                                 alerts.Quantity(1.286, "kPa"),
+		"Nursery 34.2 °C: too hot (limit 33.0 °C)": alerts.Headline(english, "too hot", "Nursery", wording.Measure{Value: 34.21, Limit: 33, Unit: "°C"}),
+		"61 min: too hot (limit 15 min)":           alerts.Headline(english, "too hot", "", wording.Measure{Value: 61, Limit: 15, Unit: "min"}),
+		"Nursery: too hot":                         alerts.Headline(english, "too hot", "Nursery", wording.Measure{}),
+		"Nursery 1.90 kPa (about 47 % at 27 °C): too dry (limit 1.10 kPa (about 69 % at 27 °C))": alerts.Headline(english, "too dry", "Nursery",
+			wording.Measure{Value: 1.9, Limit: 1.1, Unit: "kPa", AirC: &warm}),
+		"Nursery 93,6 °F: zu heiß (Grenze 91,4 °F)": alerts.Headline(german, "too hot", "Nursery", wording.Measure{Value: 34.21, Limit: 33, Unit: "°C"}),
 	} {
 		if got != want {
 			t.Errorf("got %q, want %q", got, want)

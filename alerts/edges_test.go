@@ -7,6 +7,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"rearguard/alerts"
+	"rearguard/alerts/wording"
 )
 
 // turns has a condition without delays come true and end at times after start,
@@ -78,11 +79,11 @@ func TestTextsOfAlarms(t *testing.T) {
 	}
 	for want, f := range map[string]alerts.Finding{
 		"":                                      {},
-		"34 °C on shelf 2":                      {Detail: "34 °C on shelf 2"},
-		"not known now: no sensor":              {Want: "no sensor"},
-		"34 °C on shelf 2; not known now: gone": {Detail: "34 °C on shelf 2", Want: "gone"},
+		"34 °C on shelf 2":                      {Detail: wording.Report("34 °C on shelf 2")},
+		"not known now: no sensor":              {Want: wording.Report("no sensor")},
+		"34 °C on shelf 2; not known now: gone": {Detail: wording.Report("34 °C on shelf 2"), Want: wording.Report("gone")},
 	} {
-		if got := f.Words(); got != want {
+		if got := f.Words().String(); got != want {
 			t.Errorf("words %q, want %q", got, want)
 		}
 	}
@@ -208,8 +209,8 @@ func TestDetailOfWhatWasWrong(t *testing.T) {
 		{alerts.True, "34 °C", "34 °C"}, {alerts.False, "", "34 °C"}, {alerts.False, "it was the door", "it was the door"},
 		{alerts.True, "35 °C", "35 °C"}, {alerts.Between, "", ""}, {alerts.True, "36 °C", "36 °C"}, {alerts.True, "", ""},
 	} {
-		m.Observe(alerts.Observation{Key: key, Time: start.Add(time.Duration(i) * time.Minute), Truth: c.truth, Detail: c.detail})
-		if got := m.Alarm(key).Detail; got != c.want {
+		m.Observe(alerts.Observation{Key: key, Time: start.Add(time.Duration(i) * time.Minute), Truth: c.truth, Detail: wording.Report(c.detail)})
+		if got := m.Alarm(key).Detail.String(); got != c.want {
 			t.Errorf("finding %d: %q, want %q", i, got, c.want)
 		}
 	}

@@ -67,6 +67,7 @@ func (a Alarm) move(by time.Duration) Alarm {
 	a.LastAnnunciated, a.RepeatAt, a.Due = sensors.Moved(a.LastAnnunciated, by), sensors.Moved(a.RepeatAt, by), sensors.Moved(a.Due, by)
 	a.ObservedAt, a.FalseSince, a.UnknownSince = sensors.Moved(a.ObservedAt, by), sensors.Moved(a.FalseSince, by), sensors.Moved(a.UnknownSince, by)
 	a.UpdatedAt = sensors.Moved(a.UpdatedAt, by)
+	a.Detail, a.Want = a.Detail.Moved(by), a.Want.Moved(by)
 	// A new slice, since copies of the alarm share the old one.
 	times := make([]time.Time, len(a.Activations))
 	for i, t := range a.Activations {

@@ -3,6 +3,8 @@ package alerts
 import (
 	"fmt"
 	"time"
+
+	"rearguard/alerts/wording"
 )
 
 // step works out one event on one alarm: a pure function of the alarm, its
@@ -229,10 +231,10 @@ func (s *step) observe(o Observation) (raise, clear bool) {
 		s.a.Want = o.Detail
 		return false, false
 	}
-	s.a.UnknownSince, s.a.Want = time.Time{}, ""
+	s.a.UnknownSince, s.a.Want = time.Time{}, wording.Text{}
 	s.a.Truth, s.a.ObservedAt = truth, s.now
-	s.a.Value, s.a.Limit, s.a.Unit, s.a.Due = o.Value, o.Limit, o.Unit, o.Due
-	if truth != False || o.Detail != "" {
+	s.a.Value, s.a.Limit, s.a.Unit, s.a.AirC, s.a.Due = o.Value, o.Limit, o.Unit, o.AirC, o.Due
+	if truth != False || !o.Detail.IsZero() {
 		// That all is well again needs no words; what was wrong stays.
 		s.a.Detail = o.Detail
 	}

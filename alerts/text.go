@@ -1,9 +1,6 @@
 package alerts
 
-import (
-	"fmt"
-	"strings"
-)
+import "rearguard/alerts/wording"
 
 // Place is where an alarm is, for people: the name of the room, empty for the
 // facility, with the sensor or cohort that the alarm is about.
@@ -14,41 +11,17 @@ func Place(room, subject string) string {
 	return room + ", " + subject
 }
 
-// Headline is the first line a person reads: room and number first, then
-// what is wrong. Room is the room's name, empty for the facility.
-func Headline(d Definition, room string, value, limit float64, unit string) string {
-	var b strings.Builder
-	if unit == "" {
-		if room != "" {
-			b.WriteString(room + ": ")
-		}
-		b.WriteString(d.Title)
-		return b.String()
+// Headline is what is wrong in one line: the room, empty for the facility, and
+// the number first, then the title and the limit.
+func Headline(r wording.Reader, title, room string, m wording.Measure) string {
+	title = r.Word(title)
+	switch {
+	case m.Unit == "" && room == "":
+		return title
+	case m.Unit == "":
+		return room + ": " + title
+	case room != "":
+		room += " "
 	}
-	if room != "" {
-		b.WriteString(room + " ")
-	}
-	fmt.Fprintf(&b, "%s: %s (limit %s)", Quantity(value, unit), d.Title, Quantity(limit, unit))
-	return b.String()
-}
-
-// Quantity writes a value with its unit and no more digits than a person can
-// use: none for percent, spans of time and counts, two for kPa, one otherwise.
-func Quantity(value float64, unit string) string {
-	digits := 1
-	switch unit {
-	case "%", "min", "s", "h", "rooms", "":
-		digits = 0
-	case "kPa":
-		digits = 2
-	}
-	text := fmt.Sprintf("%.*f", digits, value)
-	if strings.Trim(text, "-0.") == "" {
-		// No minus before a rounded zero.
-		text = strings.TrimPrefix(text, "-")
-	}
-	if unit == "" {
-		return text
-	}
-	return text + " " + unit
+	return room + r.Phrase("%s: %s (limit %s)", r.Measured(m), title, r.Limited(m))
 }

@@ -57,12 +57,15 @@ func TestMonthReplaysAsRecorded(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer reader.Close()
+	words := newMonthWords(t)
 	replayed, err := lookback.Replay(t.Context(), lookback.ReplayOptions{
 		Facility: monthOf(t), Catalog: speciestest.Library(t), Records: reader, Logger: slog.New(slog.DiscardHandler), ForecastEvery: monthForecastEvery,
+		Batch: words.take,
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
+	words.check()
 	var happened, again page
 	recorded, err := reader.AlarmTransitions(t.Context(), time.Time{}, past.FarFuture())
 	if err != nil {

@@ -1,11 +1,11 @@
 package conditions
 
 import (
-	"fmt"
 	"math"
 
 	"rearguard/alerts"
 	"rearguard/alerts/conditions/trend"
+	"rearguard/alerts/wording"
 )
 
 const (
@@ -22,7 +22,7 @@ func (e evaluation) approach(c alerts.Condition, limit *Limit, extreme *Point, t
 	o := e.found(c, "°C")
 	if limit == nil {
 		memory.dismiss(c)
-		o.Truth, o.Detail = alerts.False, emptyRoom
+		o.Truth, o.Detail = alerts.False, wording.Say(emptyRoom)
 		return o
 	}
 	o.Limit = limit.Value
@@ -48,8 +48,9 @@ func (e evaluation) sayApproach(o *alerts.Observation, limit *Limit, extreme *Po
 	case p.reaches && p.minutes <= approachHorizon:
 		o.Truth = alerts.True
 		o.Due = e.in.Now.Add(durationOfMinutes(p.minutes))
-		o.Detail = fmt.Sprintf("reaches %s in about %.0f min (%.0f to %s), changing by %+.1f °C/h; %s%s",
-			alerts.Quantity(limit.Value, "°C"), p.minutes, p.soonest, p.latestText(), tr.Temperature.PerHour, extreme.where(), limit.by())
+		o.Detail = limit.by(wording.Say("reaches %s in about %s min (%s to %s), changing by %s; %s",
+			wording.Value(limit.Value, 1, "°C"), wording.Number(p.minutes, 0), wording.Number(p.soonest, 0), wording.Of(p.latestText()),
+			wording.Change(tr.Temperature.PerHour, 1, "°C/h"), extreme.where()))
 	case p.reaches && p.minutes <= 2*approachHorizon:
 		o.Truth = alerts.Between
 	default:
@@ -77,11 +78,11 @@ type projection struct {
 	minutes, soonest, latest float64
 }
 
-func (p projection) latestText() string {
+func (p projection) latestText() wording.Text {
 	if p.latest > 24*60 {
-		return "never"
+		return wording.Say("never")
 	}
-	return fmt.Sprintf("%.0f", p.latest)
+	return wording.Say("%s", wording.Number(p.latest, 0))
 }
 
 // project follows the trend on towards a limit that lies gap °C away in the

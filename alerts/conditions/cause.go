@@ -1,12 +1,12 @@
 package conditions
 
 import (
-	"fmt"
 	"math"
 	"time"
 
 	"rearguard/alerts"
 	"rearguard/alerts/conditions/trend"
+	"rearguard/alerts/wording"
 )
 
 // Cause is what seems to be wrong with a room, told from the shape of its
@@ -32,7 +32,7 @@ type Trouble struct {
 	// ToldAt is when Cause was first told without a break.
 	ToldAt time.Time `json:"told_at,omitzero"`
 	// Evidence is the shape in words.
-	Evidence string `json:"evidence,omitempty"`
+	Evidence wording.Text `json:"evidence,omitzero"`
 	// Powered is set where the humidifier is seen to hold the moisture of a
 	// room that cools: it has power.
 	Powered bool `json:"powered,omitempty"`
@@ -88,7 +88,7 @@ func (x Trouble) follow(tr *trend.Trend, now time.Time, outdoorC *float64) Troub
 		if !known || !usual.Outside(last, 1) {
 			return Trouble{}
 		}
-		x = Trouble{Cause: Unclear, Since: now, Range: usual, ToldAt: now, Evidence: "the change has only begun"}
+		x = Trouble{Cause: Unclear, Since: now, Range: usual, ToldAt: now, Evidence: wording.Say("the change has only begun")}
 	}
 	if now.Sub(x.Since) < formingFor || x.Cause != Unclear && now.Sub(x.ToldAt) >= sureAfter {
 		return x
@@ -99,7 +99,7 @@ func (x Trouble) follow(tr *trend.Trend, now time.Time, outdoorC *float64) Troub
 		if now.Sub(x.Since) < trend.SlopeWindow+formingFor {
 			// The slope of moisture still holds the humidifier's last cycle
 			// from before; only after that does a steady one show that it runs.
-			cause, evidence = Unclear, evidence+"; heater or mains"
+			cause, evidence = Unclear, evidence.And("; heater or mains")
 		} else {
 			x.Powered = powered(*tr, x.Range, last)
 		}
@@ -116,38 +116,38 @@ func (x Trouble) follow(tr *trend.Trend, now time.Time, outdoorC *float64) Troub
 // answers Unclear, with what it sees, where more than one cause would look
 // like that: a failed heater and a failed mains are one and the same until the
 // humidifier shows whether it still runs.
-func recognise(tr trend.Trend, usual trend.Range, outdoorC *float64) (Cause, string) {
+func recognise(tr trend.Trend, usual trend.Range, outdoorC *float64) (Cause, wording.Text) {
 	t, w := tr.Temperature, tr.Moisture
 	if !t.Known || len(tr.Samples) == 0 {
-		return Unclear, "too few readings to see a shape"
+		return Unclear, wording.Say("too few readings to see a shape")
 	}
 	now := tr.Now()
 	if now.D > usual.LowD+disagreeC {
-		return Unclear, fmt.Sprintf("the sensors of the room differ by %.1f °C, one of them may be wrong", now.D)
+		return Unclear, wording.Say("the sensors of the room differ by %s, one of them may be wrong", wording.Difference(now.D, 1))
 	}
 	if !w.Known || now.W == 0 {
-		return Unclear, fmt.Sprintf("temperature %+.1f °C/h, and without humidity a cause cannot be told", t.PerHour)
+		return Unclear, wording.Say("temperature %s, and without humidity a cause cannot be told", wording.Change(t.PerHour, 1, "°C/h"))
 	}
 	if dC, dW, ok := tr.Jump(usual); ok {
-		return CauseDoor, fmt.Sprintf("temperature %+.1f °C and moisture %+.0f %% within minutes", dC, 100*dW)
+		return CauseDoor, wording.Say("temperature %s and moisture %s within minutes", wording.Change(dC, 1, "°C"), wording.Change(100*dW, 0, "%"))
 	}
-	evidence := fmt.Sprintf("temperature %+.1f °C/h, moisture %+.0f %%/h", t.PerHour, 100*w.PerHour)
+	evidence := wording.Say("temperature %s, moisture %s", wording.Change(t.PerHour, 1, "°C/h"), wording.Change(100*w.PerHour, 0, "%/h"))
 	const half = 0.5
 	hot, cold, dry := usual.Hot(now, half), usual.Cold(now, half), usual.Dry(now, half)
 	drier := usual.Drier(now)
 	switch {
 	case hot && outdoorC != nil && *outdoorC > usual.HighC-outdoorsNear && now.Over <= usual.HighOver+overMargin:
-		return Unclear, evidence + fmt.Sprintf("; it is %.1f °C outdoors, heater or weather", *outdoorC)
+		return Unclear, evidence.And("; it is %s outdoors, heater or weather", wording.Value(*outdoorC, 1, "°C"))
 	case hot && w.PerHour > -steadyMoisture:
 		return CauseHeater, evidence
 	case dry && drier && !hot && tr.Airing(usual):
-		return CauseDoor, evidence + ", faster than a closed room can dry"
+		return CauseDoor, evidence.And(", faster than a closed room can dry")
 	case cold && dry && drier:
-		return CausePower, evidence + fmt.Sprintf(", humidity %.0f %% is below the %.0f %% held before", now.RH, usual.HeldRH)
+		return CausePower, evidence.And(", humidity %s is below the %s held before", wording.Value(now.RH, 0, "%"), wording.Value(usual.HeldRH, 0, "%"))
 	case cold && powered(tr, usual, now):
 		return CauseWeak, evidence
 	case cold:
-		return CauseWeak, evidence + "; the power may be gone as well"
+		return CauseWeak, evidence.And("; the power may be gone as well")
 	case dry && !hot && math.Abs(t.PerHour) <= steadyPerHour && w.High < -dryingPerHour:
 		return CauseHumidifier, evidence
 	}
@@ -172,13 +172,13 @@ func (e evaluation) causes(out []alerts.Observation, memory *RoomMemory, tr *tre
 		switch {
 		case e.in.Limits.empty():
 			memory.dismiss(c)
-			o.Truth, o.Detail = alerts.False, emptyRoom
+			o.Truth, o.Detail = alerts.False, wording.Say(emptyRoom)
 			out = append(out, o)
 			continue
 		case e.in.Blind || len(tr.Samples) == 0:
 			// Unknown.
 		case x.Cause == Cause(c):
-			o.Truth, o.Detail = alerts.True, x.Evidence+", since "+e.clock(x.Since)
+			o.Truth, o.Detail = alerts.True, x.Evidence.And(", since %s", e.clock(x.Since))
 			o.Root = e.harmOf(x.Cause)
 		case x.Cause != "" || known:
 			o.Truth = alerts.False
@@ -235,10 +235,10 @@ func (e evaluation) explain(o alerts.Observation, x *Trouble) alerts.Observation
 	case explains(x.Cause, o.Key.Condition):
 		o.Root = &alerts.Key{Condition: alerts.Condition(x.Cause), Room: e.in.Room}
 		if o.Truth == alerts.True {
-			o.Detail += "; " + e.rules.title[alerts.Condition(x.Cause)] + ": " + x.Evidence
+			o.Detail = o.Detail.And("; %s: %s", wording.Word(e.rules.title[alerts.Condition(x.Cause)]), wording.Of(x.Evidence))
 		}
-	case x.Cause == Unclear && o.Truth == alerts.True && o.Detail != "":
-		o.Detail += "; cause cannot be told: " + x.Evidence
+	case x.Cause == Unclear && o.Truth == alerts.True && !o.Detail.IsZero():
+		o.Detail = o.Detail.And("; cause cannot be told: %s", wording.Of(x.Evidence))
 	}
 	return o
 }

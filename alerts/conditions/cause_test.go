@@ -77,8 +77,8 @@ func TestCauseIsToldOnceItHasFormed(t *testing.T) {
 			if minute != c.minute {
 				t.Fatalf("%s is told after %d min, want %d", c.want, minute, c.minute)
 			}
-			if minute >= 0 && !strings.Contains(find(t, out[minute], c.want).Detail, c.words) {
-				t.Errorf("it says %q, want %q", find(t, out[minute], c.want).Detail, c.words)
+			if minute >= 0 && !strings.Contains(find(t, out[minute], c.want).Detail.String(), c.words) {
+				t.Errorf("it says %q, want %q", find(t, out[minute], c.want).Detail.String(), c.words)
 			}
 		})
 	}

@@ -1,12 +1,12 @@
 package conditions
 
 import (
-	"fmt"
 	"math"
 	"time"
 
 	"rearguard/alerts"
 	"rearguard/alerts/conditions/trend"
+	"rearguard/alerts/wording"
 )
 
 func durationOfMinutes(m float64) time.Duration { return time.Duration(m * float64(time.Minute)) }
@@ -23,7 +23,7 @@ func (e evaluation) swing(tr *trend.Trend) alerts.Observation {
 	o := e.found(DaySwing, "°C")
 	limit := e.in.Limits.DaySwing
 	if limit == nil {
-		o.Truth, o.Detail = alerts.False, emptyRoom
+		o.Truth, o.Detail = alerts.False, wording.Say(emptyRoom)
 		return o
 	}
 	o.Limit = limit.Value
@@ -46,7 +46,7 @@ func (e evaluation) swing(tr *trend.Trend) alerts.Observation {
 	if o.Truth == alerts.False {
 		return o
 	}
-	o.Detail = fmt.Sprintf("%.1f to %.1f °C within 24 h%s", low, high, limit.by())
+	o.Detail = limit.by(wording.Say("%s to %s within 24 h", wording.Value(low, 1, "°C").Bare(), wording.Value(high, 1, "°C")))
 	return o
 }
 
@@ -57,7 +57,7 @@ func (e evaluation) fast(tr *trend.Trend, memory *RoomMemory) alerts.Observation
 	limit := e.in.Limits.FastChange
 	if limit == nil {
 		memory.dismiss(FastChange)
-		o.Truth, o.Detail = alerts.False, emptyRoom
+		o.Truth, o.Detail = alerts.False, wording.Say(emptyRoom)
 		return o
 	}
 	o.Limit = limit.Value
@@ -90,6 +90,6 @@ func (e evaluation) sayChange(o *alerts.Observation, limit *Limit, tr *trend.Tre
 		o.Truth = alerts.Between
 	}
 	if o.Truth != alerts.False {
-		o.Detail = fmt.Sprintf("changing by %+.1f °C/h, now %.1f °C%s", s.PerHour, *e.in.TemperatureC, limit.by())
+		o.Detail = limit.by(wording.Say("changing by %s, now %s", wording.Change(s.PerHour, 1, "°C/h"), wording.Value(*e.in.TemperatureC, 1, "°C")))
 	}
 }

@@ -1,10 +1,10 @@
 package conditions
 
 import (
-	"fmt"
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/wording"
 	"rearguard/sensors"
 )
 
@@ -103,10 +103,10 @@ func (in CohortState) overdue() alerts.Observation {
 	wait := max(overdueFloor, time.Duration(overdueShare*float64(in.ExpectedLate.Sub(in.ExpectedMedian))))
 	o.Value, o.Limit = in.Now.Sub(in.ExpectedLate).Hours(), wait.Hours()
 	o.Truth = alerts.Above(o.Value, o.Limit, 0)
-	o.Detail = fmt.Sprintf("cohort %s in %s: %s expected about %s, at the latest %s, and none counted",
-		in.Cohort, in.Stage, in.Event, clock(in.ExpectedMedian, in.Now, in.Location), clock(in.ExpectedLate, in.Now, in.Location))
+	o.Detail = wording.Say("cohort %s in %s: %s expected about %s, at the latest %s, and none counted",
+		wording.Name(in.Cohort), wording.Word(in.Stage), wording.Word(in.Event), wording.Clock(in.ExpectedMedian, in.Now, in.Location), wording.Clock(in.ExpectedLate, in.Now, in.Location))
 	if in.Assumed {
-		o.Detail += " (forecast from assumed constants)"
+		o.Detail = o.Detail.And(" (forecast from assumed constants)")
 	}
 	return o
 }
@@ -116,7 +116,7 @@ func (in CohortState) stalled() alerts.Observation {
 	o.Limit = stalledAfter.Hours()
 	x := in.Still
 	if x.Unseen {
-		o.Detail = "without a temperature of the room nobody can tell if it develops"
+		o.Detail = wording.Say("without a temperature of the room nobody can tell if it develops")
 		return o
 	}
 	if x.Since.IsZero() {
@@ -128,9 +128,9 @@ func (in CohortState) stalled() alerts.Observation {
 	if still >= stalledAfter {
 		o.Truth = alerts.True
 	}
-	o.Detail = fmt.Sprintf("cohort %s in %s has not developed since %s", in.Cohort, in.Stage, clock(x.Since, in.Now, in.Location))
+	o.Detail = wording.Say("cohort %s in %s has not developed since %s", wording.Name(in.Cohort), wording.Word(in.Stage), wording.Clock(x.Since, in.Now, in.Location))
 	if x.Missed >= time.Minute {
-		o.Detail += fmt.Sprintf(", %s without data not counted", span(x.Missed))
+		o.Detail = o.Detail.And(", %s without data not counted", wording.Span(x.Missed))
 	}
 	return o
 }

@@ -67,7 +67,7 @@ const (
 func Definitions() []alerts.Definition {
 	defs := slices.Concat(
 		airDefinitions(), shapeDefinitions(), wetnessDefinitions(), cohortDefinitions(), lostDefinitions(),
-		causeDefinitions(), sensorDefinitions(), facilityDefinitions(), clockDefinitions(),
+		causeDefinitions(), sensorDefinitions(), facilityDefinitions(), siteDefinitions(), clockDefinitions(),
 	)
 	for i := range defs {
 		defs[i].Repeat = alerts.RepeatFor(defs[i].Priority())

@@ -8,6 +8,7 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/alerts/conditions/trend"
+	"rearguard/alerts/wording"
 )
 
 // A room that follows an exponential is at the limit when the exponential is;
@@ -57,10 +58,10 @@ func TestProjectionAtItsEdges(t *testing.T) {
 			t.Errorf("%s: %g min is not within %g to %g", c.name, p.minutes, p.soonest, p.latest)
 		}
 	}
-	if got := (projection{latest: 24 * 60}).latestText(); got != "1440" {
+	if got := (projection{latest: 24 * 60}).latestText().String(); got != "1440" {
 		t.Errorf("a day is written %q", got)
 	}
-	if got := (projection{latest: 24*60 + 1}).latestText(); got != "never" {
+	if got := (projection{latest: 24*60 + 1}).latestText().String(); got != "never" {
 		t.Errorf("more than a day is written %q", got)
 	}
 }
@@ -90,10 +91,10 @@ func TestApproachIsToldWithinItsHorizon(t *testing.T) {
 		o := &alerts.Observation{}
 		e.sayApproach(o, &Limit{Value: 31}, &Point{Value: 30}, towards(c.from, 30, c.perHour), 1)
 		if o.Truth != c.want {
-			t.Errorf("%s: %v (%s), want %v", c.name, o.Truth, o.Detail, c.want)
+			t.Errorf("%s: %v (%s), want %v", c.name, o.Truth, o.Detail.String(), c.want)
 		}
-		if o.Truth == alerts.True && (!strings.Contains(o.Detail, "in about 30 min (15 to 60)") || !o.Due.Equal(e.in.Now.Add(30*time.Minute))) {
-			t.Errorf("%s: says %q, due %v", c.name, o.Detail, o.Due)
+		if o.Truth == alerts.True && (!strings.Contains(o.Detail.String(), "in about 30 min (15 to 60)") || !o.Due.Equal(e.in.Now.Add(30*time.Minute))) {
+			t.Errorf("%s: says %q, due %v", c.name, o.Detail.String(), o.Due)
 		}
 	}
 	o := &alerts.Observation{}
@@ -186,7 +187,7 @@ func TestCausesAtTheirEdges(t *testing.T) {
 		}
 	}
 	_, why := recognise(outside(hot, 3, drying(-0.02, 0)), usual, nil)
-	if want := "temperature +3.0 °C/h, moisture -2 %/h"; why != want {
+	if want := "temperature +3.0 °C/h, moisture -2 %/h"; why.String() != want {
 		t.Errorf("says %q, want %q", why, want)
 	}
 }
@@ -205,7 +206,7 @@ func TestDoorIsSaidInPercent(t *testing.T) {
 	}
 	tr.Samples = samples
 	cause, why := recognise(tr, trend.Range{LowC: 24, HighC: 26, LowW: 12, HighW: 13, HeldRH: 65}, nil)
-	if want := "temperature -5.0 °C and moisture -69 % within minutes"; cause != CauseDoor || why != want {
+	if want := "temperature -5.0 °C and moisture -69 % within minutes"; cause != CauseDoor || why.String() != want {
 		t.Errorf("%s: %q, want %q", cause, why, want)
 	}
 }
@@ -260,9 +261,9 @@ func TestCausesAccountForHarm(t *testing.T) {
 		for i, harm := range harms {
 			want := c.harms[i] != '.'
 			o := alerts.Observation{Key: alerts.Key{Condition: harm, Room: "nursery"}, Truth: alerts.Between}
-			o = e.explain(o, &Trouble{Cause: c.cause, Evidence: "as seen"})
-			if got := explains(c.cause, harm); got != want || (o.Root != nil) != want || o.Detail != "" {
-				t.Errorf("%s accounts for %s: %v, root %v, %q; want %v", c.cause, harm, got, o.Root, o.Detail, want)
+			o = e.explain(o, &Trouble{Cause: c.cause, Evidence: wording.Say("as seen")})
+			if got := explains(c.cause, harm); got != want || (o.Root != nil) != want || o.Detail.String() != "" {
+				t.Errorf("%s accounts for %s: %v, root %v, %q; want %v", c.cause, harm, got, o.Root, o.Detail.String(), want)
 			}
 			if o.Root != nil && (o.Root.Condition != alerts.Condition(c.cause) || o.Root.Room != "nursery") {
 				t.Errorf("%s has the root %v, want %s", harm, *o.Root, c.cause)
@@ -295,9 +296,9 @@ func TestCauseInWords(t *testing.T) {
 		{CauseHumidifier, alerts.True, "34 °C", "34 °C"},
 		{"", alerts.True, "34 °C", "34 °C"},
 	} {
-		o := e.explain(alerts.Observation{Key: alerts.Key{Condition: Heat}, Truth: c.truth, Detail: c.detail}, &Trouble{Cause: c.cause, Evidence: "as seen"})
-		if o.Detail != c.want {
-			t.Errorf("%q while heat is %v: %q, want %q", c.cause, c.truth, o.Detail, c.want)
+		o := e.explain(alerts.Observation{Key: alerts.Key{Condition: Heat}, Truth: c.truth, Detail: wording.Report(c.detail)}, &Trouble{Cause: c.cause, Evidence: wording.Say("as seen")})
+		if o.Detail.String() != c.want {
+			t.Errorf("%q while heat is %v: %q, want %q", c.cause, c.truth, o.Detail.String(), c.want)
 		}
 	}
 }
@@ -352,8 +353,8 @@ func TestWhatCondensationSays(t *testing.T) {
 	for surface, want := range map[float64]alerts.Truth{15: alerts.True, 30: alerts.False} {
 		cold = surface
 		o := &alerts.Observation{}
-		if e.sayCondensation(o); o.Truth != want || (o.Detail == "") != (want == alerts.False) {
-			t.Errorf("a surface of %g °C: %v, %q, want %v", surface, o.Truth, o.Detail, want)
+		if e.sayCondensation(o); o.Truth != want || (o.Detail.String() == "") != (want == alerts.False) {
+			t.Errorf("a surface of %g °C: %v, %q, want %v", surface, o.Truth, o.Detail.String(), want)
 		}
 	}
 }
@@ -367,25 +368,25 @@ func TestWhatIsSaidOfFaults(t *testing.T) {
 		detail string
 	}{
 		{SensorState{ID: "a", Fault: "humidity sticks"}, alerts.False, alerts.True, "a: its humidity sticks"},
-		{SensorState{ID: "a", Fault: "humidity sticks", LastValue: "70 %"}, alerts.False, alerts.True, "a: its humidity sticks, now 70 %"},
+		{SensorState{ID: "a", Fault: "humidity sticks", LastValue: Measured{Value: 27, Known: true}}, alerts.False, alerts.True, "a: its humidity sticks, now 27.0 °C"},
 		{SensorState{ID: "a", Fault: "humidity sticks"}, alerts.True, alerts.Unknown, ""},
 		{SensorState{ID: "a", FaultUnknown: true}, alerts.False, alerts.Unknown, ""},
 		{SensorState{ID: "a"}, alerts.False, alerts.False, ""},
 	} {
-		if o := e.fault(&c.s, c.silent); o.Truth != c.want || o.Detail != c.detail {
-			t.Errorf("%+v: %v, %q, want %v, %q", c.s, o.Truth, o.Detail, c.want, c.detail)
+		if o := e.fault(&c.s, c.silent); o.Truth != c.want || o.Detail.String() != c.detail {
+			t.Errorf("%+v: %v, %q, want %v, %q", c.s, o.Truth, o.Detail.String(), c.want, c.detail)
 		}
 	}
 	for spread, want := range map[float64]string{5: "a says 30.0 °C and b 25.0 °C; they used to agree within 0.2 °C", 0.5: ""} {
 		o := &alerts.Observation{}
-		if e.sayDisagreement(o, &trend.Trend{Samples: []trend.Sample{{C: 27, D: spread}}}, trend.Range{LowD: 0.2}); o.Detail != want {
-			t.Errorf("sensors that differ by %g °C: %q, want %q", spread, o.Detail, want)
+		if e.sayDisagreement(o, &trend.Trend{Samples: []trend.Sample{{C: 27, D: spread}}}, trend.Range{LowD: 0.2}); o.Detail.String() != want {
+			t.Errorf("sensors that differ by %g °C: %q, want %q", spread, o.Detail.String(), want)
 		}
 	}
 	o := &alerts.Observation{}
 	for _, in := range []RoomState{{Warmest: e.in.Warmest}, {Coldest: e.in.Coldest}} {
-		if look(in).sayDisagreement(o, &trend.Trend{Samples: []trend.Sample{{C: 27, D: 5}}}, trend.Range{LowD: 0.2}); o.Truth != alerts.True || o.Detail != "" {
-			t.Errorf("without one of the two it is %v, %q", o.Truth, o.Detail)
+		if look(in).sayDisagreement(o, &trend.Trend{Samples: []trend.Sample{{C: 27, D: 5}}}, trend.Range{LowD: 0.2}); o.Truth != alerts.True || o.Detail.String() != "" {
+			t.Errorf("without one of the two it is %v, %q", o.Truth, o.Detail.String())
 		}
 	}
 }

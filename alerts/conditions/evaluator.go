@@ -1,11 +1,11 @@
 package conditions
 
 import (
-	"strings"
 	"time"
 
 	"rearguard/alerts"
 	"rearguard/alerts/conditions/trend"
+	"rearguard/alerts/wording"
 )
 
 // Evaluator judges rooms by definitions as they are in force, with the
@@ -84,10 +84,10 @@ func (e evaluation) sayBlindness(out []alerts.Observation) {
 	for i := range out {
 		switch o := &out[i]; {
 		case o.Truth != alerts.Unknown:
-		case o.Detail == "":
+		case o.Detail.IsZero():
 			o.Detail = why
-		case strings.HasPrefix(o.Detail, notCounted):
-			o.Detail = why + "; " + o.Detail
+		case o.Detail.Begins(notCounted):
+			o.Detail = why.And("; %s", wording.Of(o.Detail))
 		}
 	}
 }

@@ -1,13 +1,13 @@
 package conditions
 
 import (
-	"fmt"
 	"maps"
 	"math"
 	"slices"
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/wording"
 	"rearguard/sensors"
 	"rearguard/sensors/air"
 )
@@ -112,15 +112,22 @@ func (e evaluation) rest(o alerts.Observation, memory *RoomMemory, say testimony
 }
 
 // lost says which sensor is missed.
-func (e evaluation) lost(w *Witness, unit string) string {
-	said := "has said nothing"
+func (e evaluation) lost(w *Witness, unit string) wording.Text {
+	said := wording.Word("has said nothing")
 	for i := range e.in.Sensors {
 		if s := &e.in.Sensors[i]; s.ID == w.Sensor && s.LastReading.After(w.At) {
-			said = "has said nothing that can be believed"
+			said = wording.Word("has said nothing that can be believed")
 		}
 	}
-	return fmt.Sprintf("the sensor that measured it, %s, %s since %s; last value %s",
-		Point{Sensor: w.Sensor, Position: w.Position}.where(), said, e.clock(w.At), alerts.Quantity(w.Value, unit))
+	digits := 1
+	switch unit {
+	case "%":
+		digits = 0
+	case "kPa":
+		digits = 2
+	}
+	return wording.Say("the sensor that measured it, %s, %s since %s; last value %s",
+		Point{Sensor: w.Sensor, Position: w.Position}.where(), said, e.clock(w.At), wording.Value(w.Value, digits, unit))
 }
 
 // dismiss forgets on whom a finding rested, once nothing is to be found any

@@ -25,7 +25,7 @@ func shelves(at time.Time, places ...*place) conditions.RoomState {
 	in.Warmest, in.Coldest, in.Driest, in.Dampest, in.HighestVPD, in.Sensors = nil, nil, nil, nil, nil, nil
 	in.Limits.MouldRisk, in.Limits.FastChange = &conditions.Limit{Value: 10}, &conditions.Limit{Value: 6}
 	in.Surface = &conditions.Surface{BelowAirC: 3}
-	in.Cohorts = []conditions.HeatCohort{{ID: "atlas-3", Name: "atlas-3 in pupa", Line: harm.Line{CTMaxC: 42, ZC: 3, BoundaryC: 33}}}
+	in.Cohorts = []conditions.HeatCohort{{ID: "atlas-3", Stage: "pupa", Line: harm.Line{CTMaxC: 42, ZC: 3, BoundaryC: 33}}}
 	var sumC, sumRH, n float64
 	for i, p := range places {
 		s := conditions.SensorState{ID: sensors.SensorID(fmt.Sprint("s", i)), Position: fmt.Sprint("shelf ", i), Interval: time.Minute, LastReading: at}
@@ -152,25 +152,25 @@ func TestFindingsRestOnTheirSensors(t *testing.T) {
 					t.Fatalf("false %d min after its sensor fell silent", m)
 				}
 			}
-			if o.Truth == alerts.Unknown && (!strings.Contains(o.Detail, "shelf 0 (s0)") || !strings.Contains(o.Detail, "since")) {
-				t.Errorf("not known, and says %q", o.Detail)
+			if o.Truth == alerts.Unknown && (!strings.Contains(o.Detail.String(), "shelf 0 (s0)") || !strings.Contains(o.Detail.String(), "since")) {
+				t.Errorf("not known, and says %q", o.Detail.String())
 			}
 			silent := memory
 			for range 60 {
 				o = look(&well, &well, nil)
 			}
 			if o.Truth != alerts.False {
-				t.Errorf("%v an hour after the sensor says that all is well: %s", o.Truth, o.Detail)
+				t.Errorf("%v an hour after the sensor says that all is well: %s", o.Truth, o.Detail.String())
 			}
 			memory = silent
 			o = look(nil, &well, func(in *conditions.RoomState) { in.Sensors[0].Away = true })
-			if o.Truth == alerts.Unknown && strings.Contains(o.Detail, "shelf 0") {
-				t.Errorf("still rests on a sensor that a person has taken away: %s", o.Detail)
+			if o.Truth == alerts.Unknown && strings.Contains(o.Detail.String(), "shelf 0") {
+				t.Errorf("still rests on a sensor that a person has taken away: %s", o.Detail.String())
 			}
 			memory = before
 			o = look(nil, nil, nil)
-			if o.Truth != alerts.Unknown || o.Detail == "" {
-				t.Errorf("%v in a blind room, says %q", o.Truth, o.Detail)
+			if o.Truth != alerts.Unknown || o.Detail.String() == "" {
+				t.Errorf("%v in a blind room, says %q", o.Truth, o.Detail.String())
 			}
 		})
 	}
@@ -191,7 +191,7 @@ func TestLostWitnessUnderAnotherLimit(t *testing.T) {
 		found, memory = judge(in, memory)
 		want := []alerts.Truth{alerts.True, alerts.Unknown, alerts.False}[m]
 		if o := find(t, found, conditions.Heat); o.Truth != want {
-			t.Errorf("minute %d, limit %v: %v, want %v: %s", m, limit, o.Truth, want, o.Detail)
+			t.Errorf("minute %d, limit %v: %v, want %v: %s", m, limit, o.Truth, want, o.Detail.String())
 		}
 	}
 }
@@ -215,8 +215,8 @@ func TestDosesSayThatTheyAreNotCounted(t *testing.T) {
 				}
 				found, memory = judge(in, memory)
 			}
-			if o := find(t, found, c); o.Truth != alerts.Unknown || !strings.Contains(o.Detail, want) {
-				t.Errorf("%s, %s: %v %q, want it to say %q", c, name, o.Truth, o.Detail, want)
+			if o := find(t, found, c); o.Truth != alerts.Unknown || !strings.Contains(o.Detail.String(), want) {
+				t.Errorf("%s, %s: %v %q, want it to say %q", c, name, o.Truth, o.Detail.String(), want)
 			}
 		}
 	}

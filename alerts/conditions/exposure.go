@@ -1,10 +1,10 @@
 package conditions
 
 import (
-	"fmt"
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/wording"
 )
 
 // Exposure is how long a value has been beyond a limit. Time beyond it counts
@@ -64,7 +64,25 @@ func (x Exposure) spent(limit DoseLimit) bool { return x.Beyond >= limit.For }
 func (e evaluation) drying(memory *RoomMemory) alerts.Observation {
 	o := e.found(Drying, "kPa")
 	memory.Drying = e.dose(&o, e.in.Limits.Drying, e.in.HighestVPD, vpdOf, memory, memory.Drying)
+	if o.Truth == alerts.True || o.Truth == alerts.Between {
+		e.sayAir(&o)
+	}
 	return o
+}
+
+// sayAir adds to a vapour pressure deficit, which few can picture, the air of
+// the sensor that it was told of.
+func (e evaluation) sayAir(o *alerts.Observation) {
+	for i := range e.in.Sensors {
+		s := &e.in.Sensors[i]
+		if s.ID != e.in.HighestVPD.Sensor || !s.Temperature.Known || !s.Humidity.Known {
+			continue
+		}
+		airC := s.Temperature.Value
+		o.AirC = &airC
+		o.Detail = wording.Say("%s humidity at %s, %s",
+			wording.Value(min(s.Humidity.Value, 100), 0, "%"), wording.Value(s.Temperature.Value, 1, "°C"), wording.Of(o.Detail))
+	}
 }
 
 // damp judges the greatest relative humidity.
@@ -81,7 +99,7 @@ func (e evaluation) dose(
 	c := o.Key.Condition
 	if limit == nil {
 		memory.dismiss(c)
-		o.Truth, o.Detail = alerts.False, emptyRoom
+		o.Truth, o.Detail = alerts.False, wording.Say(emptyRoom)
 		return Exposure{}
 	}
 	o.Limit = limit.Value
@@ -94,7 +112,7 @@ func (e evaluation) dose(
 	switch o.Truth {
 	case alerts.Unknown:
 		if x.Beyond > 0 && !x.UnseenSince.IsZero() {
-			e.sayUncounted(o, x.UnseenSince, span(x.Beyond)+" counted so far")
+			e.sayUncounted(o, x.UnseenSince, wording.Say("%s counted so far", wording.Span(x.Beyond)))
 		}
 		return x
 	case alerts.False:
@@ -107,37 +125,32 @@ func (e evaluation) dose(
 		}
 	case alerts.Between:
 	}
-	o.Detail = extreme.where()
-	if !x.Since.IsZero() {
-		o.Detail += fmt.Sprintf(", since %s (%s", e.clock(x.Since), span(e.in.Now.Sub(x.Since)))
-		if x.Missed >= time.Minute {
-			o.Detail += fmt.Sprintf(", %s of it without data and not counted", span(x.Missed))
-		}
-		o.Detail += ")"
-	}
-	o.Detail += limit.by()
+	o.Detail = limit.by(e.lasting(extreme, &x))
 	return x
 }
 
-// notCounted begins what is said of a dose while there is no data.
-const notCounted = "not counted since "
+// lasting says where a value is beyond its limit, and for how long.
+func (e evaluation) lasting(extreme *Point, x *Exposure) wording.Text {
+	long := wording.Span(e.in.Now.Sub(x.Since))
+	switch {
+	case x.Since.IsZero():
+		return wording.Say("%s", extreme.where())
+	case x.Missed >= time.Minute:
+		return wording.Say("%s, since %s (%s, %s of it without data and not counted)", extreme.where(), e.clock(x.Since), long, wording.Span(x.Missed))
+	}
+	return wording.Say("%s, since %s (%s)", extreme.where(), e.clock(x.Since), long)
+}
+
+// notCounted is what is said of a dose while there is no data.
+const notCounted = "not counted since %s, %s"
 
 // sayUncounted adds that a dose goes on uncounted, neither growing nor falling
 // back.
-func (e evaluation) sayUncounted(o *alerts.Observation, since time.Time, soFar string) {
-	if o.Detail != "" {
-		o.Detail += "; "
+func (e evaluation) sayUncounted(o *alerts.Observation, since time.Time, soFar wording.Text) {
+	uncounted := wording.Say(notCounted, e.clock(since), wording.Of(soFar))
+	if o.Detail.IsZero() {
+		o.Detail = uncounted
+		return
 	}
-	o.Detail += notCounted + e.clock(since) + ", " + soFar
-}
-
-// span writes a duration for people: minutes up to three hours, then hours.
-func span(d time.Duration) string {
-	if d < 3*time.Hour {
-		return fmt.Sprintf("%.0f min", d.Minutes())
-	}
-	if d < 7*24*time.Hour {
-		return fmt.Sprintf("%.1f h", d.Hours())
-	}
-	return fmt.Sprintf("%.0f days", d.Hours()/24)
+	o.Detail = o.Detail.And("; %s", wording.Of(uncounted))
 }

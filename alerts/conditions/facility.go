@@ -1,11 +1,11 @@
 package conditions
 
 import (
-	"fmt"
 	"math"
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/wording"
 )
 
 // FacilityState is what EvaluateFacility looks at: rearguard itself.
@@ -109,7 +109,7 @@ func (in FacilityState) sites() []alerts.Observation {
 		o := alerts.Observation{Key: alerts.Key{Condition: SiteSilent, Subject: s.ID}, Time: in.Now, Unit: "min", Truth: alerts.False, Limit: s.After.Minutes()}
 		if !s.Since.IsZero() {
 			o.Truth, o.Value = alerts.True, in.Now.Sub(s.Since).Minutes()
-			o.Detail = fmt.Sprintf("%s has not been heard of since %s", s.Name, clock(s.Since, in.Now, in.Location))
+			o.Detail = wording.Say("%s has not been heard of since %s", wording.Name(s.Name), wording.Clock(s.Since, in.Now, in.Location))
 		}
 		list = append(list, o)
 	}
@@ -119,6 +119,9 @@ func (in FacilityState) sites() []alerts.Observation {
 func (in FacilityState) found(c alerts.Condition, unit string) alerts.Observation {
 	return alerts.Observation{Key: alerts.Key{Condition: c}, Time: in.Now, Unit: unit}
 }
+
+// reported is what another part says of itself.
+func reported(words string) wording.Arg { return wording.Of(wording.Report(words)) }
 
 func (in FacilityState) part(c alerts.Condition, p PartState) alerts.Observation {
 	o := in.found(c, "")
@@ -130,13 +133,13 @@ func (in FacilityState) part(c alerts.Condition, p PartState) alerts.Observation
 		return o
 	}
 	o.Truth = alerts.True
-	o.Detail = p.Name
+	o.Detail = wording.Report(p.Name)
 	if !p.Since.IsZero() {
 		o.Value = in.Now.Sub(p.Since).Minutes()
-		o.Detail += ", since " + clock(p.Since, in.Now, in.Location)
+		o.Detail = o.Detail.And(", since %s", wording.Clock(p.Since, in.Now, in.Location))
 	}
 	if p.Problem != "" {
-		o.Detail += ": " + p.Problem
+		o.Detail = o.Detail.And(": %s", reported(p.Problem))
 	}
 	return o
 }
@@ -154,7 +157,7 @@ func (in FacilityState) certificate() alerts.Observation {
 		return o
 	}
 	o.Truth = alerts.True
-	o.Detail = fmt.Sprintf("%s, until %s", in.Broker.Name, in.BrokerCertificateEnds.In(in.Location).Format("2 January 2006 15:04"))
+	o.Detail = wording.Say("%s, until %s", wording.Name(in.Broker.Name), wording.Date(in.BrokerCertificateEnds))
 	return o
 }
 
@@ -172,9 +175,9 @@ func (in FacilityState) delivery() alerts.Observation {
 		return o
 	}
 	o.Truth = alerts.True
-	o.Detail = fmt.Sprintf("%d waiting, oldest since %s", in.Undelivered, clock(in.OldestUndelivered, in.Now, in.Location))
+	o.Detail = wording.Say("%s waiting, oldest since %s", wording.Number(float64(in.Undelivered), 0), wording.Clock(in.OldestUndelivered, in.Now, in.Location))
 	if in.DeliveryProblem != "" {
-		o.Detail += ": " + in.DeliveryProblem
+		o.Detail = o.Detail.And(": %s", reported(in.DeliveryProblem))
 	}
 	return o
 }
@@ -185,7 +188,7 @@ func (in FacilityState) clockObservation() alerts.Observation {
 	if in.ClockDoubt != "" {
 		// There is no number for a clock that is not believed.
 		o.Truth, o.Unit, o.Limit = alerts.True, "", 0
-		o.Detail = fmt.Sprintf("the clock of this machine is not believed since %s: %s", clock(in.ClockDoubtSince, in.Now, in.Location), in.ClockDoubt)
+		o.Detail = wording.Say("the clock of this machine is not believed since %s: %s", wording.Clock(in.ClockDoubtSince, in.Now, in.Location), reported(in.ClockDoubt))
 		return o
 	}
 	if in.ClockOffset == nil {
@@ -196,11 +199,11 @@ func (in FacilityState) clockObservation() alerts.Observation {
 	}
 	o.Value = math.Abs(in.ClockOffset.Seconds())
 	o.Truth = alerts.Above(o.Value, o.Limit, 30)
-	side := "ahead"
+	off := wording.Span(in.ClockOffset.Abs())
+	o.Detail = wording.Say("this machine is %s ahead", off)
 	if *in.ClockOffset < 0 {
-		side = "behind"
+		o.Detail = wording.Say("this machine is %s behind", off)
 	}
-	o.Detail = fmt.Sprintf("this machine is %s %s", span(in.ClockOffset.Abs()), side)
 	return o
 }
 
@@ -212,11 +215,11 @@ func (in FacilityState) clockStep() alerts.Observation {
 	if in.ClockStep.At.IsZero() || in.ClockStep.By.Abs() <= largeStep || in.Now.Sub(in.ClockStep.At) >= stepShown {
 		return o
 	}
-	way := "forward"
-	if in.ClockStep.By < 0 {
-		way = "back"
-	}
 	o.Truth = alerts.True
-	o.Detail = fmt.Sprintf("moved %s by %s to %s: %s", way, span(in.ClockStep.By.Abs()), clock(in.ClockStep.At, in.Now, in.Location), in.ClockStep.Why)
+	by, to, why := wording.Span(in.ClockStep.By.Abs()), wording.Clock(in.ClockStep.At, in.Now, in.Location), reported(in.ClockStep.Why)
+	o.Detail = wording.Say("moved forward by %s to %s: %s", by, to, why)
+	if in.ClockStep.By < 0 {
+		o.Detail = wording.Say("moved back by %s to %s: %s", by, to, why)
+	}
 	return o
 }

@@ -64,8 +64,8 @@ func TestFacility(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			c.in.Now = night
 			o := find(t, conditions.EvaluateFacility(c.in), c.condition)
-			if o.Truth != c.want || o.Detail != c.detail {
-				t.Errorf("got %v %q, want %v %q", o.Truth, o.Detail, c.want, c.detail)
+			if o.Truth != c.want || o.Detail.String() != c.detail {
+				t.Errorf("got %v %q, want %v %q", o.Truth, o.Detail.String(), c.want, c.detail)
 			}
 		})
 	}

@@ -17,11 +17,11 @@ func TestCohortThatStandsStill(t *testing.T) {
 	if o := say(24*time.Hour, 0); o.Truth != alerts.True || o.Value != 24 {
 		t.Errorf("still for a day: %v (%g h)", o.Truth, o.Value)
 	}
-	if o := say(24*time.Hour, time.Second); o.Truth != alerts.Between || strings.Contains(o.Detail, "not counted") {
-		t.Errorf("still for a day, a second of it unseen: %v (%s)", o.Truth, o.Detail)
+	if o := say(24*time.Hour, time.Second); o.Truth != alerts.Between || strings.Contains(o.Detail.String(), "not counted") {
+		t.Errorf("still for a day, a second of it unseen: %v (%s)", o.Truth, o.Detail.String())
 	}
-	if o := say(26*time.Hour, time.Minute); !strings.HasSuffix(o.Detail, ", 1 min without data not counted") {
-		t.Errorf("says %q", o.Detail)
+	if o := say(26*time.Hour, time.Minute); !strings.HasSuffix(o.Detail.String(), ", 1 min without data not counted") {
+		t.Errorf("says %q", o.Detail.String())
 	}
 	late := CohortState{Cohort: "atlas-3", Stage: "pupa", Event: "eclosion", Now: noon(), ExpectedMedian: ago(40 * time.Hour), ExpectedLate: ago(20 * time.Hour)}
 	if o := late.overdue(); o.Limit != 20 || o.Value != 20 || o.Truth != alerts.False {
@@ -58,8 +58,8 @@ func TestPartsOfTheFacilityAtTheirLimits(t *testing.T) {
 		t.Errorf("a certificate that ends in 21 days: %v, a little earlier: %v", a, b)
 	}
 	none := time.Duration(0)
-	if o := say(FacilityState{ClockOffset: &none}, FacilityState.clockObservation); o.Detail != "this machine is 0 min ahead" {
-		t.Errorf("a clock that is right: %q", o.Detail)
+	if o := say(FacilityState{ClockOffset: &none}, FacilityState.clockObservation); o.Detail.String() != "this machine is 0 min ahead" {
+		t.Errorf("a clock that is right: %q", o.Detail.String())
 	}
 	step := func(by, age time.Duration) alerts.Observation {
 		return say(FacilityState{ClockStep: ClockStep{At: ago(age), By: by, Why: "a test"}}, FacilityState.clockStep)
@@ -73,8 +73,8 @@ func TestPartsOfTheFacilityAtTheirLimits(t *testing.T) {
 		{-11 * time.Minute, time.Minute, alerts.True, "moved back by 11 min"},
 		{time.Hour, 30*time.Minute - time.Second, alerts.True, "moved forward by 60 min"}, {time.Hour, 30 * time.Minute, alerts.False, ""},
 	} {
-		if o := step(c.by, c.age); o.Truth != c.want || !strings.HasPrefix(o.Detail, c.way) {
-			t.Errorf("moved by %s %s ago: %v (%s), want %v", c.by, c.age, o.Truth, o.Detail, c.want)
+		if o := step(c.by, c.age); o.Truth != c.want || !strings.HasPrefix(o.Detail.String(), c.way) {
+			t.Errorf("moved by %s %s ago: %v (%s), want %v", c.by, c.age, o.Truth, o.Detail.String(), c.want)
 		}
 	}
 }

@@ -3,6 +3,7 @@ package conditions
 import (
 	"rearguard/alerts"
 	"rearguard/alerts/incidents"
+	"rearguard/sensors"
 )
 
 // The themes of incidents: what is wrong with the air of a room is one trouble,
@@ -11,6 +12,19 @@ const (
 	themeAir     = "air"
 	themeSensors = "sensors"
 )
+
+// Threatens reports whether an alarm puts a cohort at risk that stands in a
+// room: what is wrong with the air of the room, or with the cohort itself. A
+// sensor harms nobody.
+func Threatens(k alerts.Key, room sensors.RoomID, cohort string) bool {
+	switch k.Condition {
+	case SensorSilent, SensorFault:
+		return false
+	case CohortUnwatched, SpeciesLost:
+		return k.Subject == cohort
+	}
+	return k.Room != "" && k.Room == room && (k.Subject == "" || k.Subject == cohort)
+}
 
 // Incidents are the roles of conditions in incidents. In a room what kills
 // fastest comes first, and a cause before what it brings about. What would make

@@ -1,7 +1,6 @@
 package conditions
 
 import (
-	"fmt"
 	"maps"
 	"math"
 	"slices"
@@ -10,6 +9,7 @@ import (
 	"rearguard/alerts"
 	"rearguard/alerts/conditions/trend"
 	"rearguard/alerts/harm"
+	"rearguard/alerts/wording"
 )
 
 // HeatCohort is one cohort of a room with the thermal-death-time line of the
@@ -19,9 +19,9 @@ type HeatCohort struct {
 	// the injury of a cohort that moves from the memory of the one room to
 	// that of the other.
 	ID string
-	// Name is for people, for example "atlas-3 in pupa".
-	Name string
-	Line harm.Line
+	// Stage is the name of the stage whose line it is, for example "pupa".
+	Stage string
+	Line  harm.Line
 	// Assumed is set when the line has no published source.
 	Assumed bool
 }
@@ -70,7 +70,7 @@ func (e evaluation) injury(tr *trend.Trend, memory *RoomMemory) alerts.Observati
 	if len(e.in.Cohorts) == 0 {
 		memory.dismiss(HeatInjury)
 		memory.Injuries = nil
-		o.Truth, o.Detail = alerts.False, emptyRoom
+		o.Truth, o.Detail = alerts.False, wording.Say(emptyRoom)
 		return o
 	}
 	if !e.in.Blind && e.in.Warmest != nil {
@@ -99,7 +99,7 @@ func (e evaluation) injury(tr *trend.Trend, memory *RoomMemory) alerts.Observati
 	case !known:
 		e.sayUncountedInjury(&o, next)
 	case worst == nil:
-		o.Truth, o.Detail = alerts.Unknown, "no thermal-death-time line is known for the cohorts in the room"
+		o.Truth, o.Detail = alerts.Unknown, wording.Say("no thermal-death-time line is known for the cohorts in the room")
 	default:
 		e.sayInjury(&o, *worst, next[worst.ID], least)
 	}
@@ -136,7 +136,8 @@ func (e evaluation) sayUncountedInjury(o *alerts.Observation, memory map[string]
 	}
 	if most != nil {
 		x := memory[most.ID]
-		e.sayUncounted(o, x.At, fmt.Sprintf("%.0f %% of the lethal heat dose so far, cohort %s", 100*x.Share, most.Name))
+		e.sayUncounted(o, x.At, wording.Say("%s of the lethal heat dose so far, cohort %s in %s",
+			wording.Value(100*x.Share, 0, "%"), wording.Name(most.ID), wording.Word(most.Stage)))
 	}
 }
 
@@ -162,28 +163,29 @@ func (e evaluation) sayInjury(o *alerts.Observation, c HeatCohort, x Injury, lef
 		o.Truth = alerts.False
 		return
 	}
-	o.Detail = fmt.Sprintf("%.0f %% of the lethal heat dose, cohort %s at %.1f °C, %s", o.Value, c.Name, e.in.Warmest.Value, e.in.Warmest.where())
+	o.Detail = wording.Say("%s of the lethal heat dose, cohort %s in %s at %s, %s",
+		wording.Value(o.Value, 0, "%"), wording.Name(c.ID), wording.Word(c.Stage), wording.Value(e.in.Warmest.Value, 1, "°C"), e.in.Warmest.where())
 	if rate > 0 {
-		o.Detail += "; " + timeLeft(left)
+		o.Detail = o.Detail.And("; %s", wording.Of(timeLeft(left)))
 		if left < (365 * 24 * time.Hour).Minutes() {
 			o.Due = e.in.Now.Add(durationOfMinutes(left))
 		}
 	}
 	if c.Assumed {
-		o.Detail += "; heat tolerance assumed"
+		o.Detail = o.Detail.And("; heat tolerance assumed")
 	}
 }
 
-func timeLeft(minutes float64) string {
+func timeLeft(minutes float64) wording.Text {
 	switch {
 	case minutes <= 0:
-		return "lethal dose reached"
+		return wording.Say("lethal dose reached")
 	case minutes < 120:
-		return fmt.Sprintf("about %.0f min to lethal injury", minutes)
+		return wording.Say("about %s to lethal injury", wording.Value(minutes, 0, "min"))
 	case minutes < 48*60:
-		return fmt.Sprintf("about %.0f h to lethal injury", minutes/60)
+		return wording.Say("about %s to lethal injury", wording.Value(minutes/60, 0, "h"))
 	}
-	return "days to lethal injury at this temperature"
+	return wording.Say("days to lethal injury at this temperature")
 }
 
 // Cohorts returns the ids of the remembered injuries in order.

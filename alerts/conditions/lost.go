@@ -1,10 +1,10 @@
 package conditions
 
 import (
-	"fmt"
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/wording"
 	"rearguard/sensors"
 )
 
@@ -49,19 +49,21 @@ type LostState struct {
 // EvaluateLost returns the findings about what the configuration has lost of
 // one cohort.
 func EvaluateLost(in LostState) []alerts.Observation {
-	found := func(c alerts.Condition, lost bool, format string, args ...any) alerts.Observation {
+	found := func(c alerts.Condition, lost bool, said wording.Text) alerts.Observation {
 		o := alerts.Observation{Key: alerts.Key{Condition: c, Subject: in.Cohort}, Time: in.Now, Truth: alerts.False}
 		if lost {
-			o.Truth, o.Detail = alerts.True, fmt.Sprintf(format, args...)
+			o.Truth, o.Detail = alerts.True, said
 		}
 		return o
 	}
-	unwatched := found(CohortUnwatched, in.RoomGone, "cohort %s stands in room %s, which is gone: move it or restore the room", in.Cohort, in.Room)
+	cohort := wording.Name(in.Cohort)
+	unwatched := found(CohortUnwatched, in.RoomGone, wording.Say("cohort %s stands in room %s, which is gone: move it or restore the room", cohort, wording.Name(in.Room)))
 	if in.Asleep {
-		unwatched = found(CohortUnwatched, true, "cohort %s is of species %s, which nobody knows any more: put its entry back", in.Cohort, in.Species)
+		unwatched = found(CohortUnwatched, true, wording.Say("cohort %s is of species %s, which nobody knows any more: put its entry back", cohort, wording.Name(in.Species)))
 	}
 	return []alerts.Observation{
 		unwatched,
-		found(SpeciesLost, in.SpeciesGone && !in.Asleep, "cohort %s is of species %s, which is gone: it goes by the constants that were in force last; put the entry back", in.Cohort, in.Species),
+		found(SpeciesLost, in.SpeciesGone && !in.Asleep, wording.Say(
+			"cohort %s is of species %s, which is gone: it goes by the constants that were in force last; put the entry back", cohort, wording.Name(in.Species))),
 	}
 }

@@ -1,11 +1,11 @@
 package conditions
 
 import (
-	"fmt"
 	"strings"
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/wording"
 )
 
 // RoomSign says whether one room looks as if its power were gone.
@@ -67,7 +67,7 @@ func (in FacilityState) mains() alerts.Observation {
 	}
 	if in.Broker.Known && !in.Broker.Working {
 		// All rooms are blind then, whatever their power.
-		o.Detail = "without the broker nothing is heard of the rooms"
+		o.Detail = wording.Say("without the broker nothing is heard of the rooms")
 		return o
 	}
 	var names []string
@@ -92,11 +92,11 @@ func (in FacilityState) mains() alerts.Observation {
 	switch {
 	case o.Value >= o.Limit && last.Sub(first) <= mainsTogether:
 		o.Truth = alerts.True
-		o.Detail = fmt.Sprintf("since %s: %s", clock(first, in.Now, in.Location), strings.Join(names, ", "))
+		o.Detail = wording.Say("since %s: %s", wording.Clock(first, in.Now, in.Location), wording.Name(strings.Join(names, ", ")))
 	case o.Value*2 > o.Limit:
 		o.Truth = alerts.Between
 	case (o.Value+float64(unseen))*2 > o.Limit:
-		o.Detail = "waiting for the first reports out of the rooms"
+		o.Detail = wording.Say("waiting for the first reports out of the rooms")
 	default:
 		o.Truth = alerts.False
 	}

@@ -1,11 +1,11 @@
 package conditions
 
 import (
-	"fmt"
 	"time"
 
 	"rearguard/alerts"
 	"rearguard/alerts/harm"
+	"rearguard/alerts/wording"
 	"rearguard/sensors/air"
 )
 
@@ -25,9 +25,9 @@ func (e evaluation) condensation(memory *RoomMemory) alerts.Observation {
 	o := e.found(Condensation, "")
 	if e.in.Limits.empty() || e.in.Surface == nil {
 		memory.dismiss(Condensation)
-		o.Truth, o.Detail = alerts.False, emptyRoom
+		o.Truth, o.Detail = alerts.False, wording.Say(emptyRoom)
 		if e.in.Surface == nil {
-			o.Detail = "no cold surface is given for the room"
+			o.Detail = wording.Say("no cold surface is given for the room")
 		}
 		return o
 	}
@@ -43,20 +43,20 @@ func (e evaluation) sayCondensation(o *alerts.Observation) {
 		// Too dry for a dew point, or not air: either way nothing to say.
 		return
 	}
-	surface, how := 0.0, "measured"
+	surface, how := 0.0, wording.Say("measured")
 	switch {
 	case e.in.Surface.TemperatureC != nil:
 		surface = *e.in.Surface.TemperatureC
 	case e.in.Coldest != nil:
 		surface = e.in.Coldest.Value - e.in.Surface.BelowAirC
-		how = fmt.Sprintf("assumed %.1f °C below the air", e.in.Surface.BelowAirC)
+		how = wording.Say("assumed %s below the air", wording.Difference(e.in.Surface.BelowAirC, 1))
 	default:
 		return
 	}
 	o.Value, o.Limit = dewPoint, surface
 	o.Truth = alerts.Above(dewPoint, surface, e.rules.deadband[Condensation])
 	if o.Truth != alerts.False {
-		o.Detail = fmt.Sprintf("dew point %.1f °C, coldest surface %.1f °C (%s)", dewPoint, surface, how)
+		o.Detail = wording.Say("dew point %s, coldest surface %s (%s)", wording.Value(dewPoint, 1, "°C"), wording.Value(surface, 1, "°C"), wording.Of(how))
 	}
 }
 
@@ -79,7 +79,7 @@ func (e evaluation) mould(memory *RoomMemory) alerts.Observation {
 	limit := e.in.Limits.MouldRisk
 	if limit == nil {
 		memory.dismiss(MouldRisk)
-		o.Truth, o.Detail = alerts.False, emptyRoom
+		o.Truth, o.Detail = alerts.False, wording.Say(emptyRoom)
 		*m = Mould{}
 		return o
 	}
@@ -106,7 +106,7 @@ func (e evaluation) mould(memory *RoomMemory) alerts.Observation {
 	if o.Truth == alerts.Unknown {
 		m.Known = false
 		if m.Share > 0 && !m.At.IsZero() {
-			e.sayUncounted(&o, m.At, fmt.Sprintf("%.0f %% so far", 100*m.Share))
+			e.sayUncounted(&o, m.At, wording.Say("mould index %s of 100 so far", wording.Number(100*m.Share, 0)))
 		}
 		return o
 	}
@@ -124,8 +124,9 @@ func (e evaluation) mould(memory *RoomMemory) alerts.Observation {
 		o.Truth = alerts.Between
 	}
 	left := max(0, 1-m.Share) / perHour
-	o.Detail = fmt.Sprintf("%s at %.0f %% RH and %.1f °C; if it stays so, spores germinate in about %.0f h%s",
-		e.in.Dampest.where(), e.in.Dampest.Value, *e.in.TemperatureC, left, limit.by())
+	o.Detail = limit.by(wording.Say("mould index %s of 100; %s at %s humidity and %s; if it stays so, spores germinate in about %s",
+		wording.Number(o.Value, 0), e.in.Dampest.where(), wording.Value(e.in.Dampest.Value, 0, "%"), wording.Value(*e.in.TemperatureC, 1, "°C"),
+		wording.Value(left, 0, "h")))
 	o.Due = e.in.Now.Add(durationOfMinutes(60 * left))
 	return o
 }

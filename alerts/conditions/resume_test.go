@@ -19,7 +19,7 @@ func harmful(at time.Time) conditions.RoomState {
 	in.TemperatureC, in.HumidityPercent = &c, &rh
 	in.Warmest, in.Coldest, in.Driest, in.Dampest, in.HighestVPD = point(c), point(c), point(rh), point(rh), point(2)
 	in.Limits.MouldRisk = &conditions.Limit{Value: 50}
-	in.Cohorts = []conditions.HeatCohort{{ID: "atlas-3", Name: "atlas-3 in pupa", Line: harm.Line{CTMaxC: 40, ZC: 3, BoundaryC: 28}}}
+	in.Cohorts = []conditions.HeatCohort{{ID: "atlas-3", Stage: "pupa", Line: harm.Line{CTMaxC: 40, ZC: 3, BoundaryC: 28}}}
 	return in
 }
 

@@ -1,11 +1,11 @@
 package conditions
 
 import (
-	"fmt"
 	"time"
 
 	"rearguard/alerts"
 	"rearguard/alerts/conditions/trend"
+	"rearguard/alerts/wording"
 	"rearguard/sensors"
 )
 
@@ -16,11 +16,11 @@ type Point struct {
 	Position string
 }
 
-func (p Point) where() string {
+func (p Point) where() wording.Arg {
 	if p.Position == "" {
-		return string(p.Sensor)
+		return wording.Name(p.Sensor)
 	}
-	return fmt.Sprintf("%s (%s)", p.Position, p.Sensor)
+	return wording.Name(p.Position + " (" + string(p.Sensor) + ")")
 }
 
 // Limit is one limit in force in a room, and who set it.
@@ -33,14 +33,15 @@ type Limit struct {
 	Assumed bool
 }
 
-func (l Limit) by() string {
+// by is what is said of a value beyond the limit, with who set that.
+func (l Limit) by(said wording.Text) wording.Text {
 	switch {
 	case l.SetBy == "":
-		return ""
+		return said
 	case l.Assumed:
-		return "; limit set by " + l.SetBy + " (assumed)"
+		return said.And("; limit set by %s (assumed)", reported(l.SetBy))
 	}
-	return "; limit set by " + l.SetBy
+	return said.And("; limit set by %s", reported(l.SetBy))
 }
 
 // DoseLimit is a limit that must not be exceeded for longer than For. Water is
@@ -78,8 +79,9 @@ type SensorState struct {
 	// word or its last will, zero when it is not, and for one that reports
 	// regularly: that is missed by its habit.
 	GoneSince time.Time
-	// LastValue is the newest reading for people, for example "27.4 °C".
-	LastValue string
+	// LastValue is the newest temperature in °C, known where people are to read
+	// it.
+	LastValue Measured
 	// Fault says what is wrong with its readings, empty for nothing.
 	Fault string
 	// Interval is the expected time between readings, 0 while unknown.
@@ -173,7 +175,7 @@ func (e evaluation) level(
 	o := e.found(c, "°C")
 	if limit == nil {
 		memory.dismiss(c)
-		o.Truth, o.Detail = alerts.False, emptyRoom
+		o.Truth, o.Detail = alerts.False, wording.Say(emptyRoom)
 		return o
 	}
 	o.Limit = limit.Value
@@ -181,7 +183,7 @@ func (e evaluation) level(
 		o.Value = extreme.Value
 		o.Truth = judge(extreme.Value, limit.Value, e.rules.deadband[c])
 		if o.Truth != alerts.False {
-			o.Detail = extreme.where() + limit.by()
+			o.Detail = limit.by(wording.Say("%s", extreme.where()))
 		}
 	}
 	return e.rest(o, memory, e.beyond(&o, temperatureOf, judge))
@@ -195,7 +197,7 @@ func (e evaluation) blind() alerts.Observation {
 		o.Truth = alerts.False
 		return o
 	case e.in.Listening:
-		o.Detail = "waiting for the sensors' first reports"
+		o.Detail = wording.Say("waiting for the sensors' first reports")
 		return o
 	}
 	o.Truth, o.Detail = alerts.True, e.blindness()
@@ -206,21 +208,24 @@ func (e evaluation) blind() alerts.Observation {
 }
 
 // blindness says since when a blind room is blind, and what was heard last.
-func (e evaluation) blindness() string {
+func (e evaluation) blindness() wording.Text {
 	var last SensorState
 	for _, s := range e.in.Sensors {
 		if s.LastReading.After(last.LastReading) {
 			last = s
 		}
 	}
-	text := "no believable temperature"
+	text := wording.Say("no believable temperature")
 	if !e.in.BlindSince.IsZero() {
-		text += " since " + e.clock(e.in.BlindSince)
+		text = wording.Say("no believable temperature since %s", e.clock(e.in.BlindSince))
 	}
-	if !last.LastReading.IsZero() {
-		text += fmt.Sprintf("; last heard %s%s at %s", sensorName(last), lastValue(last), e.clock(last.LastReading))
+	switch {
+	case last.LastReading.IsZero():
+		return text
+	case last.LastValue.Known:
+		return text.And("; last heard %s %s at %s", sensorName(last), lastValue(last), e.clock(last.LastReading))
 	}
-	return text
+	return text.And("; last heard %s at %s", sensorName(last), e.clock(last.LastReading))
 }
 
 // silent judges how late a sensor is against its own habit.
@@ -230,9 +235,9 @@ func (e evaluation) silent(s SensorState) alerts.Observation {
 	if !s.GoneSince.IsZero() {
 		// How long it may be silent does not matter any more.
 		o.Truth, o.Value = alerts.True, e.in.Now.Sub(s.GoneSince).Minutes()
-		o.Detail = fmt.Sprintf("%s, gone since %s as the broker says", sensorName(s), e.clock(s.GoneSince))
+		o.Detail = wording.Say("%s, gone since %s as the broker says", sensorName(s), e.clock(s.GoneSince))
 		if !s.LastReading.IsZero() {
-			o.Detail += "; " + e.lastHeard(s)
+			o.Detail = o.Detail.And("; %s", e.lastHeard(s))
 		}
 		return o
 	}
@@ -241,7 +246,7 @@ func (e evaluation) silent(s SensorState) alerts.Observation {
 		since, excused = s.ExpectedSince, true
 	}
 	if s.Interval <= 0 || since.IsZero() {
-		o.Detail = sensorName(s) + ", reporting interval not known yet"
+		o.Detail = wording.Say("%s, reporting interval not known yet", sensorName(s))
 		return o
 	}
 	limit := SilentAfter(s.Interval)
@@ -250,18 +255,18 @@ func (e evaluation) silent(s SensorState) alerts.Observation {
 	if age < limit {
 		if excused && e.in.Now.Sub(s.LastReading) >= limit {
 			// It has not had the time to speak yet, nor has it spoken.
-			o.Truth, o.Detail = alerts.Unknown, "waiting for its first report"
+			o.Truth, o.Detail = alerts.Unknown, wording.Say("waiting for its first report")
 		}
 		return o
 	}
 	o.Truth = alerts.True
 	if s.LastReading.IsZero() {
-		o.Detail = sensorName(s) + ", never heard"
+		o.Detail = wording.Say("%s, never heard", sensorName(s))
 	} else {
-		o.Detail = sensorName(s) + ", " + e.lastHeard(s)
+		o.Detail = wording.Say("%s, %s", sensorName(s), e.lastHeard(s))
 	}
 	if s.Fault != "" {
-		o.Detail += ": its " + s.Fault
+		o.Detail = o.Detail.And(": its %s", reported(s.Fault))
 	}
 	return o
 }
@@ -282,8 +287,9 @@ func (e evaluation) sayDisagreement(o *alerts.Observation, tr *trend.Trend, usua
 	o.Value, o.Limit = now, usual.LowD+faultyC
 	o.Truth = alerts.Above(now, o.Limit, faultyC/2)
 	if o.Truth != alerts.False && e.in.Warmest != nil && e.in.Coldest != nil {
-		o.Detail = fmt.Sprintf("%s says %.1f °C and %s %.1f °C; they used to agree within %.1f °C",
-			e.in.Warmest.where(), e.in.Warmest.Value, e.in.Coldest.where(), e.in.Coldest.Value, max(0.1, usual.LowD))
+		o.Detail = wording.Say("%s says %s and %s %s; they used to agree within %s",
+			e.in.Warmest.where(), wording.Value(e.in.Warmest.Value, 1, "°C"), e.in.Coldest.where(), wording.Value(e.in.Coldest.Value, 1, "°C"),
+			wording.Difference(max(0.1, usual.LowD), 1))
 	}
 }
 
@@ -296,9 +302,9 @@ func (e evaluation) fault(s *SensorState, silent alerts.Truth) alerts.Observatio
 	case silent == alerts.True:
 	case s.Fault != "":
 		o.Truth = alerts.True
-		o.Detail = sensorName(*s) + ": its " + s.Fault
-		if s.LastValue != "" {
-			o.Detail += ", now" + lastValue(*s)
+		o.Detail = wording.Say("%s: its %s", sensorName(*s), reported(s.Fault))
+		if s.LastValue.Known {
+			o.Detail = o.Detail.And(", now %s", lastValue(*s))
 		}
 	case silent == alerts.Unknown && s.Interval > 0 || s.FaultUnknown:
 	default:
@@ -307,30 +313,16 @@ func (e evaluation) fault(s *SensorState, silent alerts.Truth) alerts.Observatio
 	return o
 }
 
-func (e evaluation) clock(t time.Time) string { return clock(t, e.in.Now, e.in.Location) }
+func (e evaluation) clock(t time.Time) wording.Arg { return wording.Clock(t, e.in.Now, e.in.Location) }
 
-// clock writes a time for people, with the date unless it is of the same day.
-func clock(t, now time.Time, zone *time.Location) string {
-	if zone == nil {
-		zone = time.UTC
-	}
-	t, now = t.In(zone), now.In(zone)
-	if t.YearDay() == now.YearDay() && t.Year() == now.Year() {
-		return t.Format("15:04")
-	}
-	return t.Format("2 Jan 15:04")
-}
-
-func sensorName(s SensorState) string { return Point{Sensor: s.ID, Position: s.Position}.where() }
+func sensorName(s SensorState) wording.Arg { return Point{Sensor: s.ID, Position: s.Position}.where() }
 
 // lastHeard says what a sensor said last, and when.
-func (e evaluation) lastHeard(s SensorState) string {
-	return fmt.Sprintf("last heard%s at %s", lastValue(s), e.clock(s.LastReading))
+func (e evaluation) lastHeard(s SensorState) wording.Arg {
+	if s.LastValue.Known {
+		return wording.Of(wording.Say("last heard %s at %s", lastValue(s), e.clock(s.LastReading)))
+	}
+	return wording.Of(wording.Say("last heard at %s", e.clock(s.LastReading)))
 }
 
-func lastValue(s SensorState) string {
-	if s.LastValue == "" {
-		return ""
-	}
-	return " " + s.LastValue
-}
+func lastValue(s SensorState) wording.Arg { return wording.Value(s.LastValue.Value, 1, "°C") }

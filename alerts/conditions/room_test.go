@@ -10,6 +10,7 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/alerts/conditions"
+	"rearguard/alerts/wording"
 )
 
 var night = time.Date(2026, 3, 1, 2, 0, 0, 0, time.UTC)
@@ -30,7 +31,7 @@ func room() conditions.RoomState {
 			Damp:   &conditions.DoseLimit{Limit: conditions.Limit{Value: 90}, For: 4 * time.Hour},
 		},
 		Sensors: []conditions.SensorState{{
-			ID: "nursery-n", Position: "shelf 2", LastReading: night.Add(-time.Minute), LastValue: "27.0 °C", Interval: time.Minute,
+			ID: "nursery-n", Position: "shelf 2", LastReading: night.Add(-time.Minute), LastValue: conditions.Measured{Value: 27, Known: true}, Interval: time.Minute,
 		}},
 	}
 }
@@ -96,13 +97,17 @@ func TestWhatHeatSays(t *testing.T) {
 	want := alerts.Observation{
 		Key: alerts.Key{Condition: conditions.Heat, Room: "nursery"}, Time: night, Truth: alerts.True,
 		Value: 34.2, Limit: 33, Unit: "°C",
-		Detail: "shelf 2 (nursery-n); limit set by cohort atlas-3 in pupa (assumed)",
+		Detail: wording.Say("%s", wording.Name("shelf 2 (nursery-n)")).
+			And("; limit set by %s (assumed)", wording.Of(wording.Report("cohort atlas-3 in pupa"))),
+	}
+	if got, said := evaluate(t, in, conditions.Heat).Detail.String(), "shelf 2 (nursery-n); limit set by cohort atlas-3 in pupa (assumed)"; got != said {
+		t.Errorf("says %q, want %q", got, said)
 	}
 	if diff := cmp.Diff(want, evaluate(t, in, conditions.Heat)); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
 	}
 	in.Limits = conditions.Limits{}
-	if got := evaluate(t, in, conditions.Heat).Detail; got != "no cohort in the room" {
+	if got := evaluate(t, in, conditions.Heat).Detail.String(); got != "no cohort in the room" {
 		t.Errorf("empty room says %q", got)
 	}
 }
@@ -189,8 +194,8 @@ func TestDryingSaysSinceWhen(t *testing.T) {
 	in.Now = night.Add(95 * time.Minute)
 	out, _ := judge(in, memory)
 	o := find(t, out, conditions.Drying)
-	if want := "shelf 2 (nursery-n), since 02:00 (95 min)"; o.Truth != alerts.True || o.Detail != want {
-		t.Errorf("got %v %q, want true %q", o.Truth, o.Detail, want)
+	if want := "shelf 2 (nursery-n), since 02:00 (95 min)"; o.Truth != alerts.True || o.Detail.String() != want {
+		t.Errorf("got %v %q, want true %q", o.Truth, o.Detail.String(), want)
 	}
 }
 
@@ -212,7 +217,7 @@ func TestSilentSensors(t *testing.T) {
 		},
 		{
 			"three intervals late",
-			conditions.SensorState{ID: "n", Position: "shelf 2", Interval: 10 * time.Minute, LastReading: night.Add(-30 * time.Minute), LastValue: "27.4 °C"},
+			conditions.SensorState{ID: "n", Position: "shelf 2", Interval: 10 * time.Minute, LastReading: night.Add(-30 * time.Minute), LastValue: conditions.Measured{Value: 27.4, Known: true}},
 			alerts.True, "shelf 2 (n), last heard 27.4 °C at 02:30",
 		},
 		{
@@ -240,8 +245,8 @@ func TestSilentSensors(t *testing.T) {
 			in := room()
 			in.Location, in.Sensors = berlin, []conditions.SensorState{c.sensor}
 			o := evaluate(t, in, conditions.SensorSilent)
-			if o.Truth != c.want || o.Detail != c.detail || o.Key.Subject != "n" {
-				t.Errorf("got %v %q about %q, want %v %q", o.Truth, o.Detail, o.Key.Subject, c.want, c.detail)
+			if o.Truth != c.want || (wording.Reader{Zone: berlin}).Say(o.Detail) != c.detail || o.Key.Subject != "n" {
+				t.Errorf("got %v %q about %q, want %v %q", o.Truth, o.Detail.String(), o.Key.Subject, c.want, c.detail)
 			}
 		})
 	}
@@ -252,7 +257,7 @@ func TestWhatABlindRoomSays(t *testing.T) {
 	in.Blind, in.BlindSince = true, night.Add(-20*time.Minute)
 	o := evaluate(t, in, conditions.RoomBlind)
 	want := "no believable temperature since 01:40; last heard shelf 2 (nursery-n) 27.0 °C at 01:59"
-	if o.Detail != want || o.Value != 20 {
-		t.Errorf("got %q after %v min, want %q after 20", o.Detail, o.Value, want)
+	if o.Detail.String() != want || o.Value != 20 {
+		t.Errorf("got %q after %v min, want %q after 20", o.Detail.String(), o.Value, want)
 	}
 }

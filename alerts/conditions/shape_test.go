@@ -87,7 +87,7 @@ func TestApproach(t *testing.T) {
 				return
 			}
 			if got := o.Due.Sub(o.Time).Minutes(); math.Abs(got-c.minutes) > 0.15*c.minutes {
-				t.Errorf("reaches it in %.1f min, want %.1f: %s", got, c.minutes, o.Detail)
+				t.Errorf("reaches it in %.1f min, want %.1f: %s", got, c.minutes, o.Detail.String())
 			}
 		})
 	}
@@ -108,8 +108,8 @@ func TestApproachFromAfar(t *testing.T) {
 func TestWhatApproachSays(t *testing.T) {
 	o := find(t, course(t, 30, line(8, 27.8), nil)[29], conditions.HeatApproaching)
 	for _, want := range []string{"reaches 33.0 °C in about 10 min (10 to 10)", "changing by +8.0 °C/h", "shelf 2", "(assumed)"} {
-		if !strings.Contains(o.Detail, want) {
-			t.Errorf("%q does not say %q", o.Detail, want)
+		if !strings.Contains(o.Detail.String(), want) {
+			t.Errorf("%q does not say %q", o.Detail.String(), want)
 		}
 	}
 }
@@ -124,12 +124,12 @@ func TestApproachSaysBetweenWhichTimes(t *testing.T) {
 		}
 		uncertain := func(m int) (float64, float64) { return from + sign*8*float64(m)/60 + 0.1*math.Sin(7*float64(m)), 65 }
 		o := find(t, course(t, 30, uncertain, nil)[29], c)
-		_, times, _ := strings.Cut(o.Detail, " in about ")
+		_, times, _ := strings.Cut(o.Detail.String(), " in about ")
 		var likely, soonest, latest float64
 		if _, err := fmt.Sscanf(times, "%f min (%f to %f)", &likely, &soonest, &latest); err != nil {
-			t.Errorf("%s: %q: %v", c, o.Detail, err)
+			t.Errorf("%s: %q: %v", c, o.Detail.String(), err)
 		} else if soonest > likely || latest < likely || soonest == latest {
-			t.Errorf("%s: %q", c, o.Detail)
+			t.Errorf("%s: %q", c, o.Detail.String())
 		}
 	}
 }
@@ -259,8 +259,8 @@ func TestHeatInjury(t *testing.T) {
 	cohort := func(boundary float64) func(int, *conditions.RoomState) {
 		return func(_ int, in *conditions.RoomState) {
 			in.Cohorts = []conditions.HeatCohort{
-				{ID: "tough", Name: "tough in pupa", Line: harm.Line{CTMaxC: 50, ZC: 3.5, BoundaryC: boundary}},
-				{ID: "weak", Name: "weak in egg", Line: harm.Line{CTMaxC: 44, ZC: 3.5, BoundaryC: boundary}, Assumed: true},
+				{ID: "tough", Stage: "pupa", Line: harm.Line{CTMaxC: 50, ZC: 3.5, BoundaryC: boundary}},
+				{ID: "weak", Stage: "pupa", Line: harm.Line{CTMaxC: 44, ZC: 3.5, BoundaryC: boundary}, Assumed: true},
 			}
 		}
 	}
@@ -273,16 +273,16 @@ func TestHeatInjury(t *testing.T) {
 	if got := o.Due.Sub(o.Time).Minutes(); math.Abs(got-60) > 0.01 {
 		t.Errorf("%v min left, want 60", got)
 	}
-	want := "40 % of the lethal heat dose, cohort weak in egg at 37.0 °C, shelf 2 (nursery-n); about 60 min to lethal injury; heat tolerance assumed"
-	if o.Detail != want {
-		t.Errorf("says %q, want %q", o.Detail, want)
+	want := "40 % of the lethal heat dose, cohort weak in pupa at 37.0 °C, shelf 2 (nursery-n); about 60 min to lethal injury; heat tolerance assumed"
+	if o.Detail.String() != want {
+		t.Errorf("says %q, want %q", o.Detail.String(), want)
 	}
 	if o := find(t, out[0], conditions.HeatInjury); o.Truth != alerts.True || o.Value != 0 {
 		t.Errorf("at once: %v with %v %%, want true with 0, for little time is left", o.Truth, o.Value)
 	}
 	for c, want := range map[float64]alerts.Truth{34.5: alerts.Between, 33.8: alerts.Between, 33: alerts.False} {
 		if o := find(t, course(t, 2, at(c), cohort(34))[1], conditions.HeatInjury); o.Truth != want {
-			t.Errorf("%v °C: %v, want %v (%s)", c, o.Truth, want, o.Detail)
+			t.Errorf("%v °C: %v, want %v (%s)", c, o.Truth, want, o.Detail.String())
 		}
 	}
 	if o := find(t, course(t, 1, at(40), nil)[0], conditions.HeatInjury); o.Truth != alerts.False {
@@ -356,8 +356,8 @@ func TestCohorts(t *testing.T) {
 				c.change(&in)
 			}
 			o := find(t, conditions.EvaluateCohort(in), c.condition)
-			if o.Truth != c.want || c.detail != "" && o.Detail != c.detail {
-				t.Errorf("got %v %q, want %v %q", o.Truth, o.Detail, c.want, c.detail)
+			if o.Truth != c.want || c.detail != "" && o.Detail.String() != c.detail {
+				t.Errorf("got %v %q, want %v %q", o.Truth, o.Detail.String(), c.want, c.detail)
 			}
 			if o.Key.Subject != "atlas-3" || o.Key.Room != "nursery" {
 				t.Errorf("about %+v", o.Key)

@@ -75,7 +75,7 @@ func causeDefinitions() []alerts.Definition {
 			TimeToRespond: 90 * time.Minute,
 			Severity:      alerts.Severe,
 			OnDelay:       5 * time.Minute, OffDelay: 10 * time.Minute,
-			Unit:    "rooms",
+			Unit: "rooms", NoticeUnit: "rooms",
 			ReAlarm: 4 * time.Hour,
 		},
 	}

@@ -40,7 +40,7 @@ func sensorDefinitions() []alerts.Definition {
 			TimeToRespond: time.Hour,
 			Severity:      alerts.Moderate,
 			OnDelay:       3 * time.Minute, OffDelay: 2 * time.Minute,
-			Unit:    "min",
+			Unit: "min", NoticeUnit: "min",
 			ReAlarm: 4 * time.Hour,
 		},
 	}
@@ -59,7 +59,7 @@ func facilityDefinitions() []alerts.Definition {
 			TimeToRespond: time.Hour,
 			Severity:      alerts.Major,
 			OnDelay:       2 * time.Minute, OffDelay: time.Minute,
-			Unit:    "min",
+			Unit: "min", NoticeUnit: "min",
 			ReAlarm: 4 * time.Hour,
 		},
 		{
@@ -82,7 +82,7 @@ func facilityDefinitions() []alerts.Definition {
 			TimeToRespond: time.Hour,
 			Severity:      alerts.Major,
 			OnDelay:       time.Minute, OffDelay: time.Minute,
-			Unit:    "min",
+			Unit: "min", NoticeUnit: "min",
 			ReAlarm: 4 * time.Hour,
 		},
 		{
@@ -94,8 +94,8 @@ func facilityDefinitions() []alerts.Definition {
 			TimeToRespond: time.Hour,
 			Severity:      alerts.Major,
 			OffDelay:      time.Minute,
-			Unit:          "min",
-			ReAlarm:       4 * time.Hour,
+			Unit:          "min", NoticeUnit: "min",
+			ReAlarm: 4 * time.Hour,
 		},
 		{
 			Condition:     RecordsDamaged,
@@ -106,7 +106,7 @@ func facilityDefinitions() []alerts.Definition {
 			TimeToRespond: 4 * time.Hour,
 			Severity:      alerts.Major,
 			OffDelay:      time.Minute,
-			Unit:          "min",
+			Unit:          "min", NoticeUnit: "min",
 		},
 		{
 			Condition:     NoticeUndeliverable,

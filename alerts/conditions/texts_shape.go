@@ -41,7 +41,7 @@ func shapeDefinitions() []alerts.Definition {
 			TimeToRespond: 20 * time.Minute,
 			Severity:      alerts.Severe,
 			OnDelay:       time.Minute, OffDelay: 10 * time.Minute,
-			Deadband: temperatureDeadband, Unit: "%",
+			Deadband: temperatureDeadband, Unit: "%", NoticeUnit: "% lethal dose",
 			ReAlarm: time.Hour,
 		},
 		{
@@ -53,7 +53,7 @@ func shapeDefinitions() []alerts.Definition {
 			TimeToRespond: 24 * time.Hour,
 			Severity:      alerts.Moderate,
 			OnDelay:       30 * time.Minute, OffDelay: time.Hour,
-			Deadband: swingDeadband, Unit: "°C",
+			Deadband: swingDeadband, Unit: "°C", Difference: true,
 		},
 		{
 			Condition:     FastChange,
@@ -92,7 +92,7 @@ func wetnessDefinitions() []alerts.Definition {
 			TimeToRespond: 6 * time.Hour,
 			Severity:      alerts.Major,
 			OnDelay:       10 * time.Minute, OffDelay: 30 * time.Minute,
-			Unit:    "%",
+			Unit: "%", NoticeUnit: "of 100",
 			ReAlarm: 12 * time.Hour,
 		},
 	}

@@ -10,6 +10,7 @@ import (
 	"rearguard/alerts"
 	"rearguard/alerts/conditions/trend"
 	"rearguard/alerts/harm"
+	"rearguard/alerts/wording"
 	"rearguard/sensors"
 )
 
@@ -69,8 +70,8 @@ func TestChangeThatIsNearlyFast(t *testing.T) {
 	} {
 		o := &alerts.Observation{}
 		e.sayChange(o, &Limit{Value: 2}, &trend.Trend{Temperature: trend.Slope{Known: true, PerHour: c.perHour, Low: c.low, High: c.high}})
-		if o.Truth != c.want || (o.Detail == "") != (c.want == alerts.False) {
-			t.Errorf("%+g °C/h (%g to %g) against 2: %v, %q, want %v", c.perHour, c.low, c.high, o.Truth, o.Detail, c.want)
+		if o.Truth != c.want || (o.Detail.String() == "") != (c.want == alerts.False) {
+			t.Errorf("%+g °C/h (%g to %g) against 2: %v, %q, want %v", c.perHour, c.low, c.high, o.Truth, o.Detail.String(), c.want)
 		}
 	}
 }
@@ -84,7 +85,7 @@ func TestSpansInWords(t *testing.T) {
 		{3*time.Hour - time.Minute, "179 min"}, {3 * time.Hour, "3.0 h"},
 		{7*24*time.Hour - time.Hour, "167.0 h"}, {7 * 24 * time.Hour, "7 days"},
 	} {
-		if got := span(c.d); got != c.want {
+		if got := wording.Say("%s", wording.Span(c.d)).String(); got != c.want {
 			t.Errorf("%s is written %q, want %q", c.d, got, c.want)
 		}
 	}
@@ -95,7 +96,7 @@ func TestSpansInWords(t *testing.T) {
 		{0, "lethal dose reached"}, {0.6, "about 1 min to lethal injury"}, {119, "about 119 min to lethal injury"}, {120, "about 2 h to lethal injury"},
 		{47 * 60, "about 47 h to lethal injury"}, {48 * 60, "days to lethal injury at this temperature"},
 	} {
-		if got := timeLeft(c.minutes); got != c.want {
+		if got := timeLeft(c.minutes).String(); got != c.want {
 			t.Errorf("%g min are written %q, want %q", c.minutes, got, c.want)
 		}
 	}
@@ -145,8 +146,8 @@ func TestWhichMissedSensorIsNamed(t *testing.T) {
 		m := &RoomMemory{Witnesses: map[alerts.Condition][]Witness{Heat: {{Sensor: "a", Value: c.values[0]}, {Sensor: "b", Value: c.values[1]}}}}
 		o := alerts.Observation{Key: alerts.Key{Condition: Heat}, Limit: 30, Truth: alerts.False}
 		o = e.rest(o, m, e.beyond(&o, temperatureOf, alerts.Above))
-		if want := "the sensor that measured it, " + string(c.want) + ","; o.Truth != alerts.Unknown || !strings.HasPrefix(o.Detail, want) {
-			t.Errorf("%v: %v, %q, want %q", c.values, o.Truth, o.Detail, want)
+		if want := "the sensor that measured it, " + string(c.want) + ","; o.Truth != alerts.Unknown || !strings.HasPrefix(o.Detail.String(), want) {
+			t.Errorf("%v: %v, %q, want %q", c.values, o.Truth, o.Detail.String(), want)
 		}
 		if !m.Rests(Heat) || m.Rests(Chill) {
 			t.Error("what rests on a sensor is not known")
@@ -165,7 +166,7 @@ func TestMissedSensorThatIsHeard(t *testing.T) {
 		{ago(time.Hour), ago(time.Minute), "has said nothing since 11:00"},
 	} {
 		e := look(RoomState{Sensors: []SensorState{{ID: "a", LastReading: c.a}, {ID: "b", LastReading: c.b}}})
-		if got := e.lost(&Witness{Sensor: "a", Value: 31, At: ago(time.Hour)}, "°C"); got != "the sensor that measured it, a, "+c.want+"; last value 31.0 °C" {
+		if got := e.lost(&Witness{Sensor: "a", Value: 31, At: ago(time.Hour)}, "°C").String(); got != "the sensor that measured it, a, "+c.want+"; last value 31.0 °C" {
 			t.Errorf("says %q, want %q in it", got, c.want)
 		}
 	}
@@ -185,23 +186,23 @@ func TestDoseAtItsEdges(t *testing.T) {
 	if o := dose(since(time.Hour, 0), false); o.Truth != alerts.True {
 		t.Errorf("beyond for as long as it may be: %v", o.Truth)
 	}
-	if o := dose(since(time.Hour-time.Second, time.Minute-time.Second), false); o.Truth != alerts.Between || strings.Contains(o.Detail, "without data") {
-		t.Errorf("beyond for less: %v, %q", o.Truth, o.Detail)
+	if o := dose(since(time.Hour-time.Second, time.Minute-time.Second), false); o.Truth != alerts.Between || strings.Contains(o.Detail.String(), "without data") {
+		t.Errorf("beyond for less: %v, %q", o.Truth, o.Detail.String())
 	}
-	if o := dose(since(time.Hour, time.Minute), false); !strings.Contains(o.Detail, "1 min of it without data") {
-		t.Errorf("a minute without data: %q", o.Detail)
+	if o := dose(since(time.Hour, time.Minute), false); !strings.Contains(o.Detail.String(), "1 min of it without data") {
+		t.Errorf("a minute without data: %q", o.Detail.String())
 	}
-	if o := dose(Exposure{At: ago(time.Minute), Truth: alerts.True}, true); o.Detail != "" {
-		t.Errorf("nothing counted yet, and no data: %q", o.Detail)
+	if o := dose(Exposure{At: ago(time.Minute), Truth: alerts.True}, true); o.Detail.String() != "" {
+		t.Errorf("nothing counted yet, and no data: %q", o.Detail.String())
 	}
-	if o := dose(since(2*time.Minute, 0), true); !strings.HasSuffix(o.Detail, "1 min counted so far") {
-		t.Errorf("a minute counted, and no data: %q", o.Detail)
+	if o := dose(since(2*time.Minute, 0), true); !strings.HasSuffix(o.Detail.String(), "1 min counted so far") {
+		t.Errorf("a minute counted, and no data: %q", o.Detail.String())
 	}
 }
 
 func TestInjuryAtItsEdges(t *testing.T) {
 	line := harm.Line{CTMaxC: 45, ZC: 4, BoundaryC: 38}
-	cohort := HeatCohort{ID: "a", Name: "a in pupa", Line: line}
+	cohort := HeatCohort{ID: "a", Stage: "pupa", Line: line}
 	at := func(c float64) evaluation {
 		return look(RoomState{Cohorts: []HeatCohort{cohort}, Warmest: &Point{Sensor: "s", Value: c}})
 	}
@@ -248,8 +249,8 @@ func TestInjuryAtItsEdges(t *testing.T) {
 		t.Errorf("the limit is %g %%", got.Limit)
 	}
 	o := &alerts.Observation{}
-	if at(37.9).sayInjury(o, cohort, Injury{}, math.Inf(1)); strings.Contains(o.Detail, ";") {
-		t.Errorf("a temperature that injures nobody: %q", o.Detail)
+	if at(37.9).sayInjury(o, cohort, Injury{}, math.Inf(1)); strings.Contains(o.Detail.String(), ";") {
+		t.Errorf("a temperature that injures nobody: %q", o.Detail.String())
 	}
 	warming := &trend.Trend{Temperature: trend.Slope{Known: true, PerHour: 6, Low: 3, High: 9}}
 	if got, want := at(40).minutesLeft(line, Injury{}, warming), line.MinutesLeft(0, 40, 0.1); got != want {
@@ -279,13 +280,13 @@ func TestWhichInjuredCohortIsNamed(t *testing.T) {
 		{[2]float64{1.2, 1.2}, false, 40, "cohort a"}, {[2]float64{1.2, 1.3}, false, 40, "cohort b"},
 		{[2]float64{0.2, 0.2}, true, 40, "cohort a"}, {[2]float64{0.2, 0.3}, true, 40, "cohort b"}, {[2]float64{0, 0}, true, 40, ""},
 	} {
-		e := look(RoomState{Blind: c.blind, Warmest: &Point{Sensor: "s", Value: c.warmest}, Cohorts: []HeatCohort{{ID: "a", Name: "a", Line: line}, {ID: "b", Name: "b", Line: line}}})
+		e := look(RoomState{Blind: c.blind, Warmest: &Point{Sensor: "s", Value: c.warmest}, Cohorts: []HeatCohort{{ID: "a", Stage: "pupa", Line: line}, {ID: "b", Stage: "pupa", Line: line}}})
 		m := &RoomMemory{Injuries: map[string]Injury{}}
 		for i, id := range []string{"a", "b"} {
 			m.Injuries[id] = Injury{Share: c.shares[i], At: noon(), TemperatureC: c.warmest}
 		}
-		if o := e.injury(&trend.Trend{}, m); !strings.Contains(o.Detail, c.want) || c.want == "" && strings.Contains(o.Detail, "cohort") {
-			t.Errorf("shares %v, blind %v: %q, want %q", c.shares, c.blind, o.Detail, c.want)
+		if o := e.injury(&trend.Trend{}, m); !strings.Contains(o.Detail.String(), c.want) || c.want == "" && strings.Contains(o.Detail.String(), "cohort") {
+			t.Errorf("shares %v, blind %v: %q, want %q", c.shares, c.blind, o.Detail.String(), c.want)
 		}
 	}
 }
@@ -307,12 +308,12 @@ func TestMouldAtItsEdges(t *testing.T) {
 		{"not so far", 95.5, 0.49, false, alerts.Between, "spores germinate in about 10 h"},
 		{"out of the window", 89, 0.9, false, alerts.False, ""},
 		{"at the edge of the window", 90, 0.5, false, alerts.True, "spores germinate in about 36 h"},
-		{"no data, and something counted", 95.5, 0.2, true, alerts.Unknown, "20 % so far"},
+		{"no data, and something counted", 95.5, 0.2, true, alerts.Unknown, "mould index 20 of 100 so far"},
 		{"no data, and nothing counted", 95.5, 0, true, alerts.Unknown, ""},
 	} {
 		o := say(c.percent, c.share, c.blind)
-		if o.Truth != c.want || !strings.Contains(o.Detail, c.detail) || c.detail == "" && o.Detail != "" {
-			t.Errorf("%s: %v, %q; want %v, %q", c.name, o.Truth, o.Detail, c.want, c.detail)
+		if o.Truth != c.want || !strings.Contains(o.Detail.String(), c.detail) || c.detail == "" && o.Detail.String() != "" {
+			t.Errorf("%s: %v, %q; want %v, %q", c.name, o.Truth, o.Detail.String(), c.want, c.detail)
 		}
 	}
 	if o := say(95.5, 0.5, false); !o.Due.Equal(noon().Add(10 * time.Hour)) {
@@ -350,8 +351,8 @@ func TestWitnessesFromLookToLook(t *testing.T) {
 		for _, w := range m.Witnesses[Heat] {
 			on = append(on, w.Sensor)
 		}
-		if o.Truth != c.want || fmt.Sprint(on) != fmt.Sprint(c.on) || strings.HasPrefix(o.Detail, "the sensor that measured it") != (c.want == alerts.Unknown) {
-			t.Errorf("%s: %v on %v (%q), want %v on %v", c.name, o.Truth, on, o.Detail, c.want, c.on)
+		if o.Truth != c.want || fmt.Sprint(on) != fmt.Sprint(c.on) || strings.HasPrefix(o.Detail.String(), "the sensor that measured it") != (c.want == alerts.Unknown) {
+			t.Errorf("%s: %v on %v (%q), want %v on %v", c.name, o.Truth, on, o.Detail.String(), c.want, c.on)
 		}
 	}
 	a, b := &SensorState{ID: "a"}, &SensorState{ID: "b"}
@@ -373,14 +374,14 @@ func TestBlindDay(t *testing.T) {
 		}
 		return look(RoomState{Blind: blind, Limits: Limits{DaySwing: &Limit{Value: 4}}}).swing(&trend.Trend{Hours: hours})
 	}
-	if o := day(20, 25, true); o.Truth != alerts.True || o.Detail != "20.0 to 25.0 °C within 24 h" {
-		t.Errorf("a swing that was seen: %v, %q", o.Truth, o.Detail)
+	if o := day(20, 25, true); o.Truth != alerts.True || o.Detail.String() != "20.0 to 25.0 °C within 24 h" {
+		t.Errorf("a swing that was seen: %v, %q", o.Truth, o.Detail.String())
 	}
 	if o := day(20, 22, true); o.Truth != alerts.Unknown {
 		t.Errorf("no swing, and blind: %v", o.Truth)
 	}
-	if o := day(20, 22, false); o.Truth != alerts.False || o.Detail != "" {
-		t.Errorf("no swing: %v, %q", o.Truth, o.Detail)
+	if o := day(20, 22, false); o.Truth != alerts.False || o.Detail.String() != "" {
+		t.Errorf("no swing: %v, %q", o.Truth, o.Detail.String())
 	}
 }
 
@@ -401,13 +402,14 @@ func TestLevelBetweenLooks(t *testing.T) {
 // A blind room gives its reason where nothing else is said, and beside what is
 // not counted; what is known keeps its words.
 func TestReasonOfABlindRoom(t *testing.T) {
+	uncounted := wording.Say(notCounted, wording.Name("11:00"), wording.Name("half"))
 	out := []alerts.Observation{
-		{Truth: alerts.Unknown}, {Truth: alerts.Unknown, Detail: notCounted + "11:00"}, {Truth: alerts.Unknown, Detail: "other words"},
-		{Truth: alerts.True}, {Truth: alerts.False, Detail: notCounted + "11:00"},
+		{Truth: alerts.Unknown}, {Truth: alerts.Unknown, Detail: uncounted}, {Truth: alerts.Unknown, Detail: wording.Report("other words")},
+		{Truth: alerts.True}, {Truth: alerts.False, Detail: uncounted},
 	}
 	look(RoomState{}).sayBlindness(out)
-	for i, want := range []string{"no believable temperature", "no believable temperature; " + notCounted + "11:00", "other words", "", notCounted + "11:00"} {
-		if out[i].Detail != want {
+	for i, want := range []string{"no believable temperature", "no believable temperature; not counted since 11:00, half", "other words", "", "not counted since 11:00, half"} {
+		if out[i].Detail.String() != want {
 			t.Errorf("%d: %q, want %q", i, out[i].Detail, want)
 		}
 	}
@@ -437,9 +439,9 @@ func TestInjuryIsKept(t *testing.T) {
 func TestWordsAboutWhatIsNotCounted(t *testing.T) {
 	e := look(RoomState{})
 	for detail, want := range map[string]string{"": "not counted since 11:00, half", "blind": "blind; not counted since 11:00, half"} {
-		o := &alerts.Observation{Detail: detail}
-		if e.sayUncounted(o, ago(time.Hour), "half"); o.Detail != want {
-			t.Errorf("says %q, want %q", o.Detail, want)
+		o := &alerts.Observation{Detail: wording.Report(detail)}
+		if e.sayUncounted(o, ago(time.Hour), wording.Say("half")); o.Detail.String() != want {
+			t.Errorf("says %q, want %q", o.Detail.String(), want)
 		}
 	}
 	for _, c := range []struct {
@@ -449,8 +451,8 @@ func TestWordsAboutWhatIsNotCounted(t *testing.T) {
 		{RoomState{Surface: &Surface{}}, emptyRoom},
 		{RoomState{Limits: Limits{Heat: &Limit{Value: 30}}}, "no cold surface is given for the room"},
 	} {
-		if o := look(c.in).condensation(&RoomMemory{}); o.Detail != c.want || o.Truth != alerts.False {
-			t.Errorf("says %q (%v), want %q", o.Detail, o.Truth, c.want)
+		if o := look(c.in).condensation(&RoomMemory{}); o.Detail.String() != c.want || o.Truth != alerts.False {
+			t.Errorf("says %q (%v), want %q", o.Detail.String(), o.Truth, c.want)
 		}
 	}
 }

@@ -23,6 +23,12 @@ const (
 	membersMost = 1000
 )
 
+// doseGap is the longest time between two findings over which a dose is summed
+// up: longer than the evaluator's pace with a sensor that reports every few
+// minutes, and short against what it takes to do harm (common practice, no
+// published source).
+const doseGap = 15 * time.Minute
+
 // What says what of an incident is told.
 type What string
 
@@ -59,6 +65,8 @@ type Book struct {
 	open   []*Incident
 	index  index
 	ended  []Incident
+	// done are those that have ended since the last TakeEnded.
+	done []Incident
 }
 
 // NewBook returns a book without any incident. A condition that has no role is
@@ -88,7 +96,7 @@ func (b *Book) Advance(now time.Time) []News {
 		if len(i.Told) > 0 {
 			news = append(news, News{Over, i.EndedAt, i.clone()})
 		}
-		b.ended = append(b.ended, i.clone())
+		b.ended, b.done = append(b.ended, i.clone()), append(b.done, i.clone())
 		b.index.drop(i)
 		return true
 	})
@@ -228,9 +236,10 @@ func (b *Book) of(key alerts.Key, occurrence int64) *Incident {
 // alarm.
 func (b *Book) join(a *alerts.Alarm, priority alerts.Priority, at time.Time) *Incident {
 	role := b.roles[a.Key.Condition]
+	found := peakOf(a.ObservedAt, a.Value, a.Limit, a.Unit, a.AirC)
 	m := Member{
 		Key: a.Key, Occurrence: a.Occurrence, Priority: priority, RaisedAt: a.RaisedAt, Order: role.Order, Herald: role.Herald, Explains: role.Explains, Yields: role.Yields,
-		Peak: peakOf(a.ObservedAt, a.Value, a.Limit, a.Unit),
+		Peak: found, Last: found,
 	}
 	if role.Theme != "" {
 		if i := b.index.byPlace[place{role.Theme, a.Key.Room}]; i != nil {
@@ -309,34 +318,39 @@ func (b *Book) follow(i *Incident, a *alerts.Alarm, at time.Time) *Incident {
 
 // Note takes note of what was found about an alarm that is on.
 func (b *Book) Note(o alerts.Observation) {
+	now := peakOf(o.Time, o.Value, o.Limit, o.Unit, o.AirC)
 	if o.Truth != alerts.True {
-		return
-	}
-	now := peakOf(o.Time, o.Value, o.Limit, o.Unit)
-	if now == (Peak{}) {
-		return
+		now = Peak{}
 	}
 	for _, i := range b.index.byKey[o.Key] {
 		for k := range i.Members {
-			if m := &i.Members[k]; m.Key == o.Key && m.On() && (m.Peak.Unit != now.Unit || now.beyond() > m.Peak.beyond()) {
-				m.Peak = now
+			m := &i.Members[k]
+			switch {
+			case m.Key != o.Key || !m.On():
+			case now == Peak{}:
+				m.Last = Peak{}
+			default:
+				m.note(now)
 			}
 		}
 	}
 }
 
 // peakOf is a value against a limit, none without a unit or a number.
-func peakOf(at time.Time, value, limit float64, unit string) Peak {
+func peakOf(at time.Time, value, limit float64, unit string, airC *float64) Peak {
 	if unit == "" || math.IsNaN(value-limit) || math.IsInf(value-limit, 0) {
 		return Peak{}
 	}
-	return Peak{at, value, limit, unit}
+	return Peak{at, value, limit, unit, airC}
 }
 
 // Move takes in that the clock was moved and no time passed.
 func (b *Book) Move(by time.Duration) {
 	for _, i := range b.open {
 		i.QuietAt = sensors.Moved(i.QuietAt, by)
+		for k := range i.Members {
+			i.Members[k].Last.At = sensors.Moved(i.Members[k].Last.At, by)
+		}
 	}
 }
 
@@ -353,6 +367,14 @@ func (b *Book) Open() []Incident {
 // Ended are the incidents that ended in the last week, in order of their end, a
 // hundred with a thousand alarms at most.
 func (b *Book) Ended() []Incident { return slices.Clone(b.ended) }
+
+// TakeEnded returns those that have ended since the last call. One that came back
+// ends again.
+func (b *Book) TakeEnded() []Incident {
+	done := b.done
+	b.done = nil
+	return done
+}
 
 // Together are the alarms that are handled with one.
 func (b *Book) Together(key alerts.Key) []alerts.Key {

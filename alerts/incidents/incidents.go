@@ -69,6 +69,11 @@ type Member struct {
 	Silenced bool `json:"silenced,omitempty"`
 	Under    bool `json:"under,omitempty"`
 	Peak     Peak `json:"peak,omitzero"`
+	// Dose is how far its value was beyond the limit of the time, summed up over
+	// the time while it was found so, in the unit of Peak times hours. Last is
+	// the finding up to which it counts, none while it is not found beyond.
+	Dose float64 `json:"dose,omitempty"`
+	Last Peak    `json:"last,omitzero"`
 	// Order, Herald, Explains and Yields are those of its role.
 	Order    int                `json:"order,omitempty"`
 	Herald   bool               `json:"herald,omitempty"`
@@ -83,10 +88,27 @@ type Peak struct {
 	Value float64   `json:"value"`
 	Limit float64   `json:"limit"`
 	Unit  string    `json:"unit"`
+	// AirC is that of alerts.Finding.
+	AirC *float64 `json:"air_c,omitempty"`
 }
 
 // beyond is how far the value is beyond the limit.
 func (p Peak) beyond() float64 { return max(p.Value-p.Limit, p.Limit-p.Value) }
+
+// dosed reports whether a value beyond its limit adds up over time.
+func (p Peak) dosed() bool { return p.Unit == "°C" || p.Unit == "kPa" || p.Unit == "%" }
+
+// note takes in a finding beyond the limit.
+func (m *Member) note(now Peak) {
+	if m.Peak.Unit != now.Unit || now.beyond() > m.Peak.beyond() {
+		m.Peak = now
+	}
+	// Of a time without findings nothing is known.
+	if passed := now.At.Sub(m.Last.At); now.dosed() && m.Last.Unit == now.Unit && passed > 0 && passed <= doseGap {
+		m.Dose += (max(m.Last.beyond(), 0) + max(now.beyond(), 0)) / 2 * passed.Hours()
+	}
+	m.Last = now
+}
 
 // On reports whether the alarm is on.
 func (m *Member) On() bool { return m.ClearedAt.IsZero() }
@@ -152,6 +174,15 @@ func (i *Incident) About() *Member {
 
 // Worst is the most urgent alarm that it ever had.
 func (i *Incident) Worst() *Member { return i.best(func(*Member) bool { return true }) }
+
+// Measured is the alarm whose peak and dose are those of the incident: the one
+// that it is about, or the most urgent that has a value, nil for none.
+func (i *Incident) Measured() *Member {
+	if m := i.About(); m.Peak.Unit != "" {
+		return m
+	}
+	return i.best(func(m *Member) bool { return m.Peak.Unit != "" })
+}
 
 // On are the alarms that are on, in the order in which to act on them.
 func (i *Incident) On() []Member {

@@ -64,7 +64,7 @@ func collapse(row Notice, siblings []Notice) (collapsed, error) {
 // priority, the longest on first, and what was tried in vain last.
 func mostUrgent(a, b collapsed) int {
 	over := func(c *collapsed) int {
-		if c.alarm.over() {
+		if c.alarm.Ended() {
 			return 1
 		}
 		return 0

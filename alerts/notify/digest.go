@@ -3,16 +3,19 @@ package notify
 import (
 	"crypto/sha256"
 	"encoding/hex"
-	"fmt"
 	"slices"
 	"strings"
 	"time"
 
-	"rearguard/alerts"
+	"rearguard/alerts/notify/letter"
 )
 
-// mostListed bounds the alarms that one message lists; the others are counted.
-const mostListed = 30
+// compose makes the message of a notice.
+func compose(n Notice, a AlarmNotice, now time.Time, remarks ...string) Message {
+	m := Message{Notice: n, Alarm: a, Now: now}
+	m.Subject, m.Body = letter.Render(a, now, remarks...)
+	return m
+}
 
 // composeAll makes one message of what is to be told to one person by one
 // channel, the most urgent first.
@@ -33,60 +36,6 @@ func composeAll(list []collapsed, now time.Time, remarks ...string) Message {
 	slices.Sort(keys)
 	sum := sha256.Sum256([]byte(strings.Join(keys, "\n")))
 	m.Notice.Key = "together/" + hex.EncodeToString(sum[:])
-	m.Subject, m.Body = renderAll(append([]AlarmNotice{first.alarm}, m.Also...), now, remarks...)
+	m.Subject, m.Body = letter.RenderAll(append([]AlarmNotice{first.alarm}, m.Also...), now, remarks...)
 	return m
-}
-
-// renderAll writes several alarms as one message: the most urgent as it would
-// be told alone, then how many there are and a line for each.
-func renderAll(list []AlarmNotice, now time.Time, remarks ...string) (subject, body string) {
-	counts := countAll(list)
-	subject, first := Render(list[0], now, remarks...)
-	subject = fmt.Sprintf("%s (and %d more: %s)", subject, len(list)-1, counts)
-	var b strings.Builder
-	line := func(format string, args ...any) { b.WriteString(oneLine(fmt.Sprintf(format, args...)) + "\n") }
-	line("%d alarms: %s. The most urgent:", len(list), counts)
-	b.WriteByte('\n')
-	b.WriteString(first)
-	b.WriteByte('\n')
-	line("All of them:")
-	for _, n := range list[:min(len(list), mostListed)] {
-		line("- %s", n.summary())
-	}
-	if more := len(list) - mostListed; more > 0 {
-		line("- and %d more, which the page of alarms shows", more)
-	}
-	return subject, b.String()
-}
-
-// countAll says how many alarms of each priority there are.
-func countAll(list []AlarmNotice) string {
-	count := map[string]int{}
-	for _, n := range list {
-		count[n.standing()]++
-	}
-	var words []string
-	for _, p := range []string{alerts.Critical.String(), alerts.High.String(), alerts.Medium.String(), alerts.Low.String(), "over"} {
-		if n := count[p]; n > 0 {
-			words = append(words, fmt.Sprintf("%d %s", n, p))
-		}
-	}
-	return strings.Join(words, ", ")
-}
-
-// standing is the priority of an alarm that is on.
-func (n AlarmNotice) standing() string {
-	if n.over() {
-		return "over"
-	}
-	return n.Priority.String()
-}
-
-// summary is an alarm in one line.
-func (n AlarmNotice) summary() string {
-	what := alerts.Headline(alerts.Definition{Title: n.Title}, n.place(), n.Value, n.Limit, n.Unit)
-	if n.over() {
-		return fmt.Sprintf("over: %s, on from %s to %s", n.what(), n.clock(n.RaisedAt), n.clock(n.Time))
-	}
-	return fmt.Sprintf("%s: %s, since %s", n.Priority, what, n.clock(n.RaisedAt))
 }

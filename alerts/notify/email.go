@@ -172,14 +172,14 @@ func (e *Email) compose(m Message, address string) (*mail.Msg, error) {
 	if err := message.To(address); err != nil {
 		return nil, fmt.Errorf("address of %s: %w", m.Notice.Recipient, err)
 	}
-	thread := e.messageID(m, m.Alarm.occurrenceName())
+	thread := e.messageID(m, m.Alarm.OccurrenceName())
 	switch {
 	case len(m.Also) > 0:
 		message.SetMessageIDWithValue(e.messageID(m, webhookID(m.Notice.Key)))
 	case m.Alarm.Kind == Raised && m.Alarm.Sequence <= firstSequence:
 		message.SetMessageIDWithValue(thread)
 	default:
-		message.SetMessageIDWithValue(e.messageID(m, fmt.Sprintf("%s-%d", m.Alarm.occurrenceName(), m.Alarm.Sequence)))
+		message.SetMessageIDWithValue(e.messageID(m, fmt.Sprintf("%s-%d", m.Alarm.OccurrenceName(), m.Alarm.Sequence)))
 		message.SetGenHeader(mail.HeaderInReplyTo, "<"+thread+">")
 		message.SetGenHeader(mail.HeaderReferences, "<"+thread+">")
 	}

@@ -159,7 +159,7 @@ func TestEmailArrivesWhole(t *testing.T) {
 			}
 			parsed := parseMail(t, got[0].message)
 			for header, want := range map[string]string{
-				"Subject": "High: Nursery 36.4 °C: too hot (limit 35.0 °C)", "Auto-Submitted": "auto-generated",
+				"Subject": "Nursery: too hot 36.4 °C, act within 1 h", "Auto-Submitted": "auto-generated",
 				"List-Id": "<alarms.example.org>", "To": "<lead@example.org>", "From": `"rearguard" <rearguard@example.org>`,
 			} {
 				if got := parsed.header(t, header); got != want {

@@ -12,6 +12,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"rearguard/alerts/notify/letter"
 )
 
 const (
@@ -86,7 +88,7 @@ func plainly(err error) error {
 // judge turns an answer other than 2xx into an error.
 func judge(answer *http.Response, text, peer string, now time.Time, reading error) error {
 	err := fmt.Errorf("%s answered %s", peer, answer.Status)
-	switch excerpt := oneLine(text[:min(len(text), excerptLimit)]); {
+	switch excerpt := letter.OneLine(text[:min(len(text), excerptLimit)]); {
 	case answer.StatusCode >= 300 && answer.StatusCode < 400:
 		err = fmt.Errorf("%s answered %s: redirects are not followed, configure the final address", peer, answer.Status)
 	case reading == nil && excerpt != "":

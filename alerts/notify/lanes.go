@@ -54,17 +54,16 @@ type lanes struct {
 	start  func(attempt func(context.Context) result)
 }
 
-// look is what was known when it was looked for what another channel can tell:
-// the newest notice, and how often a channel was opened or closed.
+// look is when it was looked for what another channel can tell, and the newest
+// notice then.
 type look struct {
 	newest int64
-	turns  int
 	at     time.Time
 }
 
 // differs reports whether looking again may find something else.
 func (k look) differs(now look) bool {
-	return k.newest != now.newest || k.turns != now.turns || now.at.Sub(k.at).Abs() >= idlePoll
+	return k.newest != now.newest || now.at.Sub(k.at).Abs() >= idlePoll
 }
 
 // result is what an attempt says about its lane.

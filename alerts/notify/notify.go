@@ -13,82 +13,25 @@ import (
 	"fmt"
 	"time"
 
-	"rearguard/alerts"
+	"rearguard/alerts/notify/letter"
 )
 
-// Kind says what a notice tells about its alarm.
-type Kind string
+// What a notice tells, and how it is written, is in package letter.
+type (
+	Kind          = letter.Kind
+	AlarmNotice   = letter.AlarmNotice
+	Circumstances = letter.Circumstances
+	Companion     = letter.Companion
+)
 
 // The kinds of news.
 const (
-	// Raised calls for a person.
-	Raised Kind = "raised"
-	// Reminder calls again for an alarm that is still on.
-	Reminder Kind = "reminder"
-	// Taken says that somebody has it.
-	Taken Kind = "taken"
-	// Cleared says that the incident is over.
-	Cleared Kind = "cleared"
-	// Over says that an incident of which the person was never told was on and
-	// is over. It is never planned; delivery makes it of a Cleared that
-	// overtook its Raised.
-	Over Kind = "over"
+	Raised   = letter.Raised
+	Reminder = letter.Reminder
+	Taken    = letter.Taken
+	Cleared  = letter.Cleared
+	Over     = letter.Over
 )
-
-// AlarmNotice is the news about one incident, by the alarm to act on first, with
-// all that a person needs to act. It is kept as JSON in the outbox.
-type AlarmNotice struct {
-	Facility string `json:"facility"`
-	// Invented marks the made-up facility of a demo.
-	Invented bool       `json:"invented,omitempty"`
-	Kind     Kind       `json:"kind"`
-	Key      alerts.Key `json:"key"`
-	// Occurrence is the number of the incident: of the alarm it began with.
-	Occurrence int64 `json:"occurrence"`
-	// Sequence orders the news of one occurrence; a receiver drops what is
-	// older than what it has.
-	Sequence int64           `json:"sequence"`
-	Priority alerts.Priority `json:"priority"`
-	// Title is a few words, for example "too hot".
-	Title    string `json:"title"`
-	RoomName string `json:"room_name"`
-	// Value and Limit are in Unit; without a unit there is no number.
-	Value float64 `json:"value"`
-	Limit float64 `json:"limit"`
-	Unit  string  `json:"unit"`
-	alerts.Advice
-	Detail string `json:"detail"`
-	Circumstances
-	// RaisedAt is when the incident began, Time when this news happened.
-	RaisedAt time.Time `json:"raised_at"`
-	Time     time.Time `json:"time"`
-	// Due is the time by which a person must have acted, zero if unknown.
-	Due time.Time `json:"due,omitzero"`
-	// Zone is the IANA name of the time zone in which the person reads times.
-	Zone string `json:"zone"`
-	// Link leads to the page on which the alarm is acknowledged.
-	Link string `json:"link,omitempty"`
-}
-
-// Circumstances are what else there is to know of the incident.
-type Circumstances struct {
-	// Others are its other alarms, the most urgent first; Steps is what to do
-	// after the first action, in order.
-	Others []Companion `json:"others,omitempty"`
-	Steps  []string    `json:"steps,omitempty"`
-	// TakenBy has it; empty for nobody.
-	TakenBy string `json:"taken_by,omitempty"`
-}
-
-// Companion is another alarm of an incident. Value and Limit are in Unit, those
-// furthest beyond; without a unit there is no number.
-type Companion struct {
-	Title   string  `json:"title"`
-	Subject string  `json:"subject,omitempty"`
-	Value   float64 `json:"value,omitempty"`
-	Limit   float64 `json:"limit,omitempty"`
-	Unit    string  `json:"unit,omitempty"`
-}
 
 // Message is a notice ready to be sent.
 type Message struct {

@@ -15,6 +15,8 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/alerts/notify"
+	"rearguard/alerts/notify/letter"
+	"rearguard/alerts/wording"
 )
 
 // outbox is a small durable outbox: a journal of JSON lines, each on the disk
@@ -211,14 +213,14 @@ var begin = time.Date(2025, 1, 14, 1, 14, 0, 0, time.UTC)
 
 func heat(kind notify.Kind, sequence int64, at time.Time) notify.AlarmNotice {
 	return notify.AlarmNotice{
-		Facility: "Invented Moth House", Kind: kind, Zone: "Europe/Madrid",
+		Facility: "Invented Moth House", Kind: kind, Audience: letter.Audience{Zone: "Europe/Madrid"},
 		Key: alerts.Key{Condition: "heat", Room: "nursery"}, Occurrence: 42, Sequence: sequence,
-		Priority: alerts.High, Title: "too hot", RoomName: "Nursery", Value: 36.44, Limit: 35, Unit: "°C",
+		Priority: alerts.High, Title: "too hot", RoomName: "Nursery", Measure: wording.Measure{Value: 36.44, Limit: 35, Unit: "°C"},
 		Advice: alerts.Advice{
 			Cause: "Heater stuck on.", Consequence: "Animals die.", FirstAction: "Switch the heater off at its isolator.",
 			TimeToRespond: time.Hour,
 		},
-		Detail:   "shelf 2 (nursery-north), cohort atlas-3 in pupa",
+		Detail:   wording.Report("shelf 2 (nursery-north), cohort atlas-3 in pupa"),
 		RaisedAt: begin, Time: at, Link: "https://rearguard.example.org/alarms/42",
 	}
 }
@@ -238,6 +240,6 @@ func to(n notify.AlarmNotice) notify.To { return notify.To{Priorities: []alerts.
 func message(t *testing.T, n notify.AlarmNotice, now time.Time) notify.Message {
 	t.Helper()
 	m := notify.Message{Notice: plan(t, n, []string{"lead"}, "mail")[0], Alarm: n, Now: now}
-	m.Subject, m.Body = notify.Render(n, now)
+	m.Subject, m.Body = letter.Render(n, now)
 	return m
 }

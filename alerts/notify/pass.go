@@ -9,6 +9,7 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/alerts/notify/circuit"
+	"rearguard/alerts/wording"
 )
 
 // How long news is worth telling (common practice, no published source): what
@@ -21,7 +22,7 @@ const (
 )
 
 // usefulFor is how long a notice is tried before it is given up.
-func (n *AlarmNotice) usefulFor() time.Duration {
+func usefulFor(n *AlarmNotice) time.Duration {
 	switch {
 	case n.Kind == Taken:
 		return takenUseful
@@ -33,7 +34,7 @@ func (n *AlarmNotice) usefulFor() time.Duration {
 
 // rank orders the news of an occurrence: that somebody has it follows the call
 // with the same sequence.
-func (n *AlarmNotice) rank() int64 {
+func rankOf(n *AlarmNotice) int64 {
 	if n.Kind == Taken {
 		return 2*n.Sequence + 1
 	}
@@ -48,7 +49,7 @@ func (c *collapsed) elsewhere(yield func(Notice, int64) bool) {
 		if s.Recipient != c.lead.Recipient || s.Channel == c.lead.Channel || json.Unmarshal(s.Payload, &other) != nil {
 			continue
 		}
-		if other.occurrenceName() == c.alarm.occurrenceName() && !yield(s, other.rank()) {
+		if other.OccurrenceName() == c.alarm.OccurrenceName() && !yield(s, rankOf(&other)) {
 			return
 		}
 	}
@@ -58,20 +59,20 @@ func (c *collapsed) elsewhere(yield func(Notice, int64) bool) {
 // empty where there is.
 func (w *Worker) pointless(c *collapsed) string {
 	for s, rank := range c.elsewhere {
-		if s.State == Delivered && rank > c.alarm.rank() {
+		if s.State == Delivered && rank > rankOf(&c.alarm) {
 			return fmt.Sprintf("told with notice %d, by %s", s.ID, s.Channel)
 		}
 	}
 	if c.alarm.Kind == Taken && slices.ContainsFunc(c.siblings, func(s Notice) bool {
 		var other AlarmNotice
-		return json.Unmarshal(s.Payload, &other) == nil && other.over() && other.occurrenceName() == c.alarm.occurrenceName() && other.Sequence > c.alarm.Sequence
+		return json.Unmarshal(s.Payload, &other) == nil && other.Ended() && other.OccurrenceName() == c.alarm.OccurrenceName() && other.Sequence > c.alarm.Sequence
 	}) {
 		return "it is over, and who had it is no news"
 	}
 	// What is worth telling for long is tried once at least, also after a long
 	// standstill.
-	if useful, age := c.alarm.usefulFor(), w.options.Now().Sub(c.lead.CreatedAt); useful < longestUseful && age > useful {
-		return fmt.Sprintf("too old to be told: %s", span(age))
+	if useful, age := usefulFor(&c.alarm), w.options.Now().Sub(c.lead.CreatedAt); useful < longestUseful && age > useful {
+		return fmt.Sprintf("too old to be told: %s", wording.Reader{}.Exactly(age))
 	}
 	if w.options.Roster != nil && len(channelsOf(w.options.Roster(), c.lead.Recipient)) == 0 {
 		return c.lead.Recipient + " is not on the roster any more"
@@ -104,7 +105,7 @@ func (w *Worker) pass(ctx context.Context, c *collapsed, failed error) (passed b
 		return false, nil
 	}
 	for s, rank := range c.elsewhere {
-		if s.State == Delivered && rank == c.alarm.rank() {
+		if s.State == Delivered && rank == rankOf(&c.alarm) {
 			return true, w.withdrawn(ctx, c, fmt.Sprintf("told by %s, with notice %d", s.Channel, s.ID))
 		}
 	}
@@ -138,7 +139,7 @@ func (w *Worker) next(c *collapsed, works func(channel string) bool) string {
 	}
 	had := map[string]bool{c.lead.Channel: true}
 	for s, rank := range c.elsewhere {
-		had[s.Channel] = had[s.Channel] || rank == c.alarm.rank()
+		had[s.Channel] = had[s.Channel] || rank == rankOf(&c.alarm)
 	}
 	for _, channel := range channelsOf(w.options.Roster(), c.lead.Recipient) {
 		if !had[channel] && w.channels.all()[channel] != nil && works(channel) {
@@ -151,7 +152,7 @@ func (w *Worker) next(c *collapsed, works func(channel string) bool) string {
 // handTo enters news for another channel.
 func (w *Worker) handTo(ctx context.Context, c *collapsed, channel string) error {
 	next := c.lead
-	next.Key, next.Channel, next.DueAt = c.alarm.key(next.Recipient, channel), channel, w.options.Now()
+	next.Key, next.Channel, next.DueAt = keyOf(&c.alarm, next.Recipient, channel), channel, w.options.Now()
 	next.ID, next.Attempts, next.LastError = 0, 0, ""
 	if err := w.outbox.AddNotice(ctx, next); err != nil {
 		return fmt.Errorf("hand notice %d on to %s: %w", c.lead.ID, channel, err)
@@ -168,7 +169,7 @@ func (w *Worker) handOn(ctx context.Context, c *collapsed, refused error) (hande
 	about := w.options.Logger.With("notice", c.lead.ID, "channel", c.lead.Channel, "recipient", c.lead.Recipient)
 	reason := refused.Error()
 	for s, rank := range c.elsewhere {
-		handed = handed || rank == c.alarm.rank() && (s.State == Pending || s.State == Delivered)
+		handed = handed || rank == rankOf(&c.alarm) && (s.State == Pending || s.State == Delivered)
 	}
 	if !handed {
 		if next := w.next(c, func(string) bool { return true }); next != "" {

@@ -212,7 +212,7 @@ func TestPointlessNewsIsNotTold(t *testing.T) {
 			h.news(notify.Cleared, 1, 3, alerts.High, "keeper", "mail")
 		}, 0, 1, "it is over"},
 		"who has it, hours later":   {func(h *house) { h.news(notify.Taken, 1, 2, alerts.High, "lead", "phone") }, 5 * time.Hour, 1, "too old to be told: 5 h"},
-		"something low, days later": {func(h *house) { h.news(notify.Raised, 1, 2, alerts.Low, "keeper", "mail") }, 25 * time.Hour, 1, "too old to be told: 1 d 1 h"},
+		"something low, days later": {func(h *house) { h.news(notify.Raised, 1, 2, alerts.Low, "keeper", "mail") }, 25 * time.Hour, 1, "too old to be told: 1 day 1 h"},
 		"to somebody who has left":  {func(h *house) { h.news(notify.Raised, 1, 2, alerts.High, "former", "mail") }, 0, 1, "former is not on the roster any more"},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/notify/letter"
 	"rearguard/alerts/notify/push"
 )
 
@@ -114,7 +115,7 @@ func (p *Push) tell(ctx context.Context, phones []Phone, m push.Message, now tim
 		outcomes[i] = Pushed{Phone: phones[i], Gone: gone(err)}
 		if err != nil {
 			outcomes[i].Failure = err.Error()
-			failures[i] = fmt.Errorf("phone %s: %w", oneLine(phones[i].Name), err)
+			failures[i] = fmt.Errorf("phone %s: %w", letter.OneLine(phones[i].Name), err)
 		}
 	}
 	// What came of it must be noted even if the sending was cut short. Where it
@@ -186,19 +187,19 @@ func verdict(failures []error, now time.Time) error {
 // alarms takes the place of none, since it does not tell what those before it
 // told.
 func pushMessage(m Message) (push.Message, error) {
-	about := m.Alarm.occurrenceName()
+	about := m.Alarm.OccurrenceName()
 	if len(m.Also) > 0 {
 		about = m.Notice.Key
 	}
 	topic := topicOf(about)
-	over := m.Alarm.over()
-	payload, err := encodePush(pushPayload{Title: m.Subject, Body: m.Body, Tag: topic, Link: m.Alarm.Link, Call: !over, Stay: !over && m.Alarm.Priority >= alerts.High})
+	over := m.Alarm.Ended()
+	payload, err := encodePush(pushPayload{Title: m.Subject, Body: strings.TrimPrefix(m.Body, m.Subject+"\n"), Tag: topic, Link: m.Alarm.Link, Call: !over, Stay: !over && m.Alarm.Priority >= alerts.High})
 	if err != nil {
 		return push.Message{}, err
 	}
 	// As long as the worker itself would have gone on trying.
-	ttl := max(m.Alarm.usefulFor()-m.Now.Sub(m.Notice.CreatedAt), leastTTL)
-	return push.Message{Payload: payload, TTL: min(ttl, m.Alarm.usefulFor()), Urgency: urgencyOf(m.Alarm), Topic: topic}, nil
+	ttl := max(usefulFor(&m.Alarm)-m.Now.Sub(m.Notice.CreatedAt), leastTTL)
+	return push.Message{Payload: payload, TTL: min(ttl, usefulFor(&m.Alarm)), Urgency: urgencyOf(m.Alarm), Topic: topic}, nil
 }
 
 // topicOf is the same for all news of an occurrence. It is hashed since a push
@@ -212,7 +213,7 @@ func topicOf(about string) string {
 // is over wakes nobody.
 func urgencyOf(a AlarmNotice) push.Urgency {
 	switch {
-	case a.over() || a.Priority < alerts.Medium:
+	case a.Ended() || a.Priority < alerts.Medium:
 		return push.Low
 	case a.Priority < alerts.High:
 		return push.Normal

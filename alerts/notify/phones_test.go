@@ -120,7 +120,7 @@ func TestEveryPhoneOfThePersonGetsTheMessage(t *testing.T) {
 	for range 2 {
 		d, s := p.next()
 		got[d.Browser] = true
-		if s.Title != m.Subject || s.Body != m.Body || s.Link != m.Alarm.Link || s.Tag == "" || !s.Call || !s.Stay || d.Header.Get("Urgency") != "high" ||
+		if s.Title != m.Subject || s.Title+"\n"+s.Body != m.Body || s.Link != m.Alarm.Link || s.Tag == "" || !s.Call || !s.Stay || d.Header.Get("Urgency") != "high" ||
 			d.Claims.Expires != begin.Add(12*time.Hour).Unix() || d.Claims.Subject != "mailto:lead@example.org" {
 			t.Errorf("%+v, header %v", s, d.Header)
 		}

@@ -10,6 +10,8 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/alerts/incidents"
+	"rearguard/alerts/notify/letter"
+	"rearguard/alerts/wording"
 )
 
 // Duty is one line of the roster: people who are told by channels about
@@ -25,9 +27,9 @@ type Letterhead struct {
 	Invented bool
 	// Zone is the IANA name of the time zone in which people read times.
 	Zone string
-	// Link returns the address of the page for acknowledging; nil or an
-	// empty result leaves the link out.
-	Link func(alerts.Key) string
+	// Link returns the address of the page of an incident, on which it is
+	// acknowledged; nil or an empty result leaves the link out.
+	Link func(incident int64) string
 }
 
 // Case is what News needs to know of an incident beside the news.
@@ -38,6 +40,8 @@ type Case struct {
 	Definition func(alerts.Condition) alerts.Definition
 	// RoomName is the name of its room.
 	RoomName string
+	// AtRisk are the cohorts that it puts at risk.
+	AtRisk []letter.Cohort
 }
 
 // News is what people are told of an incident.
@@ -46,15 +50,18 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 	lead := i.About()
 	d := c.Definition(lead.Key.Condition)
 	n := AlarmNotice{
-		Facility: from.Facility, Invented: from.Invented, Zone: from.Zone,
+		Facility: from.Facility, Invented: from.Invented, Audience: letter.Audience{Zone: from.Zone},
 		Key: lead.Key, Occurrence: i.Number, Priority: lead.Priority,
 		Title: d.Title, RoomName: c.RoomName,
-		Value: c.Alarm.Value, Limit: c.Alarm.Limit, Unit: c.Alarm.Unit, Detail: c.Alarm.Words(),
+		Measure: wording.Measure{Value: c.Alarm.Value, Limit: c.Alarm.Limit, Unit: c.Alarm.Unit, Difference: d.Difference, AirC: c.Alarm.AirC}, Detail: c.Alarm.Words(),
 		Advice:   d.Advice(),
-		RaisedAt: i.BeganAt, Time: news.Time, Due: c.Alarm.Due, Circumstances: Circumstances{TakenBy: i.TakenBy},
+		RaisedAt: i.BeganAt, Time: news.Time, Due: c.Alarm.Due, Circumstances: Circumstances{AtRisk: letter.DelicateFirst(c.AtRisk), TakenBy: i.TakenBy},
 		// Calls of one incident get even numbers, its end the odd number that
 		// follows.
 		Sequence: 2 * int64(i.Calls),
+	}
+	if n.Unit == "" && n.Value != 0 {
+		n.Unit = d.NoticeUnit
 	}
 	members := i.On()
 	switch news.What {
@@ -65,7 +72,12 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 	case incidents.Over:
 		n.Kind = Cleared
 		n.Sequence++
-		n.Value, n.Limit, n.Unit, n.Due = lead.Peak.Value, lead.Peak.Limit, lead.Peak.Unit, time.Time{}
+		n.Due = time.Time{}
+		if m := i.Measured(); m != nil {
+			n.Measure = wording.Measure{
+				Value: m.Peak.Value, Limit: m.Peak.Limit, Unit: m.Peak.Unit, AirC: m.Peak.AirC, Difference: c.Definition(m.Key.Condition).Difference,
+			}
+		}
 		members = i.Members
 	default:
 		n.Kind = Raised
@@ -74,8 +86,10 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 		if m.Occurrence == lead.Occurrence || m.Herald && !lead.Herald {
 			continue
 		}
+		other := c.Definition(m.Key.Condition)
 		n.Others = append(n.Others, Companion{
-			Title: c.Definition(m.Key.Condition).Title, Subject: m.Key.Subject, Value: m.Peak.Value, Limit: m.Peak.Limit, Unit: m.Peak.Unit,
+			Title: other.Title, Subject: m.Key.Subject, Value: m.Peak.Value, Limit: m.Peak.Limit, Unit: m.Peak.Unit,
+			Difference: other.Difference, AirC: m.Peak.AirC,
 		})
 	}
 	for _, step := range i.Steps(c.Definition) {
@@ -84,7 +98,7 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 		}
 	}
 	if from.Link != nil {
-		n.Link = from.Link(lead.Key)
+		n.Link = from.Link(i.Number)
 	}
 	return n
 }
@@ -94,8 +108,10 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 type To struct {
 	Priorities []alerts.Priority
 	Without    string
-	// Names are the names of people by their ids.
-	Names map[string]string
+	// Names are the names of people by their ids, Readers how they read; who is
+	// not in it reads English and °C.
+	Names   map[string]string
+	Readers map[string]wording.Reader
 }
 
 // concerns reports whether a person of a line of the roster is meant.
@@ -109,11 +125,7 @@ func (to *To) concerns(duty *Duty, person string) bool {
 func Plan(roster []Duty, n AlarmNotice, to To) ([]Notice, error) {
 	if math.IsNaN(n.Value) || math.IsInf(n.Value, 0) || math.IsNaN(n.Limit) || math.IsInf(n.Limit, 0) {
 		// JSON has no such numbers, and a person has no use for them.
-		n.Value, n.Limit, n.Unit = 0, 0, ""
-	}
-	payload, err := json.Marshal(n)
-	if err != nil {
-		return nil, fmt.Errorf("plan notices of incident %d: %w", n.Occurrence, err)
+		n.Measure = wording.Measure{}
 	}
 	type target struct{ person, channel string }
 	seen := map[target]bool{}
@@ -124,19 +136,33 @@ func Plan(roster []Duty, n AlarmNotice, to To) ([]Notice, error) {
 			if !to.concerns(duty, person) {
 				continue
 			}
+			payload, err := payloadFor(n, to.Readers[person])
+			if err != nil {
+				return nil, err
+			}
 			for _, channel := range duty.Channels {
 				if seen[target{person, channel}] {
 					continue
 				}
 				seen[target{person, channel}] = true
 				notices = append(notices, Notice{
-					Key: n.key(person, channel), Occurrence: n.Occurrence, Priority: n.Priority, Channel: channel, Recipient: person,
+					Key: keyOf(&n, person, channel), Occurrence: n.Occurrence, Priority: n.Priority, Channel: channel, Recipient: person,
 					Payload: payload, CreatedAt: n.Time, DueAt: n.Time, State: Pending,
 				})
 			}
 		}
 	}
 	return notices, nil
+}
+
+// payloadFor is the notice for somebody who reads.
+func payloadFor(n AlarmNotice, reader wording.Reader) ([]byte, error) {
+	n.Language, n.Scale = reader.Language, reader.Scale
+	payload, err := json.Marshal(n)
+	if err != nil {
+		return nil, fmt.Errorf("plan notices of incident %d: %w", n.Occurrence, err)
+	}
+	return payload, nil
 }
 
 // channelsOf are the channels of the roster to a person, in its order, none
@@ -156,16 +182,7 @@ func channelsOf(roster []Duty, person string) []string {
 	return list
 }
 
-// over says that the news is of an end.
-func (n AlarmNotice) over() bool { return n.Kind == Cleared || n.Kind == Over }
-
-// key names one piece of news to one person by one channel. The time of the
-// raise is part of it, since occurrences are numbered anew with new records
-// and receivers would take the first alarm for an old one.
-func (n AlarmNotice) key(person, channel string) string {
-	return fmt.Sprintf("%s/%d-%s/%s/%s", n.occurrenceName(), n.Sequence, n.Kind, person, channel)
-}
-
-func (n AlarmNotice) occurrenceName() string {
-	return fmt.Sprintf("%d-%d", n.Occurrence, n.RaisedAt.UnixMilli())
+// keyOf names one piece of news to one person by one channel.
+func keyOf(n *AlarmNotice, person, channel string) string {
+	return fmt.Sprintf("%s/%d-%s/%s/%s", n.OccurrenceName(), n.Sequence, n.Kind, person, channel)
 }

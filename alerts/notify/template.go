@@ -14,6 +14,8 @@ import (
 	"strconv"
 	"text/template"
 	"time"
+
+	"rearguard/alerts/notify/letter"
 )
 
 // callLimit bounds a body, in bytes. No gateway takes more.
@@ -218,9 +220,9 @@ func (t *Template) write(d *templateData) (call, error) {
 		if err != nil {
 			return c, templateError(i, errors.New(concealed(err.Error(), []string{secret})))
 		}
-		c.header.Set(h.Name, oneLine(string(value)))
+		c.header.Set(h.Name, letter.OneLine(string(value)))
 		if secret != "" {
-			c.secrets = append(c.secrets, oneLine(string(value)), secret)
+			c.secrets = append(c.secrets, letter.OneLine(string(value)), secret)
 		}
 	}
 	return c, nil

@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/notify/letter"
+	"rearguard/alerts/wording"
 )
 
 // Two names that a room may have. The second is made to break out of what
@@ -114,7 +116,7 @@ func examples(name string) []Message {
 		for p := alerts.Low; p <= alerts.Critical; p++ {
 			full := AlarmNotice{
 				Facility: name, Kind: kind, Key: alerts.Key{Condition: "heat", Room: "nursery", Subject: name}, Occurrence: 42, Sequence: 1, Priority: p,
-				Title: "too hot", RoomName: name, Value: 36.4, Limit: 35, Unit: "°C", Detail: name, Zone: "UTC", Link: "https://rearguard.example.org/alarms",
+				Title: "too hot", RoomName: name, Measure: wording.Measure{Value: 36.4, Limit: 35, Unit: "°C"}, Detail: wording.Report(name), Audience: letter.Audience{Zone: "UTC"}, Link: "https://rearguard.example.org/alarms",
 				Advice:   alerts.Advice{Cause: "C.", Consequence: "D.", FirstAction: "F.", TimeToRespond: time.Hour},
 				RaisedAt: now.Add(-time.Hour), Time: now, Due: now.Add(time.Hour), Invented: true,
 				Circumstances: Circumstances{

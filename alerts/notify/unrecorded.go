@@ -172,7 +172,7 @@ func (u *Unrecorded) attempt(ctx context.Context, of lane, list []untold) result
 		case IsPermanent(err):
 			f.final = true
 			about.Error("notice refused; it is not recorded yet", "error", err)
-		case now.Sub(n.lead.CreatedAt) > n.alarm.usefulFor():
+		case now.Sub(n.lead.CreatedAt) > usefulFor(&n.alarm):
 			f.final = true
 			about.Error("notice given up; it is not recorded yet", "error", err)
 		default:
@@ -244,7 +244,7 @@ func (u *Unrecorded) news(claimed []Notice, now time.Time) []untold {
 }
 
 func (n untold) thread() thread {
-	return thread{n.alarm.occurrenceName(), n.lead.Channel, n.lead.Recipient}
+	return thread{n.alarm.OccurrenceName(), n.lead.Channel, n.lead.Recipient}
 }
 
 func (n untold) lane() lane { return lane{n.lead.Channel, n.lead.Recipient} }

@@ -176,7 +176,7 @@ func TestManyAlarmsAreOneMessageTheMostUrgentFirst(t *testing.T) {
 				t.Errorf("the message does not say %q:\n%s", want, m.Body)
 			}
 		}
-		if !strings.HasPrefix(m.Subject, "Critical: ") || !strings.Contains(m.Subject, "299 more") {
+		if !strings.Contains(m.Subject, "too hot 36.4 °C") || !strings.HasSuffix(m.Subject, "(+299)") {
 			t.Errorf("subject %q", m.Subject)
 		}
 		for id, state := range o.states() {

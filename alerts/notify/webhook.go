@@ -17,6 +17,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"rearguard/alerts/notify/letter"
 )
 
 const (
@@ -107,9 +109,9 @@ type webhookAlso struct {
 func alsoOf(a AlarmNotice) webhookAlso {
 	also := webhookAlso{
 		Type: "alarm." + string(a.Kind), State: "active", Occurrence: a.Occurrence, RaisedAt: a.RaisedAt, Sequence: a.Sequence,
-		Condition: string(a.Key.Condition), Room: string(a.Key.Room), Subject: a.Key.Subject, Priority: a.Priority.String(), Title: a.Title,
+		Condition: string(a.Key.Condition), Room: string(a.Key.Room), Subject: a.Key.Subject, Priority: a.Priority.String(), Title: a.Reader().Word(a.Title),
 	}
-	if a.over() {
+	if a.Ended() {
 		also.State = "normal"
 	}
 	return also
@@ -188,19 +190,19 @@ func (h *Webhook) write(m *Message) (call, error) {
 }
 
 func webhookBodyOf(m *Message) webhookBody {
-	a := m.Alarm
+	a, r := m.Alarm, m.Alarm.Reader()
 	data := webhookData{
 		Facility: a.Facility, Invented: a.Invented, State: "active",
 		Occurrence: a.Occurrence, RaisedAt: a.RaisedAt, Sequence: a.Sequence, Recipient: m.Notice.Recipient,
 		Condition: string(a.Key.Condition), Room: string(a.Key.Room), RoomName: a.RoomName, Subject: a.Key.Subject,
-		Priority: a.Priority.String(), Title: a.Title, Detail: a.Detail,
+		Priority: a.Priority.String(), Title: r.Word(a.Title), Detail: letter.OneLine(r.Say(a.Detail)),
 		webhookAdvice: webhookAdvice{
-			Cause: a.Cause, Consequence: a.Consequence, FirstAction: a.FirstAction,
+			Cause: r.Word(a.Cause), Consequence: r.Word(a.Consequence), FirstAction: r.Word(a.FirstAction),
 			TimeToRespondSeconds: a.TimeToRespond.Seconds(), Due: a.Due, Link: a.Link,
 		},
 		Headline: m.Subject, Text: m.Body,
 	}
-	if a.over() {
+	if a.Ended() {
 		data.State = "normal"
 	}
 	if a.Unit != "" {

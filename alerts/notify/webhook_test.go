@@ -77,7 +77,7 @@ func TestWebhookCallIsSignedAndComplete(t *testing.T) {
 			}
 			d := body.Data
 			if body.Type != "alarm.cleared" || d.State != "normal" || d.Sequence != 3 || d.Occurrence != 42 || d.Recipient != "lead" ||
-				d.Priority != "high" || d.Headline != "Over: Nursery too hot" || d.Number.Value != 36.44 {
+				d.Priority != "high" || d.Headline != "Back to normal: Nursery (was: too hot, 1 h)" || d.Number.Value != 36.44 {
 				t.Errorf("body = %s", got.body)
 			}
 		})

@@ -11,6 +11,7 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/alerts/notify/circuit"
+	"rearguard/alerts/wording"
 )
 
 const (
@@ -141,7 +142,7 @@ func (w *Worker) turn(l *lanes, q *Queue, now time.Time) turn {
 }
 
 func (w *Worker) lookAt(q *Queue, now time.Time) look {
-	return look{q.Newest, w.options.Circuits.Turns(), now}
+	return look{q.Newest, now}
 }
 
 // attempt does what there is to do for one person by one channel.
@@ -279,9 +280,9 @@ func (w *Worker) note(ctx context.Context, of lane, list []collapsed, err error)
 	var late []collapsed
 	for i := range list {
 		c := &list[i]
-		if age := now.Sub(c.lead.CreatedAt); age > c.alarm.usefulFor() {
+		if age := now.Sub(c.lead.CreatedAt); age > usefulFor(&c.alarm) {
 			about.Error("notice given up", "age", age, "error", err)
-			if err := w.outbox.MarkDead(ctx, c.lead.ID, now, fmt.Sprintf("given up after %s: %v", span(age), err)); err != nil {
+			if err := w.outbox.MarkDead(ctx, c.lead.ID, now, fmt.Sprintf("given up after %s: %v", wording.Reader{}.Exactly(age), err)); err != nil {
 				return err
 			}
 			continue

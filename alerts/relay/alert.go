@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/wording"
 )
 
 const (
@@ -32,9 +33,9 @@ type Standing struct {
 	Title string
 	// RoomName is what people read; empty for an alarm about rearguard itself.
 	RoomName string
-	// Value and Limit are in Unit; without a unit there is no number.
-	Value, Limit float64
-	Unit, Detail string
+	wording.Measure
+	// Detail is in English.
+	Detail string
 	alerts.Advice
 	RaisedAt time.Time
 	// Link leads to the page of alarms, empty where none is known.
@@ -65,7 +66,7 @@ func (s *Standing) alert() Alert {
 			"subject":   bounded(s.Key.Subject),
 		}),
 		Annotations: filled(map[string]string{
-			"headline":     valid(alerts.Headline(alerts.Definition{Title: s.Title}, place, s.Value, s.Limit, s.Unit)),
+			"headline":     valid(alerts.Headline(wording.Reader{}, s.Title, place, s.Measure)),
 			"detail":       valid(s.Detail),
 			"cause":        valid(s.Cause),
 			"first_action": valid(s.FirstAction),

@@ -19,12 +19,13 @@ import (
 	"rearguard/alerts/notify"
 	"rearguard/alerts/relay"
 	"rearguard/alerts/relay/relaytest"
+	"rearguard/alerts/wording"
 )
 
 func heat(room string, since time.Time) relay.Standing {
 	return relay.Standing{
 		Facility: "Moth House", Key: alerts.Key{Condition: "heat", Room: "nursery", Subject: room}, Priority: alerts.High, Title: "too hot", RoomName: "Nursery",
-		Value: 36.44, Limit: 35, Unit: "°C", Detail: "shelf 2",
+		Measure: wording.Measure{Value: 36.44, Limit: 35, Unit: "°C"}, Detail: "shelf 2",
 		Advice:   alerts.Advice{Cause: "Heater stuck on.", Consequence: "Animals die.", FirstAction: "Switch it off."},
 		RaisedAt: since, Link: "https://rearguard.example.org/alarms",
 	}

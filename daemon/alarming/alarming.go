@@ -15,7 +15,9 @@ import (
 	"rearguard/alerts/conditions"
 	"rearguard/alerts/incidents"
 	"rearguard/alerts/notify"
+	"rearguard/alerts/notify/letter"
 	"rearguard/alerts/performance"
+	"rearguard/alerts/wording"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/records"
 	"rearguard/sensors"
@@ -25,11 +27,14 @@ import (
 type Alarms struct {
 	// Rules turn what is seen of rooms into findings.
 	Rules *conditions.Evaluator
+	// AtRisk gives the cohorts that an alarm puts at risk.
+	AtRisk func(alerts.Key) []letter.Cohort
 
 	machine    *alerts.Machine
 	book       *incidents.Book
 	roster     []notify.Duty
 	people     map[string]string
+	readers    map[string]wording.Reader
 	letterhead notify.Letterhead
 	rooms      map[sensors.RoomID]string
 	calls      *performance.Calls
@@ -55,11 +60,11 @@ func New(f *facility.Facility, invented bool) (*Alarms, error) {
 	}
 	a := &Alarms{
 		Rules: conditions.NewEvaluator(definitions), machine: machine, book: incidents.NewBook(conditions.Incidents(), f.Incidents.Settle),
-		calls: performance.NewCalls(), roster: Roster(f), people: make(map[string]string), rooms: make(map[sensors.RoomID]string),
+		calls: performance.NewCalls(), roster: Roster(f), people: make(map[string]string), readers: Readers(f), rooms: make(map[sensors.RoomID]string),
 		letterhead: notify.Letterhead{Facility: f.Site.Name, Invented: invented, Zone: f.Site.Location.String()},
 	}
 	if base := f.Web.PublicURL; base != "" {
-		a.letterhead.Link = func(alerts.Key) string { return base + "/alarms" }
+		a.letterhead.Link = func(incident int64) string { return fmt.Sprintf("%s/alarms/incidents/%d", base, incident) }
 	}
 	for _, p := range f.People {
 		a.people[p.ID] = p.Name
@@ -75,6 +80,15 @@ func Roster(f *facility.Facility) []notify.Duty {
 	out := make([]notify.Duty, len(f.Roster))
 	for i, d := range f.Roster {
 		out[i] = notify.Duty{People: d.Who, Channels: d.Channels, Priorities: d.Priorities}
+	}
+	return out
+}
+
+// Readers are the languages and units of the people of the configuration.
+func Readers(f *facility.Facility) map[string]wording.Reader {
+	out := make(map[string]wording.Reader, len(f.People))
+	for i := range f.People {
+		out[f.People[i].ID] = f.People[i].Reader(&f.Site)
 	}
 	return out
 }
@@ -198,9 +212,9 @@ func (a *Alarms) tell(news []incidents.News) error {
 		n := &news[k]
 		lead := n.Incident.About()
 		told := notify.News(a.letterhead, *n, notify.Case{
-			Alarm: a.machine.Alarm(lead.Key), Definition: a.Definition, RoomName: a.rooms[lead.Key.Room],
+			Alarm: a.machine.Alarm(lead.Key), Definition: a.Definition, RoomName: a.rooms[lead.Key.Room], AtRisk: a.AtRisk(lead.Key),
 		})
-		to := notify.To{Priorities: n.Incident.Told, Names: a.people}
+		to := notify.To{Priorities: n.Incident.Told, Names: a.people, Readers: a.readers}
 		switch n.What {
 		case incidents.Call, incidents.Again:
 			to.Priorities = []alerts.Priority{lead.Priority}
@@ -227,6 +241,9 @@ func (a *Alarms) Incidents() (open, ended []incidents.Incident) { return a.book.
 func (a *Alarms) Collect(b *records.Batch) error {
 	b.Transitions, b.Outbox = append(b.Transitions, a.steps...), append(b.Outbox, a.notices...)
 	a.steps, a.notices = nil, nil
+	for _, ended := range a.book.TakeEnded() {
+		b.Incidents = append(b.Incidents, records.IncidentRow{Incident: ended, Priority: ended.Worst().Priority})
+	}
 	for _, one := range a.machine.TakeChanged() {
 		state, err := json.Marshal(one)
 		if err != nil {

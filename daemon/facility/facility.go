@@ -64,6 +64,10 @@ type Site struct {
 	// AltitudeM is the height above sea level in metres; it sets the air
 	// pressure.
 	AltitudeM float64 `yaml:"altitude_m" rule:"range=-500..6000"`
+	// Language and Temperature are those in which people are told, unless they
+	// have their own; English and °C if they are empty.
+	Language    Language `yaml:"language" rule:"one=en|de"`
+	Temperature Scale    `yaml:"temperature" rule:"one=celsius|fahrenheit"`
 }
 
 // Records says where history is kept and for how long.
@@ -318,6 +322,10 @@ type Person struct {
 	Email string `yaml:"email"`
 	// Phone is a number with the code of its country, for templates of webhooks.
 	Phone string `yaml:"phone"`
+	// Language and Temperature are those in which the person is told; those of
+	// the facility if they are empty.
+	Language    Language `yaml:"language" rule:"one=en|de"`
+	Temperature Scale    `yaml:"temperature" rule:"one=celsius|fahrenheit"`
 }
 
 // ChannelKind is a way to reach people.

@@ -215,7 +215,7 @@ func TestComplaint16SilenceNamesWhatIsMissing(t *testing.T) {
 		}
 	}
 	want := "shelf 1 (nursery-a), last heard 25.0 °C at " + last.Format("15:04")
-	if told.Key.Condition != conditions.SensorSilent || told.RoomName != "Nursery" || told.Detail != want || told.FirstAction == "" {
+	if told.Key.Condition != conditions.SensorSilent || told.RoomName != "Nursery" || told.Detail.String() != want || told.FirstAction == "" {
 		t.Errorf("told %+v, want of a silent sensor in the Nursery: %q", told, want)
 	}
 	b.do(Order{Verb: alerts.Shelve, Key: told.Key, Who: "keeper", Reason: "battery on its way", For: time.Hour})

@@ -153,6 +153,7 @@ func build(o Options, history past.Past, claimedLater map[sensors.SensorID]bool)
 	if f.watch, err = newWatch(f); err != nil {
 		return nil, err
 	}
+	f.alarms.AtRisk = f.watch.threatened
 	for i := range f.facility.Sensors {
 		if err := f.rooms.addSensor(&f.facility.Sensors[i]); err != nil {
 			return nil, err
@@ -177,7 +178,7 @@ func (f *Fold) TakeBatch() (*records.Batch, error) {
 	if err := f.alarms.Collect(out); err != nil {
 		return nil, err
 	}
-	things := len(out.Readings) + len(out.Reflags) + len(out.Journal) + len(out.Alarms) + len(out.Transitions) + len(out.Outbox) + len(out.Cohorts) + len(out.Counts)
+	things := len(out.Readings) + len(out.Reflags) + len(out.Journal) + len(out.Alarms) + len(out.Transitions) + len(out.Incidents) + len(out.Outbox) + len(out.Cohorts) + len(out.Counts)
 	if err := f.desk.TakeMemory(things > 0, f.out.batch.KeepState); err != nil {
 		return nil, err
 	}

@@ -31,7 +31,7 @@ func (f *Fold) Snapshot() *snapshot.Snapshot {
 	s.AlarmTotals = f.alarms.Totals(f.clock)
 	for i := range open {
 		def := f.alarms.Definition(open[i].Key.Condition)
-		s.Alarms = append(s.Alarms, snapshot.AlarmOf(&open[i], &def, f.watch.atRisk(open[i].Key)))
+		s.Alarms = append(s.Alarms, snapshot.AlarmOf(&open[i], &def, f.watch.atRisk(open[i].Key), f.facility.Site.Location))
 	}
 	snapshot.ActiveFirst(s.Alarms)
 	s.Incidents = snapshot.IncidentsOf(f.alarms)

@@ -3,9 +3,12 @@ package fold
 import (
 	"rearguard/alerts"
 	"rearguard/alerts/conditions"
+	"rearguard/alerts/notify/letter"
+	"rearguard/daemon/alarming"
 	"rearguard/daemon/rearing/population"
 	"rearguard/daemon/roomair"
 	"rearguard/sensors"
+	"rearguard/sensors/desk"
 )
 
 // allCohorts evaluates what is expected of the cohorts themselves.
@@ -66,68 +69,35 @@ func (cs *cohorts) heatInjury(c *cohort) *float64 {
 	return nil
 }
 
-// endOrphans ends alarms about what is no longer there: a cohort that was
-// moved or closed, a sensor or room that was taken out of the configuration.
-// Nothing would ever be found about them again.
+// endOrphans ends alarms about what is no longer there.
 func (w *watch) endOrphans() error {
-	for _, a := range w.alarms.Remembered() {
-		why := w.orphaned(a.Key)
-		if why == "" {
-			continue
-		}
-		if err := w.alarms.Observe(alerts.Observation{Key: a.Key, Time: w.clock, Truth: alerts.False, Detail: why}); err != nil {
-			return err
-		}
-	}
-	return nil
+	return w.alarms.EndOrphans(w.clock, alarming.Whereabouts{
+		Room:   func(id sensors.RoomID) bool { return w.rooms.by[id] != nil },
+		Sensor: func(id sensors.SensorID) *desk.Sensor { return w.desk.Sensor(id) },
+		All:    w.cohorts.all,
+		Live: func(id population.CohortID) bool {
+			_, err := w.cohorts.find(id)
+			return err == nil
+		},
+	})
 }
 
-// orphaned says why nothing can be found about a key, empty if it can.
-func (w *watch) orphaned(k alerts.Key) string {
-	if k.Room != "" && w.rooms.by[k.Room] == nil {
-		return "the room is no longer configured"
-	}
-	switch k.Condition {
-	case conditions.SensorSilent, conditions.SensorFault:
-		if k.Subject == "" {
-			return ""
-		}
-		if s := w.desk.Sensor(sensors.SensorID(k.Subject)); s == nil || s.Config().Room == "" || s.Config().Room != k.Room {
-			return "the sensor is no longer in this room"
-		}
-	case conditions.CohortUnwatched, conditions.SpeciesLost:
-		for c := range w.cohorts.all {
-			if string(c.ID) == k.Subject {
-				return ""
-			}
-		}
-		return "the cohort is closed"
-	case conditions.CohortOverdue, conditions.CohortStalled:
-		c, err := w.cohorts.find(population.CohortID(k.Subject))
-		if err != nil {
-			return "the cohort is closed"
-		}
-		if room, ok := c.Cohort.RoomAt(w.clock); !ok || room != k.Room {
-			return "the cohort is no longer in this room"
-		}
-	}
-	return ""
-}
-
-// atRisk are the cohorts that an alarm is about: the one it names, or all of
-// its room for what is wrong with the air there.
-func (w *watch) atRisk(k alerts.Key) []population.CohortID {
-	if k.Condition == conditions.CohortUnwatched || k.Condition == conditions.SpeciesLost {
-		return []population.CohortID{population.CohortID(k.Subject)}
-	}
-	if k.Room == "" || k.Condition == conditions.SensorSilent || k.Condition == conditions.SensorFault {
-		return nil
-	}
-	var ids []population.CohortID
-	for _, c := range w.cohorts.in(k.Room, w.clock) {
-		if k.Subject == "" || k.Subject == string(c.Cohort.ID) {
-			ids = append(ids, c.Cohort.ID)
+// atRisk are the cohorts that an alarm is about.
+func (w *watch) atRisk(k alerts.Key) (ids []population.CohortID) {
+	for c := range w.cohorts.all {
+		if room, _ := c.RoomAt(w.clock); conditions.Threatens(k, room, string(c.ID)) {
+			ids = append(ids, c.ID)
 		}
 	}
 	return ids
+}
+
+// threatened are those cohorts for whoever is told of it.
+func (w *watch) threatened(k alerts.Key) (list []letter.Cohort) {
+	for _, id := range w.atRisk(k) {
+		if c, err := w.cohorts.find(id); err == nil && c.Live() != nil {
+			list = append(list, c.AtRisk(c.forecast.Forecast, w.clock))
+		}
+	}
+	return list
 }

@@ -228,7 +228,7 @@ func HeatOf(cohort population.CohortID, sp *species.Species, shares []population
 			continue
 		}
 		stage := &sp.Stages[i]
-		h := conditions.HeatCohort{ID: string(cohort), Name: fmt.Sprintf("%s in %s", cohort, share.Name)}
+		h := conditions.HeatCohort{ID: string(cohort), Stage: share.Name}
 		switch {
 		case stage.Limits.Injury != nil:
 			l := stage.Limits.Injury

@@ -29,6 +29,8 @@ type ReplayOptions struct {
 	// Refused, if set, takes what was recorded and cannot be carried out with
 	// the configuration; without it that ends the replay.
 	Refused func(error)
+	// Batch, if set, takes what would have been stored, piece by piece.
+	Batch func(*records.Batch)
 }
 
 // Replayed is what came of a replay.
@@ -56,6 +58,9 @@ func Replay(ctx context.Context, o ReplayOptions) (*Replayed, error) {
 			out.Readings += len(b.Readings)
 			out.Transitions = append(out.Transitions, b.Transitions...)
 			out.Notices += len(b.Outbox)
+			if o.Batch != nil {
+				o.Batch(b)
+			}
 		},
 		Finished: func(id population.CohortID, p *population.Progress) { out.Progress[id] = p },
 	})

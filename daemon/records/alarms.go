@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/incidents"
 )
 
 // AlarmRow is the life cycle of one alarm as it stands.
@@ -64,6 +65,21 @@ func (s *statements) putAlarm(ctx context.Context, a *AlarmRow) error {
 func (s *statements) putTransition(ctx context.Context, t *AlarmTransition) error {
 	_, err := s.transition.ExecContext(ctx, append(alarmKey(t.Key),
 		t.Occurrence, t.Time.UnixMilli(), t.From.String(), t.To.String(), t.Who, t.Reason, string(t.Event), t.Annunciate, t.Cleared, int64(t.Priority))...)
+	return err
+}
+
+// IncidentRow is an incident that has ended, with the highest priority it had.
+type IncidentRow struct {
+	incidents.Incident
+	Priority alerts.Priority
+}
+
+func (s *statements) putIncident(ctx context.Context, i *IncidentRow) error {
+	body, err := json.Marshal(i.Incident)
+	if err != nil {
+		return err
+	}
+	_, err = s.incident.ExecContext(ctx, i.Number, i.BeganAt.UnixMilli(), i.EndedAt.UnixMilli(), string(i.Room), int64(i.Priority), text(body))
 	return err
 }
 

@@ -26,6 +26,9 @@ type Batch struct {
 	Alarms []AlarmRow
 	// Transitions are appended.
 	Transitions []AlarmTransition
+	// Incidents are those that have ended; they replace what was known of the
+	// same one.
+	Incidents []IncidentRow
 	// Outbox notices whose Key is already known change nothing. They are
 	// entered as pending, except for those whose State is Delivered, with the
 	// time of it in DoneAt: they were told before they could be entered.
@@ -146,6 +149,11 @@ func (s *Store) putRest(ctx context.Context, b *Batch) error {
 	for i := range b.Transitions {
 		if err := s.write.putTransition(ctx, &b.Transitions[i]); err != nil {
 			return fmt.Errorf("store transition of alarm %v: %w", b.Transitions[i].Key, err)
+		}
+	}
+	for i := range b.Incidents {
+		if err := s.write.putIncident(ctx, &b.Incidents[i]); err != nil {
+			return fmt.Errorf("store incident %d: %w", b.Incidents[i].Number, err)
 		}
 	}
 	for i := range b.Outbox {

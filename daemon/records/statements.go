@@ -16,6 +16,7 @@ type statements struct {
 
 	journal, state, clock, count, cohort, tally, calibration *sql.Stmt
 	alarm, closeAlarm, occurrence, transition, notice        *sql.Stmt
+	incident                                                 *sql.Stmt
 	all                                                      []*sql.Stmt
 }
 
@@ -65,6 +66,8 @@ func prepare(ctx context.Context, c *sql.Conn) (_ *statements, err error) {
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET closed = excluded.closed, ` + cycle)
 	s.transition = stmt(`INSERT INTO alarm_transition (condition, room, subject, occurrence, time, from_state, to_state, who, reason, event, annunciate, cleared, priority)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`)
+	s.incident = stmt(`INSERT INTO incident (number, began_at, ended_at, room, priority, state) VALUES (?, ?, ?, ?, ?, ?)
+		ON CONFLICT DO UPDATE SET ended_at = excluded.ended_at, priority = excluded.priority, state = excluded.state`)
 	s.notice = stmt(`INSERT INTO outbox (key, occurrence, priority, channel, recipient, payload, created_at, due_at, state, attempts, done_at)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (key) DO NOTHING`)
 	return s, err

@@ -1,7 +1,6 @@
 package roomair
 
 import (
-	"fmt"
 	"time"
 
 	"rearguard/alerts/conditions"
@@ -30,7 +29,7 @@ func SensorsOf(list []*desk.Sensor, now, listening time.Time, blind bool) []cond
 			}
 		}
 		if known && (blind || state.Fault != "" || !state.GoneSince.IsZero() || now.Sub(s.Spoke()) >= conditions.SilentAfter(state.Interval)) {
-			state.LastValue = fmt.Sprintf("%.1f °C", t.Value)
+			state.LastValue = conditions.Measured{Value: t.Value, Known: true}
 		}
 		out[i] = state
 	}

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/wording"
 	"rearguard/daemon/rearing/population"
 )
 
@@ -19,8 +20,11 @@ type Alarm struct {
 	Title string
 	alerts.Advice
 	// Value and Limit are in Unit; without a unit there is no number.
-	Value, Limit        float64
-	Unit                string
+	Value, Limit float64
+	Unit         string
+	// AirC is that of alerts.Finding.
+	AirC *float64
+	// Detail is in English.
 	Detail              string
 	RaisedAt, ClearedAt time.Time
 	// UnknownSince is since when the alarm is held as it is for want of data,
@@ -46,14 +50,15 @@ type Handling struct {
 	OutOfServiceBy, OutOfServiceReason string
 }
 
-// AlarmOf is an alarm as people see it, with its definition and the cohorts it
-// puts at risk.
-func AlarmOf(a *alerts.Alarm, def *alerts.Definition, cohorts []population.CohortID) Alarm {
+// AlarmOf is an alarm as people see it who read times in a zone, with its
+// definition and the cohorts it puts at risk.
+func AlarmOf(a *alerts.Alarm, def *alerts.Definition, cohorts []population.CohortID, zone *time.Location) Alarm {
+	reader := wording.Reader{Zone: zone}
 	v := Alarm{
 		Key: a.Key, Occurrence: a.Occurrence, Priority: def.Priority(), State: a.State(), Active: a.Active,
 		Title: def.Title, Advice: def.Advice(),
-		Value: a.Value, Limit: a.Limit, Unit: a.Unit, Detail: a.Detail, RaisedAt: a.RaisedAt, ClearedAt: a.ClearedAt,
-		UnknownSince: a.UnknownSince, Want: a.Want,
+		Value: a.Value, Limit: a.Limit, Unit: a.Unit, AirC: a.AirC, Detail: reader.Say(a.Detail), RaisedAt: a.RaisedAt, ClearedAt: a.ClearedAt,
+		UnknownSince: a.UnknownSince, Want: reader.Say(a.Want),
 		Handling: Handling{
 			AcknowledgedAt: a.AckedAt, AcknowledgedBy: a.AckedBy,
 			ShelvedUntil: a.ShelvedUntil, ShelvedBy: a.ShelvedBy, ShelvedReason: a.ShelveReason,

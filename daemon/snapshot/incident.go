@@ -1,7 +1,9 @@
 package snapshot
 
 import (
+	"cmp"
 	"slices"
+	"strings"
 
 	"rearguard/alerts"
 	"rearguard/alerts/incidents"
@@ -45,15 +47,33 @@ func IncidentsOf(b IncidentBook) []Incident {
 	slices.Reverse(ended)
 	list := make([]Incident, 0, len(open)+len(ended))
 	for _, i := range append(open, ended...) {
-		v := Incident{Incident: i, Steps: i.Steps(b.Definition)}
-		for _, m := range i.Members {
-			v.Titles = append(v.Titles, b.Definition(m.Key.Condition).Title)
-		}
-		def := b.Definition(i.About().Key.Condition)
-		v.Title, v.Advice = def.Title, def.Advice()
-		list = append(list, v)
+		list = append(list, IncidentOf(i, b.Definition))
 	}
 	return list
+}
+
+// IncidentOf is an incident as people see it, by the definitions of conditions. A
+// condition that no longer exists goes by its name.
+func IncidentOf(i incidents.Incident, definition func(alerts.Condition) alerts.Definition) Incident {
+	title := func(c alerts.Condition) string {
+		return cmp.Or(definition(c).Title, strings.ReplaceAll(string(c), "_", " "))
+	}
+	v := Incident{Incident: i, Steps: i.Steps(definition)}
+	for _, m := range i.Members {
+		v.Titles = append(v.Titles, title(m.Key.Condition))
+	}
+	about := i.About().Key.Condition
+	v.Title, v.Advice = title(about), definition(about).Advice()
+	return v
+}
+
+// Incident is the one of a number, nil if it is neither open nor ended lately.
+func (s *Snapshot) Incident(number int64) *Incident {
+	k := slices.IndexFunc(s.Incidents, func(i Incident) bool { return i.Number == number })
+	if k < 0 {
+		return nil
+	}
+	return &s.Incidents[k]
 }
 
 // IncidentWith is the newest incident of which an alarm is a part, nil for none.

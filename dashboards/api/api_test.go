@@ -315,8 +315,8 @@ func TestKeysAreSnakeCaseWithUnits(t *testing.T) {
 	doc := parse(t, call(handler(t, dashtest.New(dashtest.Sample())), http.MethodGet, "/api/v1/openapi.json", ""))
 	snake := regexp.MustCompile(`^[a-z]+(_[a-z]+)*$`)
 	unit := regexp.MustCompile(`_(celsius|ratio|pascals|seconds|degree_days|dbm|millimeters|animals)$`)
-	// A value beside its own unit key, and shares named as what they are.
-	plain := map[string]bool{"value": true, "limit": true, "ratio": true}
+	// Values beside their own unit key, and shares named as what they are.
+	plain := map[string]bool{"value": true, "limit": true, "dose": true, "ratio": true}
 	for name, schema := range doc["components"].(map[string]any)["schemas"].(map[string]any) {
 		for key, p := range schema.(map[string]any)["properties"].(map[string]any) {
 			if !snake.MatchString(key) {

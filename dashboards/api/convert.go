@@ -150,6 +150,9 @@ func incidentOf(i *snapshot.Incident) Incident {
 		if m.Peak.Unit != "" {
 			one.Value, one.Limit, one.Unit, one.ValueAt = scaled(&m.Peak.Value, 1), scaled(&m.Peak.Limit, 1), m.Peak.Unit, instant(m.Peak.At)
 		}
+		if m.Dose > 0 {
+			one.Dose = scaled(&m.Dose, 1)
+		}
 		out.Members = append(out.Members, one)
 	}
 	return out

@@ -319,6 +319,7 @@ type Member struct {
 	Limit      *float64   `json:"limit,omitempty" doc:"limit at that time"`
 	Unit       string     `json:"unit,omitempty"`
 	ValueAt    *time.Time `json:"value_at,omitempty"`
+	Dose       *float64   `json:"dose,omitempty" doc:"how far the value was beyond the limit of the time, summed up over time, in unit times hours"`
 }
 
 // Key identifies an alarm.

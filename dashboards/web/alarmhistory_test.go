@@ -12,9 +12,11 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/incidents"
 	"rearguard/alerts/performance"
 	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/population"
+	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/dashtest"
 	"rearguard/dashboards/web"
 )
@@ -63,6 +65,41 @@ func (d *madeUpPast) WithLimits(ctx context.Context, ask lookback.Question, prog
 	}, nil
 }
 
+// over is an incident that has ended: dry air, which a cause explained.
+func over() snapshot.Incident {
+	began := dashtest.Now().Add(-5 * time.Hour)
+	i := incidents.Incident{
+		Number: 17, Room: "nursery", Theme: "air", BeganAt: began, QuietAt: began.Add(90 * time.Minute), EndedAt: began.Add(110 * time.Minute),
+		Calls: 2, Told: []alerts.Priority{alerts.Medium}, TakenBy: "Ines", TakenAt: began.Add(10 * time.Minute),
+		Members: []incidents.Member{
+			{Key: alerts.Key{Condition: "drying", Room: "nursery"}, Occurrence: 17, Priority: alerts.Medium, RaisedAt: began, ClearedAt: began.Add(90 * time.Minute),
+				Peak: incidents.Peak{At: began, Value: 1.91, Limit: 1.4, Unit: "kPa"}, Dose: 0.42},
+			{Key: alerts.Key{Condition: "since_taken_out", Room: "nursery"}, Occurrence: 18, Priority: alerts.Low, RaisedAt: began, ClearedAt: began.Add(time.Hour)},
+		},
+	}
+	return snapshot.IncidentOf(i, func(c alerts.Condition) alerts.Definition {
+		if c != "drying" {
+			return alerts.Definition{}
+		}
+		return alerts.Definition{Title: "air too dry", Consequence: "Eggs shrivel.", Severity: alerts.Major, TimeToRespond: time.Hour}
+	})
+}
+
+func (d *madeUpPast) Incidents(_ context.Context, days int) ([]snapshot.Incident, error) {
+	if days == 7 {
+		return nil, nil
+	}
+	return []snapshot.Incident{over()}, nil
+}
+
+func (d *madeUpPast) Incident(_ context.Context, number int64) (*snapshot.Incident, error) {
+	if number != 17 {
+		return nil, nil
+	}
+	i := over()
+	return &i, nil
+}
+
 func TestAlarmHistoryPages(t *testing.T) {
 	past := &madeUpPast{}
 	site, err := web.New(dashtest.New(dashtest.Sample()), web.Options{Now: dashtest.Now, Wall: dashtest.Now, Alarms: past})
@@ -79,6 +116,10 @@ func TestAlarmHistoryPages(t *testing.T) {
 		"/alarms/performance":                       {"How the alarms do", "41", `flag-bad">12<`, "at most 10", "heat, nursery", "30 calls"},
 		"/alarms/performance?days=7":                {"How the alarms do"},
 		"/alarms/performance?days=-3":               {"How the alarms do"},
+		"/alarms/history":                           {"What happened", "/alarms/incidents/17", "Nursery: air too dry", "1.91", "0.42", "kPa·h", "1 h 30 min", "Ines"},
+		"/alarms/history?days=7":                    {"Nothing has ended in the last 7 days"},
+		"/alarms/incidents/17":                      {"Nursery: air too dry", "Back to normal", "Eggs shrivel.", "since taken out", "2 times", "0.42"},
+		"/alarms/incidents/41":                      {"Nursery is too hot", "Switch the heater off", "still on", "Acknowledge", "34.2"},
 		"/alarms/try":                               {"Try limits on the past", `name="heat"`},
 		"/alarms/try?room=nursery&days=5&heat=31.5": {`value="31.5"`},
 	} {
@@ -94,6 +135,11 @@ func TestAlarmHistoryPages(t *testing.T) {
 	}
 	if code, _ := get("/alarms/performance?days=365"); code == http.StatusOK {
 		t.Error("a failure of the records is shown as a good page")
+	}
+	for _, path := range []string{"/alarms/incidents/18", "/alarms/incidents/-1", "/alarms/incidents/x", "/alarms/incidents/99999999999999999999"} {
+		if code, _ := get(path); code != http.StatusNotFound {
+			t.Errorf("%s: status %d", path, code)
+		}
 	}
 	bare, err := web.New(dashtest.New(dashtest.Sample()), web.Options{Now: dashtest.Now, Wall: dashtest.Now})
 	if err != nil {

@@ -44,8 +44,7 @@ func (s *State) Open() bool { return s.Failures >= OpensAfter }
 type Board struct {
 	mu sync.Mutex
 	// list are the channels that were used.
-	list  map[string]State
-	turns int
+	list map[string]State
 }
 
 // New returns a board of channels of which nothing is known.
@@ -61,9 +60,6 @@ func (b *Board) Failed(channel string, at time.Time, problem string) {
 	}
 	s.Channel, s.Last, s.Problem = channel, at, problem
 	s.Failures++
-	if s.Failures == OpensAfter {
-		b.turns++
-	}
 	b.list[channel] = s
 }
 
@@ -73,9 +69,6 @@ func (b *Board) Took(channel string) (recovered bool) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	s, used := b.list[channel]
-	if s.Open() {
-		b.turns++
-	}
 	b.list[channel] = State{Channel: channel}
 	return !used || s.Failures > 0
 }
@@ -85,7 +78,6 @@ func (b *Board) Forget() {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.list = map[string]State{}
-	b.turns++
 }
 
 // Open reports whether a channel is open.
@@ -94,13 +86,6 @@ func (b *Board) Open(channel string) bool {
 	defer b.mu.Unlock()
 	s := b.list[channel]
 	return s.Open()
-}
-
-// Turns counts how often a channel was opened or closed.
-func (b *Board) Turns() int {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.turns
 }
 
 // Probe is when an open channel is to be tried next, by a clock that says now:

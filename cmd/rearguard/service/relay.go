@@ -9,6 +9,7 @@ import (
 	"rearguard/alerts"
 	"rearguard/alerts/notify"
 	"rearguard/alerts/relay"
+	"rearguard/alerts/wording"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
@@ -119,10 +120,10 @@ func standing(now *snapshot.Snapshot, publicURL string) []relay.Standing {
 		if a.State != alerts.Unacknowledged && a.State != alerts.Acknowledged {
 			continue
 		}
-		found := alerts.Finding{Detail: a.Detail, Want: a.Want}
+		found := alerts.Finding{Detail: wording.Report(a.Detail), Want: wording.Report(a.Want)}
 		s := relay.Standing{
 			Facility: now.Facility, Key: a.Key, Priority: a.Priority, Title: a.Title,
-			Value: a.Value, Limit: a.Limit, Unit: a.Unit, Detail: found.Words(), Advice: a.Advice, RaisedAt: a.RaisedAt, Link: link,
+			Measure: wording.Measure{Value: a.Value, Limit: a.Limit, Unit: a.Unit, AirC: a.AirC}, Detail: found.Words().String(), Advice: a.Advice, RaisedAt: a.RaisedAt, Link: link,
 		}
 		if a.Key.Room != "" {
 			s.RoomName = now.RoomName(a.Key.Room)

@@ -13,6 +13,7 @@ import (
 	"rearguard/daemon/fold"
 	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/species"
+	"rearguard/daemon/snapshot"
 	"rearguard/daemon/strict"
 	"rearguard/dashboards/web/technician"
 )
@@ -138,6 +139,16 @@ func (a alarmRecords) now() *lookback.AlarmRecords {
 // Performance measures the alarms over the last days of the records.
 func (a alarmRecords) Performance(ctx context.Context, days int) (*lookback.AlarmPerformance, error) {
 	return a.now().Performance(ctx, days)
+}
+
+// Incidents are those that ended in the last days of the records.
+func (a alarmRecords) Incidents(ctx context.Context, days int) ([]snapshot.Incident, error) {
+	return a.now().Incidents(ctx, days)
+}
+
+// Incident is the ended one of a number.
+func (a alarmRecords) Incident(ctx context.Context, number int64) (*snapshot.Incident, error) {
+	return a.now().Incident(ctx, number)
 }
 
 // WithLimits replays one room with other limits.

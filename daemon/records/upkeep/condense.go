@@ -29,7 +29,7 @@ type Keep struct {
 	Now time.Time
 	// DetailDays is how long the steps of alarms that are over, notices that
 	// came to their end, and what machines wrote into the journal are kept; 0
-	// is for ever.
+	// is for ever. Incidents are kept for ever.
 	DetailDays int
 	// DetailRows is how many rows of one kind of these are kept at most, however
 	// young, but for those of the last week: something that flaps writes
@@ -39,11 +39,13 @@ type Keep struct {
 
 // detail is one kind of row that is condensed once it is old. Find gives the
 // numbers of rows older than a time, at most so many; carry keeps in short what
-// is needed of the rows in a JSON list, and drop lets them go.
+// is needed of the rows in a JSON list, and drop lets them go. What is for years
+// goes only where there is too much of it.
 type detail struct {
 	what, times string
 	find        string
 	carry, drop string
+	forYears    bool
 }
 
 // details are all kinds. What belongs to an alarm that stands is left alone,
@@ -75,6 +77,12 @@ func details() []detail {
 				AND occurrence NOT IN ` + standing + ` ORDER BY id LIMIT ?2`,
 			drop: `DELETE FROM outbox WHERE id IN (SELECT value FROM json_each(?))`,
 		},
+		{
+			what: "incidents", forYears: true,
+			times: `SELECT ended_at FROM incident ORDER BY ended_at DESC LIMIT 1 OFFSET ?`,
+			find:  `SELECT number FROM incident WHERE ended_at <= ? ORDER BY ended_at LIMIT ?`,
+			drop:  `DELETE FROM incident WHERE number IN (SELECT value FROM json_each(?))`,
+		},
 	}
 }
 
@@ -97,7 +105,10 @@ func Condense(ctx context.Context, s *records.Store, keep Keep) error {
 }
 
 func condense(ctx context.Context, s *records.Store, d *detail, keep Keep) error {
-	before := keep.Now.AddDate(0, 0, -keep.DetailDays).UnixMilli()
+	var before int64
+	if !d.forYears {
+		before = keep.Now.AddDate(0, 0, -keep.DetailDays).UnixMilli()
+	}
 	crowded, err := column[sql.NullInt64](ctx, s, d.times, cmp.Or(keep.DetailRows, detailRows))
 	if err != nil {
 		return err

@@ -13,6 +13,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"rearguard/alerts"
+	"rearguard/alerts/incidents"
 	"rearguard/alerts/notify"
 	"rearguard/daemon/records"
 	"rearguard/sensors"
@@ -83,7 +84,8 @@ func twoYears(t *testing.T, s *records.Store) (now time.Time) {
 				{Key: fmt.Sprintf("standing-%d", n), Occurrence: 1, Channel: "mail", CreatedAt: at, DueAt: at, State: notify.Delivered, DoneAt: at},
 				{Key: fmt.Sprintf("pending-%d", n), Occurrence: 10 + n, Channel: "hook", CreatedAt: at, DueAt: at},
 			},
-			State: map[string][]byte{},
+			State:     map[string][]byte{},
+			Incidents: []records.IncidentRow{{Incident: incidents.Incident{Number: 10 + n, BeganAt: at, EndedAt: at}}},
 		}
 		if n == 0 {
 			b.Alarms = append(b.Alarms, records.AlarmRow{Key: standing, Occurrence: 1, Active: true, RaisedAt: at, State: json.RawMessage(`{"long":2}`)})
@@ -120,6 +122,7 @@ func TestDetailsAreCondensed(t *testing.T) {
 		`SELECT count(*) FROM alarm_transition WHERE occurrence = 1`:                 73,
 		`SELECT count(*) FROM alarm_transition WHERE occurrence > 1`:                 2 * 41,
 		`SELECT count(*) FROM occurrence`:                                            74,
+		`SELECT count(*) FROM incident`:                                              73,
 		`SELECT count(*) FROM occurrence WHERE state <> 'null'`:                      42,
 		`SELECT sum(calls) FROM occurrence`:                                          32,
 		`SELECT count(*) FROM outbox WHERE key LIKE 'over%'`:                         41,
@@ -166,14 +169,18 @@ func TestFlappingIsBounded(t *testing.T) {
 	b := &records.Batch{Journal: []records.JournalEntry{{Arrival: day0, Kind: "count", Who: "Ada"}}}
 	const most = 3000
 	for i := range most + 1500 {
-		b.Journal = append(b.Journal, records.JournalEntry{Arrival: day0.Add(time.Duration(i) * 10 * time.Minute), Kind: "presence"})
+		at := day0.Add(time.Duration(i) * 10 * time.Minute)
+		b.Journal = append(b.Journal, records.JournalEntry{Arrival: at, Kind: "presence"})
+		b.Incidents = append(b.Incidents, records.IncidentRow{Incident: incidents.Incident{Number: int64(i), BeganAt: at, EndedAt: at}})
 	}
 	commit(t, s, b)
 	if err := Condense(t.Context(), s, Keep{Now: now, DetailDays: 400, DetailRows: most}); err != nil {
 		t.Fatal(err)
 	}
-	if got := one[int](t, s, `SELECT count(*) FROM journal WHERE kind = 'presence'`); got > most || got < most-10 {
-		t.Errorf("%d entries are left, want %d", got, most)
+	for _, query := range []string{`SELECT count(*) FROM journal WHERE kind = 'presence'`, `SELECT count(*) FROM incident`} {
+		if got := one[int](t, s, query); got > most || got < most-10 {
+			t.Errorf("%s: %d are left, want %d", query, got, most)
+		}
 	}
 	if got := one[int](t, s, `SELECT count(*) FROM journal WHERE who = 'Ada'`); got != 1 {
 		t.Error("what a person did is gone")

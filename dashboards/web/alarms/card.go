@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/wording"
 	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/format"
 	"rearguard/dashboards/web/page"
@@ -62,6 +63,11 @@ func Silenced(a *snapshot.Alarm) bool {
 
 // HasValue reports whether a value against a limit says anything.
 func (c Card) HasValue() bool { return c.Unit != "" }
+
+// Beside is what a value in kPa means, as a humidity; empty for any other.
+func (c Card) Beside(v float64) string {
+	return wording.Reader{}.Beside(wording.Measure{Value: v, Unit: c.Unit, AirC: c.AirC})
+}
 
 // Heading is the title with the room and the sensor or cohort it is about,
 // unless the title names them already.

@@ -4,8 +4,6 @@ import (
 	"context"
 	"fmt"
 	"net/http"
-	"slices"
-	"strconv"
 	"time"
 
 	"rearguard/alerts"
@@ -19,6 +17,7 @@ import (
 
 // Records answer how the alarms have done.
 type Records interface {
+	Incidents
 	// Performance measures the alarms over the last days.
 	Performance(ctx context.Context, days int) (*lookback.AlarmPerformance, error)
 	// WithLimits says what other limits would have made of a room's last days.
@@ -37,6 +36,8 @@ func New(records Records) *Desk { return &Desk{trials{records: records}} }
 func (d *Desk) Pages() []page.Page {
 	return []page.Page{
 		{Path: "/alarms", Sections: []page.Section{page.Live("alarms-all")}, Build: alarmsPage},
+		{Path: "/alarms/history", Sections: []page.Section{page.Fixed("incident-history")}, Build: d.historyPage},
+		{Path: "/alarms/incidents/{number}", Sections: []page.Section{page.Live("incident")}, Build: d.incidentPage},
 		{Path: "/alarms/performance", Sections: []page.Section{page.Fixed("alarm-performance")}, Build: d.performancePage},
 		d.tryAgain(),
 	}
@@ -58,8 +59,7 @@ var errNoRecords = fmt.Errorf("the records are %w: this server shows the present
 type performanceModel struct {
 	*lookback.AlarmPerformance
 	Days int
-	// Spans are those offered, in days; the standard asks for at least 30
-	// before its figures mean much.
+	// Spans are those offered, in days.
 	Spans []int
 }
 
@@ -67,10 +67,7 @@ func (d *Desk) performancePage(_ *page.View, r *http.Request) (page.Content, err
 	if d.records == nil {
 		return page.Content{}, errNoRecords
 	}
-	m := performanceModel{Days: 30, Spans: []int{7, 30, 90, 365}}
-	if days, err := strconv.Atoi(r.URL.Query().Get("days")); err == nil && slices.Contains(m.Spans, days) {
-		m.Days = days
-	}
+	m := performanceModel{Days: spanOf(r, daySpans, 30), Spans: daySpans}
 	var err error
 	if m.AlarmPerformance, err = d.records.Performance(r.Context(), m.Days); err != nil {
 		return page.Content{}, err
