@@ -34,15 +34,8 @@ peers: [{id: north, name: North house, secret_env: REARGUARD_TEST_PEER}]
 `), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	f, err := facility.Load(config)
-	if err != nil {
-		t.Fatal(err)
-	}
+	f, catalog := loaded(t, config)
 	f.Peers[0].SilentAfter = 2 * time.Second
-	catalog, err := species.CatalogOf(f.Species)
-	if err != nil {
-		t.Fatal(err)
-	}
 	var pages string
 	run := func() (stop func()) {
 		listener, err := net.Listen("tcp", "127.0.0.1:0")
@@ -135,4 +128,18 @@ peers: [{id: north, name: North house, secret_env: REARGUARD_TEST_PEER}]
 		t.Fatalf("a beat is answered by %d", got)
 	}
 	until("it was heard of again", "north false")
+}
+
+// loaded is a configuration with its species.
+func loaded(t *testing.T, config string) (*facility.Facility, *species.Catalog) {
+	t.Helper()
+	f, err := facility.Load(config)
+	if err != nil {
+		t.Fatal(err)
+	}
+	catalog, err := species.CatalogOf(f.Species)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return f, catalog
 }

@@ -18,8 +18,6 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
 	"rearguard/daemon"
-	"rearguard/daemon/facility"
-	"rearguard/daemon/rearing/species"
 	"rearguard/sensors"
 	"rearguard/sensors/broker/embedded"
 )
@@ -103,15 +101,8 @@ heartbeat: {url_env: REARGUARD_TEST_BEAT, method: post, every: 10s}
 `, mqttBroker.URL())), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	f, err := facility.Load(config)
-	if err != nil {
-		t.Fatal(err)
-	}
+	f, catalog := loaded(t, config)
 	f.Heartbeat.Every = 200 * time.Millisecond
-	catalog, err := species.CatalogOf(f.Species)
-	if err != nil {
-		t.Fatal(err)
-	}
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -145,17 +136,7 @@ heartbeat: {url_env: REARGUARD_TEST_BEAT, method: post, every: 10s}
 		t.Error("the watcher outside was told before there was a reading")
 	}
 
-	client := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(mqttBroker.URL()).SetClientID("sensor"))
-	publish := func(value string) {
-		t.Helper()
-		if token := client.Publish("t/s", 1, false, value); !token.WaitTimeout(5*time.Second) || token.Error() != nil {
-			t.Fatalf("publish: %v", token.Error())
-		}
-	}
-	if token := client.Connect(); !token.WaitTimeout(5*time.Second) || token.Error() != nil {
-		t.Fatalf("connect: %v", token.Error())
-	}
-	defer client.Disconnect(0)
+	publish := publisherTo(t, mqttBroker.URL())
 	publish("24.0")
 	for range 2 {
 		select {
@@ -187,5 +168,21 @@ heartbeat: {url_env: REARGUARD_TEST_BEAT, method: post, every: 10s}
 	}
 	if !m.hears("STOPPING=1", time.Second) {
 		t.Error("the service manager does not hear of the stop")
+	}
+}
+
+// publisherTo is a sensor that publishes on t/s.
+func publisherTo(t *testing.T, url string) func(value string) {
+	t.Helper()
+	client := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(url).SetClientID("sensor"))
+	if token := client.Connect(); !token.WaitTimeout(5*time.Second) || token.Error() != nil {
+		t.Fatalf("connect: %v", token.Error())
+	}
+	t.Cleanup(func() { client.Disconnect(0) })
+	return func(value string) {
+		t.Helper()
+		if token := client.Publish("t/s", 1, false, value); !token.WaitTimeout(5*time.Second) || token.Error() != nil {
+			t.Fatalf("publish: %v", token.Error())
+		}
 	}
 }
