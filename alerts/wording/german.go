@@ -144,6 +144,7 @@ func germanBriefs() map[string]string {
 		"records cannot all be read":      "Aufzeichnung lückenhaft",
 		"notices do not get out":          "Nachrichten stecken fest",
 		"no proof that notices arrive":    "Übung fehlt",
+		"another site is silent":          "Standort stumm",
 		"clock is wrong":                  "Uhr geht falsch",
 		"clock was moved":                 "Uhr verstellt",
 	}
