@@ -147,7 +147,7 @@ func (w *watcher) take(t *rapid.T, tr alerts.Transition, newest *int64) {
 		if tr.Event == alerts.EventRepeat && (tr.From != alerts.Unacknowledged || w.acknowledged || w.calls == 0) {
 			t.Fatalf("repeated what was acknowledged or never called: %+v", tr)
 		}
-		fresh := tr.Event == alerts.EventRaise || tr.Event == alerts.EventRecur || tr.Event == alerts.EventReAlarm || tr.Event == alerts.EventRepeat
+		fresh := tr.Event == alerts.EventRaise || tr.Event == alerts.EventRecur || tr.Event == alerts.EventReAlarm || tr.Event == alerts.EventInVain || tr.Event == alerts.EventRepeat
 		if !fresh && w.calls > 0 && !w.owed {
 			t.Fatalf("called twice: %+v", tr)
 		}

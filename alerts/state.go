@@ -71,6 +71,8 @@ const (
 	// EventGoing: acknowledged by somebody who is on the way.
 	EventGoing   Event = "going"
 	EventReAlarm Event = "re-alarm"
+	// EventInVain: an acknowledgement led to nothing.
+	EventInVain Event = "in-vain"
 	// EventRepeat: nobody acknowledged a call.
 	EventRepeat          Event = "repeat"
 	EventShelve          Event = "shelve"

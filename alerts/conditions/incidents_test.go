@@ -38,7 +38,9 @@ func newDesk(t *testing.T) *desk {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return &desk{t: t, machine: machine, book: incidents.NewBook(conditions.Incidents(), 20*time.Minute)}
+	d := &desk{t: t, machine: machine, book: incidents.NewBook(conditions.Incidents(), 20*time.Minute)}
+	machine.Lead(d.book.Leads)
+	return d
 }
 
 func (d *desk) take(steps []alerts.Transition) {
@@ -67,6 +69,9 @@ func (d *desk) at(clock string) time.Time {
 
 // pass lets time pass.
 func (d *desk) pass(clock string) {
+	for at := d.machine.Due(); !at.IsZero() && at.Before(d.at(clock)); at = d.machine.Due() {
+		d.take(d.machine.Advance(at))
+	}
 	d.take(d.machine.Advance(d.at(clock)))
 	d.tell(d.book.Advance(d.at(clock)))
 }
@@ -132,7 +137,8 @@ func TestStuckHeaterIsOneIncident(t *testing.T) {
 	d.find("13:20", conditions.FastChange, "pupae", alerts.True, 25, 8)
 	d.find("13:30", conditions.DaySwing, "pupae", alerts.True, 15, 12)
 	d.pass("15:00")
-	d.want("09:40 call fast_change", "11:45 call heat", "12:05 taken heater_stuck_on", "13:36 over heater_stuck_on")
+	// The heater is still on an hour after somebody took it on.
+	d.want("09:40 call fast_change", "11:45 call heat", "12:05 taken heater_stuck_on", "13:05 again heater_stuck_on", "13:36 over heater_stuck_on")
 	ended := d.book.Ended()
 	if len(ended) != 1 {
 		t.Fatalf("ended %+v", ended)

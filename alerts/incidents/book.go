@@ -38,6 +38,8 @@ const (
 	Call What = "call"
 	// Again asks once more.
 	Again What = "again"
+	// Next asks somebody more, since nobody has answered.
+	Next What = "next"
 	// Over says that it has ended; of one that never called nothing is told.
 	Over What = "over"
 	// Taken says that a person has it, or is on the way.
@@ -49,12 +51,17 @@ type News struct {
 	What     What
 	Time     time.Time
 	Incident Incident
+	// To is the only person it is for, empty where the roster says.
+	To string
+	// Had is who had the incident until a call, and is called with the others.
+	Had string
 }
 
 // State is what must outlive a restart.
 type State struct {
-	Open  []Incident `json:"open,omitempty"`
-	Ended []Incident `json:"ended,omitempty"`
+	Open    []Incident `json:"open,omitempty"`
+	Ended   []Incident `json:"ended,omitempty"`
+	Waiting []Waiting  `json:"waiting,omitempty"`
 }
 
 // Book keeps all incidents. It belongs to one goroutine.
@@ -64,6 +71,8 @@ type Book struct {
 	settle time.Duration
 	open   []*Incident
 	ended  []Incident
+	// waiting are people who hear of something later.
+	waiting []Waiting
 	// done are those that have ended since the last TakeEnded.
 	done []Incident
 }
@@ -76,25 +85,28 @@ func NewBook(roles map[alerts.Condition]Role, settle time.Duration) *Book {
 	return &Book{roles: roles, settle: settle}
 }
 
-// Advance lets time pass up to now, and tells what has ended.
+// Advance lets time pass up to now, and tells what has ended, who is called next
+// and who hears of it only now. Due says in which steps.
 func (b *Book) Advance(now time.Time) []News {
 	due := func(i *Incident) bool { return !i.QuietAt.IsZero() && !b.over(i).After(now) }
-	if !slices.ContainsFunc(b.open, due) && (len(b.ended) == 0 || now.Sub(b.ended[0].EndedAt) <= endedFor) {
+	if next := b.Due(); (next.IsZero() || next.After(now)) && (len(b.ended) == 0 || now.Sub(b.ended[0].EndedAt) <= endedFor) {
 		return nil
 	}
-	var news []News
+	news := b.escalate(now)
 	b.open = slices.DeleteFunc(b.open, func(i *Incident) bool {
 		if !due(i) {
 			return false
 		}
 		i.EndedAt = b.over(i)
+		i.WaitingSince, i.NextAt = time.Time{}, time.Time{}
 		if len(i.Told) > 0 {
-			news = append(news, News{Over, i.EndedAt, i.clone()})
+			news = append(news, News{What: Over, Time: i.EndedAt, Incident: i.clone()})
 		}
 		b.ended, b.done = append(b.ended, i.clone()), append(b.done, i.clone())
 		return true
 	})
 	b.ended = forget(b.ended, now)
+	news = append(news, b.heard(now)...)
 	slices.SortStableFunc(news, func(a, b News) int {
 		return cmp.Or(a.Time.Compare(b.Time), cmp.Compare(a.Incident.Number, b.Incident.Number))
 	})
@@ -146,8 +158,17 @@ func (b *Book) Take(t alerts.Transition, priority alerts.Priority) []News {
 	}
 	i.settle(t.Time)
 	var news []News
+	had := i.TakenBy
 	if what := i.tells(&t, m); what != "" {
-		news = append(news, News{what, t.Time, i.clone()})
+		n := News{What: what, Time: t.Time, Incident: i.clone()}
+		switch {
+		case what == Taken:
+		case i.Vain != nil && t.Event == alerts.EventInVain:
+			n.To = i.Vain.By
+		default:
+			n.Had = had
+		}
+		news = append(news, n)
 	}
 	return append(news, b.Advance(t.Time)...)
 }
@@ -156,6 +177,9 @@ func (b *Book) Take(t alerts.Transition, priority alerts.Priority) []News {
 func (i *Incident) settle(at time.Time) {
 	switch {
 	case i.open():
+		if !i.QuietAt.IsZero() {
+			i.wake(at)
+		}
 		i.QuietAt = time.Time{}
 	case i.QuietAt.IsZero():
 		i.QuietAt = at
@@ -166,7 +190,7 @@ func (i *Incident) settle(at time.Time) {
 func (i *Incident) tells(t *alerts.Transition, m *Member) What {
 	going := t.Event == alerts.EventGoing
 	if t.Event == alerts.EventAcknowledge && i.TakenBy == "" || going && !(i.Going && i.TakenBy == t.Who) {
-		i.TakenBy, i.TakenAt, i.Going = t.Who, t.Time, going
+		i.answered(t)
 		if len(i.Told) > 0 {
 			return Taken
 		}
@@ -177,7 +201,7 @@ func (i *Incident) tells(t *alerts.Transition, m *Member) What {
 	}
 	others := func(o *Member) bool { return o.calls() && o.Occurrence != m.Occurrence }
 	other := i.best(others)
-	again := t.Event == alerts.EventRepeat || t.Event == alerts.EventReAlarm
+	again := t.Event == alerts.EventRepeat || t.Event == alerts.EventReAlarm || t.Event == alerts.EventInVain
 	switch {
 	case len(i.Told) == 0:
 	case m.Herald && !again && i.explains(m):
@@ -192,7 +216,7 @@ func (i *Incident) tells(t *alerts.Transition, m *Member) What {
 	case (m.Explains || m.Herald) && !again && m.Priority <= other.Priority:
 		return ""
 	}
-	i.TakenBy, i.TakenAt, i.Going = "", time.Time{}, false
+	i.unanswered(t)
 	i.Calls++
 	if !slices.Contains(i.Told, m.Priority) {
 		i.Told = append(i.Told, m.Priority)
@@ -259,6 +283,7 @@ func (b *Book) reopened(a *alerts.Alarm) *Incident {
 	i := b.ended[k].clone()
 	b.ended = slices.Delete(slices.Clone(b.ended), k, k+1)
 	i.QuietAt, i.EndedAt = time.Time{}, time.Time{}
+	i.Rank, i.Vain = 0, nil
 	b.open = append(b.open, &i)
 	return &i
 }
@@ -290,6 +315,11 @@ func (b *Book) follow(i *Incident, a *alerts.Alarm, at time.Time) *Incident {
 	}
 	i.settle(at)
 	if len(i.Members) == 0 {
+		for _, c := range i.Called {
+			if root.CalledLast(c.Person).IsZero() {
+				root.Called = append(root.Called, c)
+			}
+		}
 		b.open = slices.DeleteFunc(b.open, func(o *Incident) bool { return o == i })
 	}
 	return root
@@ -327,6 +357,7 @@ func peakOf(at time.Time, value, limit float64, unit string, airC *float64) Peak
 func (b *Book) Move(by time.Duration) {
 	for _, i := range b.open {
 		i.QuietAt = sensors.Moved(i.QuietAt, by)
+		i.moveAnswers(by)
 		for k := range i.Members {
 			i.Members[k].Last.At = sensors.Moved(i.Members[k].Last.At, by)
 		}
@@ -355,6 +386,12 @@ func (b *Book) TakeEnded() []Incident {
 	return done
 }
 
+// Leads reports whether an alarm is the one to act on first in an incident of
+// which something is on.
+func (b *Book) Leads(key alerts.Key) bool {
+	return slices.ContainsFunc(b.open, func(i *Incident) bool { return i.QuietAt.IsZero() && i.Lead().Key == key })
+}
+
 // Together are the alarms that are handled with one.
 func (b *Book) Together(key alerts.Key) []alerts.Key {
 	// What is over may still wait to be seen.
@@ -376,11 +413,11 @@ func (b *Book) Together(key alerts.Key) []alerts.Key {
 }
 
 // State returns what must outlive a restart.
-func (b *Book) State() State { return State{b.Open(), b.Ended()} }
+func (b *Book) State() State { return State{b.Open(), b.Ended(), slices.Clone(b.waiting)} }
 
 // Restore puts a state into an empty book.
 func (b *Book) Restore(st State) {
-	b.ended = slices.Clone(st.Ended)
+	b.ended, b.waiting = slices.Clone(st.Ended), slices.Clone(st.Waiting)
 	for k := range st.Open {
 		i := st.Open[k].clone()
 		b.open = append(b.open, &i)

@@ -56,6 +56,7 @@ type Incident struct {
 	TakenBy string    `json:"taken_by,omitempty"`
 	TakenAt time.Time `json:"taken_at,omitzero"`
 	Going   bool      `json:"going,omitempty"`
+	Answer
 }
 
 // Member is an alarm of an incident, with the facts as they were.
@@ -234,5 +235,6 @@ func (i *Incident) member(occurrence int64) *Member {
 func (i *Incident) clone() Incident {
 	c := *i
 	c.Members, c.Told = slices.Clone(i.Members), slices.Clone(i.Told)
+	c.Called = slices.Clone(i.Called)
 	return c
 }

@@ -22,6 +22,7 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/alerts/notify"
+	"rearguard/alerts/roster"
 )
 
 // aTest is the row of a test notice.
@@ -60,10 +61,10 @@ func links(n notify.Notice, a notify.AlarmNotice, now time.Time) string {
 }
 
 // workWith runs a worker in a bubble for a time.
-func workWith(o notify.Outbox, channels map[string]notify.Channel, roster []notify.Duty, d time.Duration) {
+func workWith(o notify.Outbox, channels map[string]notify.Channel, duties *roster.Roster, d time.Duration) {
 	w := notify.NewWorker(o, channels, notify.Options{
 		Now: time.Now, Random: func() float64 { return 1 }, Logger: slog.New(slog.DiscardHandler), Answer: links,
-		Roster: func() []notify.Duty { return roster },
+		Roster: func() *roster.Roster { return duties },
 	})
 	ctx, cancel := context.WithTimeout(context.Background(), d)
 	defer cancel()
@@ -76,7 +77,7 @@ func TestAnswerIsMadeAtDelivery(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		o := newOutbox(append(at(t, notify.Raised, 2, 0, []string{"lead", "keeper"}, "mail"), at(t, notify.Cleared, 3, 0, []string{"vet"}, "mail")...)...)
 		box := &keeper{}
-		workWith(o, map[string]notify.Channel{"mail": box}, nil, time.Minute)
+		workWith(o, map[string]notify.Channel{"mail": box}, &roster.Roster{}, time.Minute)
 		said := map[string]string{}
 		for _, m := range box.got {
 			said[m.Notice.Recipient] = m.Alarm.Answer
@@ -107,15 +108,11 @@ func TestTestsKeepToTheirChannel(t *testing.T) {
 		for k := range 7 {
 			n := heat(notify.Raised, 2, epoch())
 			n.Occurrence, n.RaisedAt, n.Priority = int64(100+k), epoch(), alerts.Low
-			planned, err := notify.Plan([]notify.Duty{{People: []string{"lead"}, Channels: []string{"mail"}, Priorities: []alerts.Priority{alerts.Low}}}, n, to(n))
-			if err != nil {
-				t.Fatal(err)
-			}
-			rows = append(rows, planned...)
+			rows = append(rows, plan(t, n, []string{"lead"}, "mail")...)
 		}
 		o := newOutbox(rows...)
 		box, pager := &keeper{}, &keeper{fail: notify.Permanent(errors.New("no such number"))}
-		workWith(o, map[string]notify.Channel{"mail": box, "pager": pager}, []notify.Duty{{People: []string{"lead"}, Channels: []string{"pager", "mail"}}}, time.Hour)
+		workWith(o, map[string]notify.Channel{"mail": box, "pager": pager}, &roster.Roster{Lines: []roster.Line{{People: []string{"lead"}, Channels: []string{"pager", "mail"}}}}, time.Hour)
 		var told []string
 		for _, m := range box.got {
 			told = append(told, fmt.Sprint(m.Alarm.Kind, " ", len(m.Also)))
@@ -130,7 +127,7 @@ func TestTestsKeepToTheirChannel(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		o := newOutbox(aTest(t, 1, epoch(), "lead", "mail"))
 		box := &keeper{fail: errors.New("connection refused")}
-		workWith(o, map[string]notify.Channel{"mail": box}, nil, 48*time.Hour)
+		workWith(o, map[string]notify.Channel{"mail": box}, &roster.Roster{}, 48*time.Hour)
 		last := box.got[len(box.got)-1].Now.Sub(epoch())
 		if o.states()[1] != notify.Dead || last < 24*time.Hour || last > 26*time.Hour {
 			t.Errorf("%s, tried for %v", o.states()[1], last)

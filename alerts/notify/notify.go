@@ -18,11 +18,16 @@ import (
 
 // What a notice tells, and how it is written, is in package letter.
 type (
-	Kind          = letter.Kind
-	AlarmNotice   = letter.AlarmNotice
+	// Kind is that of a notice.
+	Kind = letter.Kind
+	// AlarmNotice is the news about one incident.
+	AlarmNotice = letter.AlarmNotice
+	// Circumstances are what else there is to know of it.
 	Circumstances = letter.Circumstances
-	Companion     = letter.Companion
-	Links         = letter.Links
+	// Companion is another alarm of it.
+	Companion = letter.Companion
+	// Links lead from a notice to pages.
+	Links = letter.Links
 )
 
 // The kinds of news.

@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"rearguard/alerts/roster"
 	"rearguard/alerts/wording"
 )
 
@@ -31,7 +32,7 @@ type Options struct {
 	Logger *slog.Logger
 	// Roster, if set, says which other channels there are to a person when one
 	// refuses a notice.
-	Roster func() []Duty
+	Roster func() *roster.Roster
 	// Answer, if set, gives the address at which the recipient of a notice can
 	// answer it without a password, empty for none.
 	Answer func(n Notice, a AlarmNotice, now time.Time) string
@@ -293,11 +294,11 @@ func (w *Worker) handOn(ctx context.Context, c *collapsed, refused error) (hande
 		state := elsewhere[s.Channel]
 		return s.Channel != c.lead.Channel && (state == Pending || state == Delivered)
 	})
-	var roster []Duty
+	var channels []string
 	if w.options.Roster != nil {
-		roster = w.options.Roster()
+		channels = w.options.Roster().Channels(c.lead.Recipient)
 	}
-	for _, channel := range channelsOf(roster, c.lead.Recipient) {
+	for _, channel := range channels {
 		if _, had := elsewhere[channel]; handed || had || channel == c.lead.Channel || w.channels.all()[channel] == nil {
 			continue
 		}

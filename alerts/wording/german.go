@@ -5,7 +5,8 @@ import "maps"
 // german is German for somebody who breeds insects: plain words, and neither
 // Sie nor du.
 var german = catalogue{
-	phrases: joined(germanLetter(), germanTitles(), germanAdvice(), germanFacility(), germanDetails()), reports: joined(germanReports(), germanDrillReports()), briefs: germanBriefs(),
+	phrases: joined(germanLetter(), germanTitles(), germanAdvice(), germanCauses(), germanFacility(), germanDetails(), germanEvidence(), germanAnswers()),
+	reports: joined(germanReports(), germanDrillReports(), germanLinkReports()), briefs: germanBriefs(),
 	days:   [7]string{"So", "Mo", "Di", "Mi", "Do", "Fr", "Sa"},
 	months: [12]string{"Jan.", "Feb.", "März", "April", "Mai", "Juni", "Juli", "Aug.", "Sept.", "Okt.", "Nov.", "Dez."},
 	monthsInFull: [12]string{
@@ -34,9 +35,8 @@ func germanLetter() map[string]string {
 		"Back to normal (was: {what}{left})":          "Wieder normal (war: {what}{left})",
 		"%s has it: {place}: {what}":                  "%s übernimmt: {place}: {what}",
 		"%s has it: {what}":                           "%s übernimmt: {what}",
-		"%s is going: {place}: {what}":                "%s geht hin: {place}: {what}",
-		"%s is going: {what}":                         "%s geht hin: {what}",
-		"Test from %s: nothing is wrong":              "Test von %s: nichts passiert",
+		"%s is going: {place}: {what}":                "%s kommt: {place}: {what}",
+		"%s is going: {what}":                         "%s kommt: {what}",
 		", act now":                                   ", sofort handeln",
 		", now":                                       ", sofort",
 		", act within %s":                             ", noch %s Zeit",
@@ -64,24 +64,21 @@ func germanLetter() map[string]string {
 		"On from %s to %s (%s), now back to normal.": "Dauer: %s bis %s (%s), jetzt wieder normal.",
 		"Furthest: %s":     "Am weitesten: %s",
 		"With it were: %s": "Dazu kamen: %s",
-		"The message about its start could not be delivered before its end.":       "Die Nachricht vom Beginn ließ sich vor dem Ende nicht zustellen.",
-		"Look after the animals if nobody has: %s":                                 "Nach den Tieren sehen, falls es noch niemand getan hat: %s",
-		"%s has it since %s. No need to come unless there is another call.":        "%s kümmert sich darum seit %s. Kommen ist nur nötig, wenn wieder ein Ruf eingeht.",
-		"This message is %s late: it could not be delivered before.":               "Diese Nachricht kommt %s zu spät: Sie ließ sich vorher nicht zustellen.",
-		"This message is not in the records yet, since they cannot be written.":    "Diese Nachricht steht noch nicht in den Aufzeichnungen, denn sie lassen sich nicht schreiben.",
-		"This facility is invented: nothing needs to be done.":                     "Diese Anlage ist erfunden: Es ist nichts zu tun.",
-		"%s is on the way since %s. No need to come unless there is another call.": "%s ist unterwegs seit %s. Kommen ist nur nötig, wenn wieder ein Ruf eingeht.",
-		"Tap to say that this arrived.":                                            "Antippen sagt, dass dies angekommen ist.",
-		"Please say that this arrived.":                                            "Bitte sagen, dass dies angekommen ist.",
-		"Asked for by %s, %s.":                                                     "Verlangt von %s, %s.",
-		"Part of the drill of %s, which shows whether alarms arrive.":              "Teil der Übung vom %s, die zeigt, ob Alarme ankommen.",
-		"It arrived: %s":                                         "Angekommen: %s",
-		"Say so on the page of people: %s":                       "Auf der Seite der Leute sagen: %s",
-		"I am going, I have it, or quiet for a while: %s":        "Hingehen, übernehmen oder eine Weile Ruhe: %s",
-		"This link is for one person alone, and good for a day.": "Dieser Link gilt nur für eine Person und einen Tag.",
-		"I am going":      "Ich gehe hin",
-		"I have it":       "Ich übernehme",
-		"It arrived":      "Angekommen",
+		"The message about its start could not be delivered before its end.":  "Die Nachricht vom Beginn ließ sich vor dem Ende nicht zustellen.",
+		"Look after the animals if nobody has: %s":                            "Nach den Tieren sehen, falls es noch niemand getan hat: %s",
+		"%s has it since %s. No need to come unless there is another call.":   "%s kümmert sich darum seit %s. Kommen ist nur nötig, wenn wieder ein Ruf eingeht.",
+		"%s is going since %s. No need to come unless there is another call.": "%s ist seit %s unterwegs. Kommen ist nur nötig, wenn wieder ein Ruf eingeht.",
+		"%s has it since %s":                                                    "%s kümmert sich darum seit %s",
+		"%s is going since %s":                                                  "%s ist seit %s unterwegs",
+		"%s, and it has not got better.":                                        "%s, und es ist nicht besser geworden.",
+		"%s, and it has not got better: %s then, %s now.":                       "%s, und es ist nicht besser geworden: damals %s, jetzt %s.",
+		"Nobody has answered since %s.":                                         "Seit %s hat niemand geantwortet.",
+		"Nobody has answered since %s; called so far: %s.":                      "Seit %s hat niemand geantwortet; bisher gerufen: %s.",
+		"The roster has nobody for this now, so everybody is called.":           "Im Dienstplan steht jetzt niemand dafür, deshalb werden alle gerufen.",
+		"Everybody is called: a whole cohort or room may be lost.":              "Alle werden gerufen: Eine ganze Zuchtgruppe oder ein ganzer Raum kann verloren gehen.",
+		"This message is %s late: it could not be delivered before.":            "Diese Nachricht kommt %s zu spät: Sie ließ sich vorher nicht zustellen.",
+		"This message is not in the records yet, since they cannot be written.": "Diese Nachricht steht noch nicht in den Aufzeichnungen, denn sie lassen sich nicht schreiben.",
+		"This facility is invented: nothing needs to be done.":                  "Diese Anlage ist erfunden: Es ist nichts zu tun.",
 		"See: %s":         "Ansehen: %s",
 		"Acknowledge: %s": "Bestätigen: %s",
 		"%s, incident %d": "%s, Vorfall %d",
@@ -100,6 +97,23 @@ func germanLetter() map[string]string {
 		"less than 1 min": "weniger als 1 min",
 		"not known":       "nicht bekannt",
 		"about %s at %s":  "etwa %s bei %s",
+	}
+}
+
+// germanAnswers is what is said of links by which a notice is answered, and of
+// tests.
+func germanAnswers() map[string]string {
+	return map[string]string{
+		"Test from %s: nothing is wrong":                              "Test von %s: nichts passiert",
+		"Tap to say that this arrived.":                               "Antippen sagt, dass dies angekommen ist.",
+		"Please say that this arrived.":                               "Bitte sagen, dass dies angekommen ist.",
+		"Asked for by %s, %s.":                                        "Verlangt von %s, %s.",
+		"Part of the drill of %s, which shows whether alarms arrive.": "Teil der Übung vom %s, die zeigt, ob Alarme ankommen.",
+		"It arrived: %s":                                              "Angekommen: %s",
+		"Say so on the page of people: %s":                            "Auf der Seite der Leute sagen: %s",
+		"I am going, I have it, or quiet for a while: %s":             "Hingehen, übernehmen oder eine Weile Ruhe: %s",
+		"This link is for one person alone, and good for a day.":      "Dieser Link gilt nur für eine Person und einen Tag.",
+		"I am going": "Ich gehe hin", "I have it": "Ich übernehme", "It arrived": "Angekommen",
 	}
 }
 

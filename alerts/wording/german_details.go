@@ -57,7 +57,12 @@ func germanDetails() map[string]string {
 		"has said nothing that can be believed":                       "meldet nichts Glaubwürdiges",
 		"the sensor that measured it, %s, %s since %s; last value %s": "der Sensor, der es gemessen hat, %s, %s seit %s; letzter Wert %s",
 		"without the broker nothing is heard of the rooms":            "ohne den Broker kommt aus den Räumen nichts an",
+	}
+}
 
+// germanEvidence is what observations say of causes, cohorts and rearguard itself.
+func germanEvidence() map[string]string {
+	return map[string]string{
 		"the change has only begun":                                      "die Änderung hat erst begonnen",
 		"too few readings to see a shape":                                "zu wenige Messwerte für ein Muster",
 		"the sensors of the room differ by %s, one of them may be wrong": "die Sensoren des Raums liegen %s auseinander, einer davon kann falsch sein",

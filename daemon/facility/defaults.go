@@ -26,7 +26,7 @@ func Defaults() Facility {
 			GapLimit:        6 * time.Hour,
 		},
 		Limits:    Limits{DryingAfter: 30 * time.Minute, DampAfter: 4 * time.Hour},
-		Incidents: Incidents{Settle: 20 * time.Minute},
+		Incidents: Incidents{Settle: 20 * time.Minute, EscalateAfter: defaultEscalation()},
 	}
 }
 

@@ -28,11 +28,11 @@ const (
 // shortened.
 type headline struct {
 	reader wording.Reader
-	// frame holds what, with the state of the incident in front; bare is that
+	// frame holds what is wrong, with the state of the incident in front; bare is that
 	// for an incident without a place.
 	frame, bare string
 	place       func(most int) string
-	what, value string
+	value       string
 	// left and brief say how long is left.
 	left, brief string
 	// behind stands at the end, such as how many more there are.

@@ -51,8 +51,10 @@ func (n *AlarmNotice) rest(headline string, now time.Time, remarks []string) str
 	switch n.Kind {
 	case Cleared, Over:
 		n.sayEnd(w)
-	case Taken, Going:
+	case Taken:
 		n.sayTaken(w)
+	case Going:
+		w.line("%s is going since %s. No need to come unless there is another call.", n.TakenBy, w.reader.Moment(n.Time))
 	case Test:
 		n.sayTest(w)
 	case Raised, Reminder:
@@ -74,6 +76,7 @@ func (n *AlarmNotice) sayCall(w *writer, now time.Time) {
 	n.sayAtRisk(w)
 	since := r.Phrase("Since %s", r.Moment(n.RaisedAt))
 	w.line("%s (%s priority). %s", since, r.Word(n.Priority.String()), n.deadline(now))
+	n.sayAnswers(w)
 	w.gap()
 	w.line("Do first: %s", r.Word(n.FirstAction))
 	for _, step := range n.Steps {
@@ -111,10 +114,6 @@ func (n *AlarmNotice) sayEnd(w *writer) {
 }
 
 func (n *AlarmNotice) sayTaken(w *writer) {
-	if n.Kind == Going {
-		w.line("%s is on the way since %s. No need to come unless there is another call.", n.TakenBy, w.reader.Moment(n.Time))
-		return
-	}
 	w.line("%s has it since %s. No need to come unless there is another call.", n.TakenBy, w.reader.Moment(n.Time))
 }
 

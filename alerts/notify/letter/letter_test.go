@@ -2,6 +2,7 @@ package letter_test
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -54,10 +55,8 @@ type reading struct {
 	want   string
 }
 
-// answers are notices that can be answered, and what follows from an answer.
+// answers are notices that can be answered.
 func answers() []reading {
-	going := heat(letter.Going, begin.Add(time.Minute))
-	going.TakenBy = "Ines"
 	call := letter.AlarmNotice{
 		Facility: "Moth House", Kind: letter.Raised, Key: alerts.Key{Condition: "broker_lost"}, Occurrence: 7, Priority: alerts.Medium, RaisedAt: begin, Time: begin,
 		Title: "no sensor messages at all", Advice: alerts.Advice{Cause: "C.", Consequence: "D.", FirstAction: "F."}, Links: letter.Links{Link: "https://x/alarms", Answer: "https://x/n/T"},
@@ -69,20 +68,6 @@ func answers() []reading {
 	plain := test
 	plain.AskedBy, plain.Answer, plain.Invented = "", "", true
 	return []reading{
-		{"going", going, begin.Add(time.Minute), `
-Ines is going: Nursery: too hot
-Ines is on the way since Tue 14 Jan 02:15 CET. No need to come unless there is another call.
-
-See: https://rearguard.example.org/alarms/incidents/42
-Invented Moth House, incident 42
-`},
-		{"going, in German", as(going, wording.German, ""), begin.Add(time.Minute), `
-Ines geht hin: Nursery: zu heiß
-Ines ist unterwegs seit Di 14. Jan. 02:15 MEZ. Kommen ist nur nötig, wenn wieder ein Ruf eingeht.
-
-Ansehen: https://rearguard.example.org/alarms/incidents/42
-Invented Moth House, Vorfall 42
-`},
 		{"with an address to answer at", call, begin, `
 No sensor messages at all
 Since Tue 14 Jan 01:14 UTC (medium priority).
@@ -117,16 +102,10 @@ This facility is invented: nothing needs to be done.
 	}
 }
 
-// letters are the news of an alarm.
-func letters() []reading {
+// calls are notices that call for somebody.
+func calls() []reading {
 	invented := heat(letter.Reminder, begin.Add(3*time.Hour))
 	invented.Invented, invented.Circumstances, invented.Detail = true, letter.Circumstances{}, wording.Report("as an older record has it")
-	taken := heat(letter.Taken, begin.Add(time.Minute))
-	taken.TakenBy = "Ines"
-	facility := letter.AlarmNotice{
-		Facility: "Moth House", Kind: letter.Raised, Key: alerts.Key{Condition: "broker_lost"}, Occurrence: 7, Priority: alerts.Medium,
-		Title: "no sensor messages at all", Advice: alerts.Advice{Cause: "C.", Consequence: "D.", FirstAction: "F."}, RaisedAt: begin, Time: begin,
-	}
 	return []reading{
 		{"raised", heat(letter.Raised, begin), begin.Add(time.Second), `
 Nursery: too hot 36.4 °C, act within 59 min
@@ -178,6 +157,18 @@ Acknowledge: https://rearguard.example.org/alarms/incidents/42
 Invented Moth House, incident 42
 This facility is invented: nothing needs to be done.
 `},
+	}
+}
+
+// ends are notices that nobody needs to come for, and the shortest.
+func ends() []reading {
+	taken := heat(letter.Taken, begin.Add(time.Minute))
+	taken.TakenBy = "Ines"
+	facility := letter.AlarmNotice{
+		Facility: "Moth House", Kind: letter.Raised, Key: alerts.Key{Condition: "broker_lost"}, Occurrence: 7, Priority: alerts.Medium,
+		Title: "no sensor messages at all", Advice: alerts.Advice{Cause: "C.", Consequence: "D.", FirstAction: "F."}, RaisedAt: begin, Time: begin,
+	}
+	return []reading{
 		{"over", heat(letter.Cleared, begin.Add(37*time.Minute)), begin.Add(37 * time.Minute), `
 Back to normal: Nursery (was: too hot, 37 min)
 On from Tue 14 Jan 02:14 CET to Tue 14 Jan 02:51 CET (37 min), now back to normal.
@@ -225,7 +216,7 @@ Moth House, incident 7
 }
 
 func TestLetters(t *testing.T) {
-	for _, tt := range append(letters(), answers()...) {
+	for _, tt := range slices.Concat(calls(), ends(), answers()) {
 		t.Run(tt.name, func(t *testing.T) {
 			subject, body := letter.Render(tt.notice, tt.now)
 			if diff := cmp.Diff(strings.TrimPrefix(tt.want, "\n"), body); diff != "" {
@@ -255,7 +246,7 @@ func TestHeadlines(t *testing.T) {
 	const room = "Gewächshaus Nord, Kammer 12 hinten links"
 	for _, d := range conditions.Definitions() {
 		for _, r := range readers() {
-			for _, kind := range []letter.Kind{letter.Raised, letter.Reminder, letter.Taken, letter.Cleared, letter.Over} {
+			for _, kind := range []letter.Kind{letter.Raised, letter.Reminder, letter.Taken, letter.Going, letter.Cleared, letter.Over} {
 				for _, invented := range []bool{false, true} {
 					for _, left := range []time.Duration{-time.Minute, time.Minute, 119 * time.Minute, 47 * time.Hour, 300 * time.Hour} {
 						headlineOf(t, d, r, kind, invented, left, room)
@@ -297,7 +288,7 @@ func headlineOf(t *testing.T, d alerts.Definition, r wording.Reader, kind letter
 	text, _ := letter.Render(n, now)
 	state := map[letter.Kind]string{
 		letter.Reminder: r.Phrase("Still: {what}{left}"), letter.Cleared: r.Phrase("Back to normal (was: {what}{left})"),
-		letter.Over: r.Phrase("Back to normal (was: {what}{left})"), letter.Taken: "{what}",
+		letter.Over: r.Phrase("Back to normal (was: {what}{left})"), letter.Taken: "{what}", letter.Going: "{what}",
 	}[kind]
 	state, _, _ = strings.Cut(state, "{")
 	state, _, _ = strings.Cut(state, " (")
@@ -446,7 +437,7 @@ func TestAtRiskIsBounded(t *testing.T) {
 func TestNoEnglishInGermanLetters(t *testing.T) {
 	names := []string{"Invented Moth House", "Atlas Moth", "Monarch", "shelf 2 (nursery-north)", "Ines"}
 	for _, d := range conditions.Definitions() {
-		for _, kind := range []letter.Kind{letter.Raised, letter.Reminder, letter.Taken, letter.Cleared, letter.Over} {
+		for _, kind := range []letter.Kind{letter.Raised, letter.Reminder, letter.Taken, letter.Going, letter.Cleared, letter.Over} {
 			n := heat(kind, begin)
 			n.Title, n.Advice, n.Priority, n.TakenBy, n.Invented, n.Key.Condition = d.Title, d.Advice(), d.Priority(), "Ines", true, d.Condition
 			n.Unit, n.Difference = d.Unit, d.Difference

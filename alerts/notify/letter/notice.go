@@ -87,6 +87,7 @@ type Circumstances struct {
 	TakenBy string `json:"taken_by,omitempty"`
 	// AskedBy asked for a test; empty for the schedule of drills.
 	AskedBy string `json:"asked_by,omitempty"`
+	Answers
 }
 
 // DelicateFirst orders cohorts: those in a delicate time first, then those of

@@ -8,9 +8,8 @@ import (
 	"net"
 	"slices"
 
-	"rearguard/alerts/notify"
+	"rearguard/alerts/roster"
 	"rearguard/daemon"
-	"rearguard/daemon/alarming"
 	"rearguard/daemon/progress"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
@@ -96,8 +95,8 @@ func (s *service) access() web.Access {
 }
 
 // roster is that of the configuration in force.
-func (s *service) roster() []notify.Duty {
-	return alarming.Roster(s.site.now.Load().facility)
+func (s *service) roster() *roster.Roster {
+	return s.site.now.Load().facility.Called()
 }
 
 // noteRound takes note that the outbox has been looked through.
