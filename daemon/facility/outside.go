@@ -91,7 +91,7 @@ func (d *document) validateOutside(f *Facility) {
 		case h.URL != "" && named:
 			d.Fault("heartbeat.url", "the address is given twice", "keep one of url, url_file and url_env")
 		case h.URL != "":
-			d.outsideURL("heartbeat.url", h.URL, "write the address that the watcher gave you")
+			outsideURL(d, "heartbeat.url", h.URL, "write the address that the watcher gave you")
 		}
 	}
 	d.ids("peers", len(f.Peers), func(i int) string { return f.Peers[i].ID })
@@ -101,7 +101,7 @@ func (d *document) validateOutside(f *Facility) {
 			d.Fault(path, "there is no secret to know the other site by", "add secret_file: or secret_env:, the same on both sites")
 		}
 		if p.URL != "" {
-			d.outsideURL(path+".url", p.URL, "write where the other site takes our beats, for example https://north.example.org/api/v1/peers/OUR-ID/beat")
+			outsideURL(d, path+".url", p.URL, "write where the other site takes our beats, for example https://north.example.org/api/v1/peers/OUR-ID/beat")
 		}
 		if p.SilentAfter < 2*p.Every {
 			d.Fault(path+".silent_after", "one late beat would be an alarm", "give at least two times every:")
@@ -109,7 +109,7 @@ func (d *document) validateOutside(f *Facility) {
 	}
 }
 
-func (d *document) outsideURL(path, text, advice string) {
+func outsideURL(d *document, path, text, advice string) {
 	if p := urlProblem(text); p != "" {
 		d.Fault(path, p, advice)
 	}

@@ -100,8 +100,13 @@ type service struct {
 	notes    recordsNote
 	pages    *http.Server
 	progress *progress.Board
-	proof    proving
-	peers    peers.Watch
+	proven
+}
+
+// proven is what is proven to work here, and seen of other sites.
+type proven struct {
+	proof proving
+	peers peers.Watch
 	// elapsed is the time since the start.
 	elapsed func() time.Duration
 }
