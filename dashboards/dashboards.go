@@ -31,6 +31,9 @@ func Handler(f Facility, version string, options web.Options) (*Routes, error) {
 	mux := http.NewServeMux()
 	mux.Handle("/", site)
 	mux.Handle("/api/v1/", rest)
+	if options.Peer != nil {
+		mux.Handle("POST /api/v1/peers/{site}/beat", api.Beats(options.Peer))
+	}
 	for path, read := range map[string]http.Handler{
 		"/healthz": api.Healthy(options.Progress), "/readyz": api.Ready(f, options.Progress),
 		"/metrics": metrics.Handler(f, version), "/calendar.ics": calendar.New(f),

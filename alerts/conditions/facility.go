@@ -41,6 +41,19 @@ type FacilityState struct {
 	ClockStep ClockStep
 	// Rooms are the signs of all rooms with sensors.
 	Rooms []RoomSign
+	// Sites are the other sites that are to be heard of.
+	Sites []SiteSign
+}
+
+// SiteSign is whether another site is heard of. It survives a JSON round trip
+// unchanged.
+type SiteSign struct {
+	ID   string `json:"id"`
+	Name string `json:"name"`
+	// Since is when it was last heard of, once that is longer ago than After;
+	// zero before that.
+	Since time.Time     `json:"since,omitzero"`
+	After time.Duration `json:"after"`
 }
 
 // ClockStep is a change of the time other than by its passing.
@@ -79,7 +92,7 @@ const (
 
 // EvaluateFacility returns one finding for each condition of rearguard itself.
 func EvaluateFacility(in FacilityState) []alerts.Observation {
-	return []alerts.Observation{
+	return append(in.sites(), []alerts.Observation{
 		in.part(BrokerLost, in.Broker),
 		in.certificate(),
 		in.part(StoreFailing, in.Store),
@@ -90,7 +103,21 @@ func EvaluateFacility(in FacilityState) []alerts.Observation {
 		in.clockObservation(),
 		in.clockStep(),
 		in.mains(),
+	}...)
+}
+
+// sites says of each of the other sites whether it is silent.
+func (in FacilityState) sites() []alerts.Observation {
+	var list []alerts.Observation
+	for _, s := range in.Sites {
+		o := alerts.Observation{Key: alerts.Key{Condition: SiteSilent, Subject: s.ID}, Time: in.Now, Unit: "min", Truth: alerts.False, Limit: s.After.Minutes()}
+		if !s.Since.IsZero() {
+			o.Truth, o.Value = alerts.True, in.Now.Sub(s.Since).Minutes()
+			o.Detail = wording.Say("%s has not been heard of since %s", wording.Name(s.Name), wording.Clock(s.Since, in.Now, in.Location))
+		}
+		list = append(list, o)
 	}
+	return list
 }
 
 func (in FacilityState) found(c alerts.Condition, unit string) alerts.Observation {

@@ -165,3 +165,20 @@ func clockDefinitions() []alerts.Definition {
 		},
 	}
 }
+
+// siteDefinitions are about other sites that are watched from here.
+func siteDefinitions() []alerts.Definition {
+	return []alerts.Definition{
+		{
+			Condition:     SiteSilent,
+			Title:         "another site is silent",
+			Cause:         "rearguard there has stopped or hangs, its machine or the power is gone, the link between the sites is cut, or nothing is proven to work there.",
+			Consequence:   "Nobody may be watching the rooms of the other site, and nobody there is called.",
+			FirstAction:   "Call somebody at the other site and have them read the rooms by hand, then look whether its machine and its link have power.",
+			TimeToRespond: time.Hour,
+			Severity:      alerts.Major,
+			Unit:          "min",
+			ReAlarm:       4 * time.Hour,
+		},
+	}
+}

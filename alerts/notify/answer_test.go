@@ -61,11 +61,12 @@ func links(n notify.Notice, a notify.AlarmNotice, now time.Time) string {
 }
 
 // workWith runs a worker in a bubble for a time.
-func workWith(o notify.Outbox, channels map[string]notify.Channel, duties *roster.Roster, d time.Duration) {
-	w := notify.NewWorker(o, channels, notify.Options{
-		Now: time.Now, Random: func() float64 { return 1 }, Logger: slog.New(slog.DiscardHandler), Answer: links,
-		Roster: func() *roster.Roster { return duties },
-	})
+func workWith(o notify.Outbox, channels map[string]notify.Channel, lines []roster.Line, d time.Duration) {
+	options := notify.Options{Now: time.Now, Random: func() float64 { return 1 }, Logger: slog.New(slog.DiscardHandler), Answer: links}
+	if lines != nil {
+		options.Roster = func() *roster.Roster { return &roster.Roster{Lines: lines} }
+	}
+	w := notify.NewWorker(o, channels, options)
 	ctx, cancel := context.WithTimeout(context.Background(), d)
 	defer cancel()
 	w.Run(ctx)
@@ -77,7 +78,7 @@ func TestAnswerIsMadeAtDelivery(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		o := newOutbox(append(at(t, notify.Raised, 2, 0, []string{"lead", "keeper"}, "mail"), at(t, notify.Cleared, 3, 0, []string{"vet"}, "mail")...)...)
 		box := &keeper{}
-		workWith(o, map[string]notify.Channel{"mail": box}, &roster.Roster{}, time.Minute)
+		workWith(o, map[string]notify.Channel{"mail": box}, nil, time.Minute)
 		said := map[string]string{}
 		for _, m := range box.got {
 			said[m.Notice.Recipient] = m.Alarm.Answer
@@ -112,7 +113,7 @@ func TestTestsKeepToTheirChannel(t *testing.T) {
 		}
 		o := newOutbox(rows...)
 		box, pager := &keeper{}, &keeper{fail: notify.Permanent(errors.New("no such number"))}
-		workWith(o, map[string]notify.Channel{"mail": box, "pager": pager}, &roster.Roster{Lines: []roster.Line{{People: []string{"lead"}, Channels: []string{"pager", "mail"}}}}, time.Hour)
+		workWith(o, map[string]notify.Channel{"mail": box, "pager": pager}, []roster.Line{{People: []string{"lead"}, Channels: []string{"pager", "mail"}}}, time.Hour)
 		var told []string
 		for _, m := range box.got {
 			told = append(told, fmt.Sprint(m.Alarm.Kind, " ", len(m.Also)))
@@ -127,7 +128,7 @@ func TestTestsKeepToTheirChannel(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		o := newOutbox(aTest(t, 1, epoch(), "mail"))
 		box := &keeper{fail: errors.New("connection refused")}
-		workWith(o, map[string]notify.Channel{"mail": box}, &roster.Roster{}, 48*time.Hour)
+		workWith(o, map[string]notify.Channel{"mail": box}, nil, 48*time.Hour)
 		last := box.got[len(box.got)-1].Now.Sub(epoch())
 		if o.states()[1] != notify.Dead || last < 24*time.Hour || last > 26*time.Hour {
 			t.Errorf("%s, tried for %v", o.states()[1], last)

@@ -29,7 +29,12 @@ func collapse(row Notice, siblings []Notice) (collapsed, error) {
 	c := collapsed{lead: row, siblings: siblings}
 	told := false
 	for _, s := range siblings {
-		if s.Channel != row.Channel || s.Recipient != row.Recipient || s.Occurrence != row.Occurrence || s.ID == row.ID {
+		if s.Recipient != row.Recipient || s.Occurrence != row.Occurrence || s.ID == row.ID {
+			continue
+		}
+		if s.Channel != row.Channel {
+			// What was handed on was told as well.
+			told = told || s.State == Delivered && s.ID < row.ID
 			continue
 		}
 		switch {

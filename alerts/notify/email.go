@@ -103,6 +103,10 @@ func classify(host string, err error) error {
 	switch {
 	case errors.As(err, &send):
 		code = send.ErrorCode()
+		if send.Reason == mail.ErrSMTPRcptTo && code >= 400 {
+			// A full mailbox, or a server that makes strangers wait.
+			wrapped = OfRecipient(wrapped)
+		}
 	case errors.As(err, &protocol):
 		code = protocol.Code
 	}

@@ -58,7 +58,8 @@ type Message struct {
 type Channel interface {
 	// Send hands the message over. An error made by Permanent says that no
 	// further attempt can succeed, one made by RetryAfter when to try again;
-	// any other is retried with backoff. Send returns soon after ctx ends. It
+	// any other is retried with backoff. Each but a Permanent one counts against
+	// the channel, unless it is marked by OfRecipient. Send returns soon after ctx ends. It
 	// may be called from several goroutines.
 	Send(ctx context.Context, m Message) error
 }
@@ -75,6 +76,19 @@ func Permanent(err error) error { return permanentError{err} }
 func IsPermanent(err error) bool {
 	var p permanentError
 	return errors.As(err, &p)
+}
+
+type recipientError struct{ error }
+
+func (e recipientError) Unwrap() error { return e.error }
+
+// OfRecipient marks err as one that says nothing of how the channel stands for
+// others.
+func OfRecipient(err error) error { return recipientError{err} }
+
+func ofRecipient(err error) bool {
+	var r recipientError
+	return errors.As(err, &r)
 }
 
 type retryAfterError struct {

@@ -148,13 +148,14 @@ func gone(err error) bool {
 // to be tried again when the first of those left asks for it.
 func verdict(failures []error, now time.Time) error {
 	var wait time.Duration
-	asked, final := true, true
+	asked, final, answered := true, true, false
 	for _, err := range failures {
 		if err == nil {
 			return nil
 		}
 		var r *push.Refusal
 		refused := errors.As(err, &r)
+		answered = answered || refused
 		if refused && r.Final() || !refused && !errors.Is(err, push.ErrUnreachable) {
 			continue
 		}
@@ -169,6 +170,10 @@ func verdict(failures []error, now time.Time) error {
 		asked, final = asked && ok, false
 	}
 	err := errors.Join(failures...)
+	if answered {
+		// Another person's phones have another push service.
+		err = OfRecipient(err)
+	}
 	switch {
 	case final:
 		return Permanent(err)
@@ -197,9 +202,8 @@ func pushMessage(m Message) (push.Message, error) {
 		return push.Message{}, err
 	}
 	// As long as the worker itself would have gone on trying.
-	whole := lastsFor(&m.Alarm)
-	ttl := max(whole-m.Now.Sub(m.Notice.CreatedAt), leastTTL)
-	return push.Message{Payload: payload, TTL: min(ttl, whole), Urgency: urgencyOf(m.Alarm), Topic: topic}, nil
+	ttl := max(usefulFor(&m.Alarm)-m.Now.Sub(m.Notice.CreatedAt), leastTTL)
+	return push.Message{Payload: payload, TTL: min(ttl, usefulFor(&m.Alarm)), Urgency: urgencyOf(m.Alarm), Topic: topic}, nil
 }
 
 // topicOf is the same for all news of an occurrence. It is hashed since a push

@@ -159,11 +159,11 @@ func (h *Webhook) Send(ctx context.Context, m Message) error {
 		if err != nil {
 			return err
 		}
-		key, err := signingKey(secret)
+		signature, err := Sign(secret, id, stamp, c.body)
 		if err != nil {
 			return err
 		}
-		request.Header.Set("webhook-signature", "v1,"+sign(key, id, stamp, c.body))
+		request.Header.Set("webhook-signature", signature)
 	}
 	_, err = Exchange(h.client, request, "webhook", m.Now, c.secrets...)
 	return err
@@ -225,6 +225,16 @@ func webhookBodyOf(m *Message) webhookBody {
 func webhookID(key string) string {
 	sum := sha256.Sum256([]byte(key))
 	return "notice_" + hex.EncodeToString(sum[:webhookIDLength])
+}
+
+// Sign is the signature of a call with an id, a time in seconds since 1970 and a
+// body. A secret that starts with whsec_ is base64 after that.
+func Sign(secret, id, stamp string, body []byte) (string, error) {
+	key, err := signingKey(secret)
+	if err != nil {
+		return "", err
+	}
+	return "v1," + sign(key, id, stamp, body), nil
 }
 
 func signingKey(secret string) ([]byte, error) {

@@ -35,8 +35,8 @@ func germanLetter() map[string]string {
 		"Back to normal (was: {what}{left})":          "Wieder normal (war: {what}{left})",
 		"%s has it: {place}: {what}":                  "%s übernimmt: {place}: {what}",
 		"%s has it: {what}":                           "%s übernimmt: {what}",
-		"%s is going: {place}: {what}":                "%s kommt: {place}: {what}",
-		"%s is going: {what}":                         "%s kommt: {what}",
+		"%s is going: {place}: {what}":                "%s geht hin: {place}: {what}",
+		"%s is going: {what}":                         "%s geht hin: {what}",
 		", act now":                                   ", sofort handeln",
 		", now":                                       ", sofort",
 		", act within %s":                             ", noch %s Zeit",
@@ -149,6 +149,7 @@ func germanBriefs() map[string]string {
 		"records cannot all be read":      "Aufzeichnung lückenhaft",
 		"notices do not get out":          "Nachrichten stecken fest",
 		"no proof that notices arrive":    "Übung fehlt",
+		"another site is silent":          "Standort stumm",
 		"clock is wrong":                  "Uhr geht falsch",
 		"clock was moved":                 "Uhr verstellt",
 	}

@@ -34,6 +34,7 @@ func germanTitles() map[string]string {
 		"records cannot all be read":      "Aufzeichnungen nicht vollständig lesbar",
 		"notices do not get out":          "Nachrichten kommen nicht an",
 		"no proof that notices arrive":    "ungewiss, ob Nachrichten ankommen",
+		"another site is silent":          "ein anderer Standort meldet sich nicht",
 		"clock is wrong":                  "Uhr geht falsch",
 		"clock was moved":                 "Uhr wurde verstellt",
 

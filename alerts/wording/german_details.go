@@ -72,6 +72,7 @@ func germanEvidence() map[string]string {
 		"%s; heater or mains":                                            "%s; Heizung oder Stromnetz",
 		"%s; it is %s outdoors, heater or weather":                       "%s; draußen sind es %s, Heizung oder Wetter",
 		"%s, faster than a closed room can dry":                          "%s, schneller, als ein geschlossener Raum trocknen kann",
+		"%s, on its way back":                                            "%s, auf dem Weg zurück",
 		"%s, humidity %s is below the %s held before":                    "%s, Luftfeuchte %s liegt unter den bisherigen %s",
 		"%s; the power may be gone as well":                              "%s; auch der Strom kann weg sein",
 		"%s; %s: %s":                                                     "%s; %s: %s",
@@ -90,6 +91,7 @@ func germanEvidence() map[string]string {
 		"the cohort is closed":                                                                                            "die Zuchtgruppe ist abgeschlossen",
 		"the cohort is no longer in this room":                                                                            "die Zuchtgruppe ist nicht mehr in diesem Raum",
 
+		"%s has not been heard of since %s":                      "von %s ist seit %s nichts zu hören",
 		"%s waiting, oldest since %s":                            "%s warten, die älteste seit %s",
 		"the clock of this machine is not believed since %s: %s": "der Uhr dieses Rechners wird nicht geglaubt seit %s: %s",
 		"this machine is %s ahead":                               "dieser Rechner geht %s vor",

@@ -20,6 +20,10 @@ func germanFacility() map[string]string {
 		"No room is watched; no alarm about air can be raised.":                                                     "Kein Raum wird überwacht; zur Luft kann kein Alarm kommen.",
 		"Check that the broker machine and the network switch have power. Read the rooms by hand until it is back.": "Prüfen, ob der Rechner des Brokers und der Netzwerk-Switch Strom haben. Die Räume von Hand ablesen, bis es wieder geht.",
 
+		"rearguard there has stopped or hangs, its machine or the power is gone, the link between the sites is cut, or nothing is proven to work there.": "rearguard dort steht oder hängt, der Rechner oder der Strom ist weg, die Verbindung zwischen den Standorten ist unterbrochen, oder nichts ist dort nachgewiesen in Ordnung.",
+		"Nobody may be watching the rooms of the other site, and nobody there is called.":                                                                "Vielleicht überwacht niemand die Räume des anderen Standorts, und dort wird niemand gerufen.",
+		"Call somebody at the other site and have them read the rooms by hand, then look whether its machine and its link have power.":                   "Jemanden am anderen Standort anrufen und die Räume von Hand ablesen lassen, dann prüfen, ob Rechner und Verbindung dort Strom haben.",
+
 		"The certificate of the MQTT broker, or of the authority that signed it, was issued for a limited time and has not been renewed.": "Das Zertifikat des MQTT-Brokers oder das der Stelle, die es unterschrieben hat, gilt befristet und wurde nicht erneuert.",
 		"From that day on the broker is not believed: no message arrives and no room is watched.":                                         "Von diesem Tag an wird dem Broker nicht mehr vertraut: Kein Messwert kommt an, und kein Raum wird überwacht.",
 		"Have the broker's certificate renewed, and restart the broker so that it uses the new one.":                                      "Das Zertifikat des Brokers erneuern lassen und den Broker neu starten, damit er das neue benutzt.",

@@ -57,6 +57,7 @@ func (f *Facility) fillDefaults() {
 		f.Alertmanagers[i].fillDefaults()
 	}
 	f.Drills.fillDefaults()
+	f.fillOutside()
 	for i := range f.Roster {
 		if len(f.Roster[i].Priorities) == 0 {
 			f.Roster[i].Priorities = []alerts.Priority{alerts.Medium, alerts.High, alerts.Critical}

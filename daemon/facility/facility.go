@@ -44,6 +44,10 @@ type Facility struct {
 	Holidays []roster.Date `yaml:"holidays"`
 	// Alertmanagers are told which alarms are on.
 	Alertmanagers []Alertmanager `yaml:"alertmanagers"`
+	// Heartbeat is called as long as all is proven well, Peers are other sites
+	// that watch this one and are watched by it.
+	Heartbeat *Heartbeat `yaml:"heartbeat"`
+	Peers     []Peer     `yaml:"peers"`
 	// Alarms holds what the file says differently about a condition.
 	Alarms map[alerts.Condition]Tuning `yaml:"alarms"`
 	// Incidents says how alarms that are of one trouble are told.

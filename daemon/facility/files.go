@@ -91,6 +91,7 @@ func (f *Facility) joinPaths(folder string) {
 	for i := range f.Alertmanagers {
 		paths = append(paths, f.Alertmanagers[i].paths()...)
 	}
+	paths = append(paths, f.outsidePaths()...)
 	for _, p := range paths {
 		if *p != "" && !filepath.IsAbs(*p) {
 			*p = filepath.Join(folder, *p)
@@ -132,6 +133,7 @@ func (d *document) checkFiles(f *Facility) {
 	}
 	d.tryTemplates(f, true)
 	d.checkAlertmanagers(f.Alertmanagers)
+	d.checkOutside(f)
 }
 
 func (d *document) checkSecret(path, word string, s Secret) {

@@ -52,6 +52,7 @@ func (d *document) validate(f *Facility) {
 	d.validatePeople(f)
 	d.validateAlertmanagers(f.Alertmanagers)
 	d.validateDrills(&f.Drills)
+	d.validateOutside(f)
 	for name := range f.Alarms {
 		d.validateTuning(name)
 	}

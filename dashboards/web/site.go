@@ -85,6 +85,8 @@ type Options struct {
 	// Progress tells how the stages of the way from a reading to a person stand;
 	// nil where there is no engine.
 	Progress func() []progress.State
+	// Peer takes the beat of another site in; nil where no other is watched.
+	Peer func(site string, header http.Header, body []byte) error
 	Log      *slog.Logger
 }
 

@@ -60,8 +60,10 @@ type Hour struct {
 	HighD float64 `json:"high_d,omitempty"`
 	// HighOver is the most by which the room was warmer than outdoors in °C.
 	HighOver float64 `json:"high_over,omitempty"`
-	// Loss is the most moisture lost in a sustained way; see Range.
+	// Loss is the most moisture lost in a sustained way, Rest the most in one
+	// stretch; see Range.
 	Loss float64 `json:"loss,omitempty"`
+	Rest float64 `json:"rest,omitempty"`
 }
 
 // Trend remembers the last minutes of a room's air in detail and the last day
@@ -69,6 +71,8 @@ type Hour struct {
 type Trend struct {
 	Samples []Sample `json:"samples,omitempty"`
 	Hours   []Hour   `json:"hours,omitempty"`
+	// Told is what was told of hours after the fact.
+	Told []Told `json:"told,omitempty"`
 	// Temperature is the slope in °C per hour, Moisture that of the natural
 	// logarithm of the humidity ratio per hour.
 	Temperature Slope `json:"temperature,omitzero"`
@@ -126,6 +130,7 @@ func (tr Trend) Add(in *Air) Trend {
 	tr.Samples = append(slices.Clone(tr.Samples[first:]), s)
 	tr.Hours = addHour(tr.Hours, s)
 	last := &tr.Hours[len(tr.Hours)-1]
+	last.Rest = max(last.Rest, rounded(tr.loss(tr.before(len(tr.Samples)-1, leakSpan), len(tr.Samples)-1), 1e4))
 	last.Loss = max(last.Loss, rounded(tr.sustainedLoss(len(tr.Samples)-1), 1e4))
 	recent, half := in.Time.Add(-SlopeWindow), in.Time.Add(-SlopeWindow/2)
 	tr.Temperature = robustSlope(tr.since(recent), 0.02, celsius)
@@ -259,12 +264,15 @@ func robustSlope(samples []Sample, least float64, value func(Sample) (float64, b
 
 // Move moves it to other times by a span, with the clock.
 func (tr Trend) Move(by time.Duration) Trend {
-	tr.Samples, tr.Hours = slices.Clone(tr.Samples), slices.Clone(tr.Hours)
+	tr.Samples, tr.Hours, tr.Told = slices.Clone(tr.Samples), slices.Clone(tr.Hours), slices.Clone(tr.Told)
 	for i := range tr.Samples {
 		tr.Samples[i].Time = tr.Samples[i].Time.Add(by)
 	}
 	for i := range tr.Hours {
 		tr.Hours[i].Start = tr.Hours[i].Start.Add(by)
+	}
+	for i := range tr.Told {
+		tr.Told[i].Start = tr.Told[i].Start.Add(by)
 	}
 	return tr
 }

@@ -2,7 +2,10 @@ package trend
 
 import (
 	"math"
+	"slices"
 	"time"
+
+	"rearguard/sensors"
 )
 
 // Range is the usual range of a room's air over the last day.
@@ -21,8 +24,10 @@ type Range struct {
 	// HighOver is the most by which the room was warmer than outdoors in °C.
 	HighOver float64 `json:"high_over,omitempty"`
 	// Loss is the most that the room keeps losing of its moisture, as a share
-	// in leakSpan.
+	// in leakSpan, Rest the most that it loses in one in the middle of its
+	// hours: visitors at the door come in few of them.
 	Loss float64 `json:"loss,omitempty"`
+	Rest float64 `json:"rest,omitempty"`
 }
 
 // The thresholds below go with those by which conditions tell causes apart.
@@ -44,17 +49,22 @@ const (
 func (tr Trend) Usual(now time.Time) (Range, bool) {
 	r := Range{LowC: math.Inf(1), HighC: math.Inf(-1), LowD: math.Inf(1)}
 	hours := 0
-	for _, h := range tr.Hours {
+	var rests []float64
+	for _, h := range tr.hours() {
 		if now.Sub(h.Start) < 2*time.Hour || now.Sub(h.Start) > 25*time.Hour {
 			continue
 		}
 		hours++
 		r.LowC, r.HighC, r.LowD = min(r.LowC, h.LowC), max(r.HighC, h.HighC), min(r.LowD, h.HighD)
 		r.HighOver, r.Loss = max(r.HighOver, h.HighOver), max(r.Loss, h.Loss)
+		rests = append(rests, h.Rest)
 		if h.LowW > 0 {
 			r.HighW = max(r.HighW, h.HighW)
 			r.LowW, r.HeldRH = lowest(r.LowW, h.LowW), lowest(r.HeldRH, h.MeanRH)
 		}
+	}
+	if hours > 0 {
+		r.Rest = sensors.Median(rests)
 	}
 	return r, hours >= usualHours
 }
@@ -80,7 +90,18 @@ func (r Range) Dry(s Sample, share float64) bool {
 
 // Drier reports whether a sample has a lower relative humidity than was held in
 // every hour.
-func (r Range) Drier(s Sample) bool { return r.HeldRH > 0 && s.RH < r.HeldRH-outsideRH }
+func (r Range) Drier(s Sample) bool { return r.HeldRH > 0 && s.RH > 0 && s.RH < r.HeldRH-outsideRH }
+
+// Drier reports whether every sample of a span up to now was drier than what
+// was held, see Range.Drier.
+func (tr Trend) Drier(usual Range, span time.Duration) bool {
+	if len(tr.Samples) == 0 {
+		return false
+	}
+	last := tr.Samples[len(tr.Samples)-1].Time
+	recent := tr.since(last.Add(-span))
+	return last.Sub(tr.Samples[0].Time) >= span && !slices.ContainsFunc(recent, func(s Sample) bool { return !usual.Drier(s) })
+}
 
 // End is the warm end of the range for a positive sign, else the cold one.
 func (r Range) End(sign float64) float64 {
