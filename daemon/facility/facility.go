@@ -42,14 +42,19 @@ type Facility struct {
 	Holidays []roster.Date `yaml:"holidays"`
 	// Alertmanagers are told which alarms are on.
 	Alertmanagers []Alertmanager `yaml:"alertmanagers"`
-	// Heartbeat is called as long as all is proven well, Peers are other sites
-	// that watch this one and are watched by it.
-	Heartbeat *Heartbeat `yaml:"heartbeat"`
-	Peers     []Peer     `yaml:"peers"`
 	// Alarms holds what the file says differently about a condition.
 	Alarms map[alerts.Condition]Tuning `yaml:"alarms"`
 	// Incidents says how alarms that are of one trouble are told.
 	Incidents Incidents `yaml:"incidents"`
+	Proofs
+}
+
+// Proofs say how it is tried and told that alarms reach somebody.
+type Proofs struct {
+	// Heartbeat is called as long as all is proven well, Peers are other sites
+	// that watch this one and are watched by it.
+	Heartbeat *Heartbeat `yaml:"heartbeat"`
+	Peers     []Peer     `yaml:"peers"`
 	// Drills says when it is tried by itself whether notices arrive.
 	Drills Drills `yaml:"drills"`
 }
