@@ -1,6 +1,7 @@
 package alerts
 
 import (
+	"math"
 	"time"
 
 	"rearguard/alerts/wording"
@@ -77,6 +78,14 @@ type Course struct {
 	AckedBy   string    `json:"acked_by,omitempty"`
 	// AckMoved is by how much the clock has been moved since AckedAt.
 	AckMoved time.Duration `json:"ack_moved,omitempty"`
+	// Going is set while AckedBy is on the way.
+	Going bool `json:"going,omitempty"`
+	// AckedValue and AckedLimit are what was found at the last acknowledgement.
+	// VainAt is when it is looked at whether that has led to anything, zero
+	// for never.
+	AckedValue float64   `json:"acked_value,omitempty"`
+	AckedLimit float64   `json:"acked_limit,omitempty"`
+	VainAt     time.Time `json:"vain_at,omitzero"`
 	// Annunciations counts how often the open occurrence called a person,
 	// repetitions included; LastAnnunciated is the last call that was not one.
 	// Recurrences counts how often it returned and became true again.
@@ -154,6 +163,16 @@ func (a Alarm) waits() bool { return a.Active && !a.Acked }
 // not be stored.
 func (a Alarm) Quiet() bool {
 	return a.State() == Normal && a.On.idle() && len(a.Activations) == 0
+}
+
+// better reports whether what was found is better than it was when the alarm was
+// acknowledged: within the limit again, or nearer to it by the deadband.
+func (a Alarm) better(deadband float64) bool {
+	if a.Truth != True {
+		return true
+	}
+	gained := math.Abs(a.AckedValue-a.AckedLimit) - math.Abs(a.Value-a.Limit)
+	return a.Unit != "" && gained > 0 && gained >= deadband
 }
 
 // close ends the open occurrence. Silencing, timers and the chatter memory

@@ -161,6 +161,10 @@ func (d *Definition) repeatAfter(repeats int, last time.Time) time.Time {
 // Priority is the priority that PriorityFor derives for the definition.
 func (d Definition) Priority() Priority { return PriorityFor(d.Severity, d.TimeToRespond) }
 
+// Lethal reports whether all hands are called for the alarm at once: it is
+// critical, and a whole cohort or room may be lost.
+func (d Definition) Lethal() bool { return d.Severity == Severe && d.Priority() == Critical }
+
 // Validate reports everything that keeps d from being an alarm.
 func (d Definition) Validate() error {
 	var faults []error

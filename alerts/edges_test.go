@@ -162,7 +162,7 @@ func TestRootEndsAfterItsConsequences(t *testing.T) {
 }
 
 func TestNoReAlarmUnlessWanted(t *testing.T) {
-	m := newMachine(t, []alerts.Definition{definition("heat", nil)})
+	m := newMachine(t, []alerts.Definition{definition("heat", func(d *alerts.Definition) { d.TimeToRespond = 1001 * time.Hour })})
 	key := alerts.Key{Condition: "heat", Room: "a"}
 	m.Observe(alerts.Observation{Key: key, Time: start, Truth: alerts.True})
 	if _, err := order(m, alerts.Order{Verb: alerts.Acknowledge, Key: key, Who: "ann"}, start); err != nil {

@@ -27,6 +27,9 @@ type Machine struct {
 	// restored is set until the roots of restored alarms have been looked at
 	// again: the rules may have changed over the restart.
 	restored bool
+	// leads reports whether an alarm is the one by which an acknowledgement is
+	// judged, nil for each.
+	leads func(Key) bool
 }
 
 // NewMachine builds a machine for the conditions defined. It refuses a
@@ -56,6 +59,10 @@ func NewMachine(defs []Definition, rules ...FoldRule) (*Machine, error) {
 	}
 	return m, nil
 }
+
+// Lead has only those alarms call again for an acknowledgement that led to
+// nothing of which leads says that they are the ones to act on first.
+func (m *Machine) Lead(leads func(Key) bool) { m.leads = leads }
 
 // Definition returns the definition of a condition.
 func (m *Machine) Definition(c Condition) (Definition, bool) {

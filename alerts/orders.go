@@ -32,6 +32,9 @@ type Verb string
 const (
 	// Acknowledge: Who has seen the alarm and takes it on.
 	Acknowledge Verb = "acknowledge"
+	// Going: Who takes the alarm on, as by Acknowledge, and is on the way to it.
+	// It may follow an acknowledgement, whoever gave that.
+	Going Verb = "going"
 	// Shelve silences the alarm for a limited time, at most MaxShelving, with
 	// a reason. It may be given again to lengthen or shorten the time. It
 	// counts as acknowledging what is open. When it ends and the condition is
@@ -54,7 +57,7 @@ type Order struct {
 	// For is needed to shelve, Reason to shelve and to take out of service.
 	For    time.Duration
 	Reason string
-	// Incident asks to acknowledge all alarms of the incident; the machine, which
+	// Incident asks to take on all alarms of the incident; the machine, which
 	// knows none, carries out the order for the one alarm.
 	Incident bool
 }
@@ -77,11 +80,11 @@ func (m *Machine) Check(o Order) error {
 	}
 	a := m.Alarm(o.Key)
 	switch o.Verb {
-	case Acknowledge:
+	case Acknowledge, Going:
 		if a.Occurrence == 0 {
 			return o.refuse(ErrNothingOpen, "the alarm is %v", a.State())
 		}
-		if a.Acked {
+		if a.Acked && (o.Verb == Acknowledge || a.Going && a.AckedBy == o.Who) {
 			return o.refuse(ErrAlready, "%s acknowledged it at %s", a.AckedBy, a.AckedAt.Format(time.RFC3339))
 		}
 	case Shelve:
@@ -122,7 +125,9 @@ func (m *Machine) Carry(o Order) []Transition {
 func (s *step) carry(o *Order) {
 	switch o.Verb {
 	case Acknowledge:
-		s.acknowledge(o.Who)
+		s.acknowledge(EventAcknowledge, o.Who)
+	case Going:
+		s.acknowledge(EventGoing, o.Who)
 	case Shelve:
 		until := s.now.Add(o.For)
 		s.silence(EventShelve, o.Who, o.Reason, func(a *Alarm) {

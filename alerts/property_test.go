@@ -46,7 +46,7 @@ type operation struct {
 func drawOperation(t *rapid.T, now time.Time) operation {
 	op := operation{
 		kind: rapid.SampledFrom([]string{
-			"observe", "observe", "observe", "observe", "observe", "observe", "advance", "acknowledge", "acknowledge",
+			"observe", "observe", "observe", "observe", "observe", "observe", "advance", "acknowledge", "acknowledge", "going",
 			"shelve", "unshelve", "out", "in",
 		}).Draw(t, "kind"),
 		key:   rapid.SampledFrom(randomKeys).Draw(t, "key"),
@@ -69,6 +69,8 @@ func (op operation) on(m *alerts.Machine) []alerts.Transition {
 		out = m.Advance(op.now)
 	case "acknowledge":
 		out, _ = order(m, alerts.Order{Verb: alerts.Acknowledge, Key: op.key, Who: "ann"}, op.now)
+	case "going":
+		out, _ = order(m, alerts.Order{Verb: alerts.Going, Key: op.key, Who: "ben"}, op.now)
 	case "shelve":
 		out, _ = order(m, alerts.Order{Verb: alerts.Shelve, Key: op.key, Who: "ann", Reason: "why", For: 40 * time.Minute}, op.now)
 	case "unshelve":
@@ -118,7 +120,7 @@ func (w *watcher) take(t *rapid.T, tr alerts.Transition, newest *int64) {
 		w.owed = silenced(tr.To)
 	case alerts.EventReturn:
 		w.active = false
-	case alerts.EventAcknowledge:
+	case alerts.EventAcknowledge, alerts.EventGoing:
 		w.acknowledged = true
 		// Under a root alone, whoever acknowledges has seen it.
 		w.owed = w.owed && len(w.by) > 0
@@ -145,7 +147,7 @@ func (w *watcher) take(t *rapid.T, tr alerts.Transition, newest *int64) {
 		if tr.Event == alerts.EventRepeat && (tr.From != alerts.Unacknowledged || w.acknowledged || w.calls == 0) {
 			t.Fatalf("repeated what was acknowledged or never called: %+v", tr)
 		}
-		fresh := tr.Event == alerts.EventRaise || tr.Event == alerts.EventRecur || tr.Event == alerts.EventReAlarm || tr.Event == alerts.EventRepeat
+		fresh := tr.Event == alerts.EventRaise || tr.Event == alerts.EventRecur || tr.Event == alerts.EventReAlarm || tr.Event == alerts.EventInVain || tr.Event == alerts.EventRepeat
 		if !fresh && w.calls > 0 && !w.owed {
 			t.Fatalf("called twice: %+v", tr)
 		}

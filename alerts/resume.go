@@ -64,6 +64,7 @@ func (a Alarm) move(by time.Duration) Alarm {
 	if a.Acked {
 		a.AckMoved += by
 	}
+	a.VainAt = sensors.Moved(a.VainAt, by)
 	a.LastAnnunciated, a.RepeatAt, a.Due = sensors.Moved(a.LastAnnunciated, by), sensors.Moved(a.RepeatAt, by), sensors.Moved(a.Due, by)
 	a.ObservedAt, a.FalseSince, a.UnknownSince = sensors.Moved(a.ObservedAt, by), sensors.Moved(a.FalseSince, by), sensors.Moved(a.UnknownSince, by)
 	a.UpdatedAt = sensors.Moved(a.UpdatedAt, by)

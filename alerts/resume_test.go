@@ -17,7 +17,7 @@ const grace = 10 * time.Minute
 
 func newTimedMachine(t *testing.T) *alerts.Machine {
 	timed := func(d *alerts.Definition) {
-		d.OnDelay, d.OffDelay, d.ReAlarm = onDelay, offDelay, reAlarm
+		d.OnDelay, d.OffDelay, d.ReAlarm, d.TimeToRespond = onDelay, offDelay, reAlarm, 20*reAlarm
 	}
 	return newMachine(t, []alerts.Definition{definition("heat", timed), definition("root", nil)},
 		alerts.FoldRule{Root: "root", Folds: []alerts.Condition{"heat"}, Grace: grace})

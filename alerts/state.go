@@ -68,7 +68,11 @@ const (
 	// EventReturn: false for the off-delay.
 	EventReturn      Event = "return"
 	EventAcknowledge Event = "acknowledge"
-	EventReAlarm     Event = "re-alarm"
+	// EventGoing: acknowledged by somebody who is on the way.
+	EventGoing   Event = "going"
+	EventReAlarm Event = "re-alarm"
+	// EventInVain: an acknowledgement led to nothing.
+	EventInVain Event = "in-vain"
 	// EventRepeat: nobody acknowledged a call.
 	EventRepeat          Event = "repeat"
 	EventShelve          Event = "shelve"

@@ -98,7 +98,8 @@ func (s *step) raise(root *Key) {
 }
 
 func (s *step) unacknowledge() {
-	s.a.Acked, s.a.AckedAt, s.a.AckedBy, s.a.AckMoved = false, time.Time{}, "", 0
+	s.a.Acked, s.a.AckedAt, s.a.AckedBy, s.a.AckMoved, s.a.Going = false, time.Time{}, "", 0, false
+	s.a.VainAt = time.Time{}
 }
 
 // clear ends the activity. What nobody was told of closes quietly; what
@@ -148,10 +149,15 @@ func (s *step) callIfOwed(t *Transition) {
 	t.To = s.a.State()
 }
 
-// acknowledge marks the open occurrence as taken on.
-func (s *step) acknowledge(who string) {
+// acknowledge marks the open occurrence as taken on, by somebody who may say to
+// be on the way to it.
+func (s *step) acknowledge(event Event, who string) {
 	before := s.a
-	s.a.Acked, s.a.AckedAt, s.a.AckedBy = true, s.now, who
+	s.a.Acked, s.a.AckedAt, s.a.AckedBy, s.a.AckMoved, s.a.Going = true, s.now, who, 0, event == EventGoing
+	s.a.AckedValue, s.a.AckedLimit, s.a.VainAt = s.a.Value, s.a.Limit, time.Time{}
+	if s.def.Priority() > Low {
+		s.a.VainAt = s.now.Add(s.def.TimeToRespond)
+	}
 	if !s.a.silencedByHand() {
 		// Only folded: the person has seen it, no call is owed any more.
 		s.a.Owed = false
@@ -160,7 +166,7 @@ func (s *step) acknowledge(who string) {
 		s.close()
 	}
 	s.letGo()
-	s.record(EventAcknowledge, before, who, "")
+	s.record(event, before, who, "")
 }
 
 // silence applies one of the two ways in which people silence an alarm.
@@ -219,6 +225,20 @@ func (s *step) realarm() {
 	s.out[len(s.out)-1].To = s.a.State()
 }
 
+// inVain calls again for an alarm that matters whose acknowledgement has led to
+// nothing in the time to respond. Otherwise it looks again after as long. What is
+// of low priority calls once.
+func (s *step) inVain(matters bool) {
+	if !matters || s.a.better(s.def.Deadband) {
+		s.a.VainAt = s.now.Add(s.def.TimeToRespond)
+		return
+	}
+	before := s.a
+	s.unacknowledge()
+	s.call(s.record(EventInVain, before, "", fmt.Sprintf("no better %v after it was acknowledged", s.now.Sub(before.AckedAt.Add(before.AckMoved)))))
+	s.out[len(s.out)-1].To = s.a.State()
+}
+
 // observe takes one finding in and reports whether the delay it completes is
 // already over, so that the alarm must be raised or cleared now.
 func (s *step) observe(o Observation) (raise, clear bool) {
@@ -230,6 +250,10 @@ func (s *step) observe(o Observation) (raise, clear bool) {
 		s.a = s.a.hold(s.now)
 		s.a.Want = o.Detail
 		return false, false
+	}
+	if !s.a.UnknownSince.IsZero() && !s.a.VainAt.IsZero() {
+		// What came of an acknowledgement is known only now.
+		s.a.VainAt = latest(s.a.VainAt, s.now)
 	}
 	s.a.UnknownSince, s.a.Want = time.Time{}, wording.Text{}
 	s.a.Truth, s.a.ObservedAt = truth, s.now

@@ -16,6 +16,7 @@ const (
 	unfoldOver
 	shelvingOver
 	reAlarmOver
+	respondOver
 	repeatOver
 )
 
@@ -55,6 +56,10 @@ func (m *Machine) dueOf(a Alarm) due {
 	if a.Active && a.Acked && !a.Silenced() && def.ReAlarm > 0 {
 		consider(a.AckedAt.Add(a.AckMoved+def.ReAlarm), reAlarmOver, depth)
 	}
+	if a.Active && a.Acked && !a.Silenced() && a.UnknownSince.IsZero() {
+		// What is not known now is looked at once it is.
+		consider(a.VainAt, respondOver, depth)
+	}
 	if a.waits() && !a.Silenced() && len(def.Repeat) > 0 {
 		consider(a.RepeatAt, repeatOver, depth)
 	}
@@ -76,6 +81,9 @@ func (m *Machine) schedule(a Alarm) {
 		m.next = d
 	}
 }
+
+// Due is when time alone brings something about next, zero for never.
+func (m *Machine) Due() time.Time { return m.nextDue().at }
 
 // nextDue returns the earliest timer of all alarms, the zero value for none.
 func (m *Machine) nextDue() due {
@@ -107,6 +115,9 @@ func (m *Machine) fire(d due) []Transition {
 		})
 	case reAlarmOver:
 		return m.apply(d.key, (*step).realarm)
+	case respondOver:
+		matters := m.leads == nil || m.leads(d.key)
+		return m.apply(d.key, func(s *step) { s.inVain(matters) })
 	case repeatOver:
 		return m.apply(d.key, (*step).repeat)
 	}

@@ -39,6 +39,9 @@ var storyDays = [...]int{0, 9, 20}
 // the troubles.
 var storyTimes = [...]time.Duration{day(0, 0), day(9, 0), day(20, 0), day(29, 18.5)}
 
+// unhurried is the pace of people who go by no call: what is wrong harms.
+var unhurried = rehearsal.Pace{Fill: 6 * time.Hour, Isolate: 7 * time.Hour, Repair: 8*time.Hour + 30*time.Minute, Battery: 14 * time.Hour}
+
 // named is the name of the demo's cohort on a story day.
 func named(id population.CohortID, storyDay int) population.CohortID {
 	if storyDay == 0 {
@@ -51,7 +54,7 @@ func named(id population.CohortID, storyDay int) population.CohortID {
 func (m *month) plan() []turn {
 	turns := append(m.brokerTurns(), m.technicianTurns()...)
 	for _, begin := range storyTimes {
-		for _, one := range rehearsal.Story() {
+		for _, one := range rehearsal.Story(unhurried) {
 			turns = append(turns, turn{begin + one.At, func() { m.house.Do(one) }})
 		}
 	}

@@ -1,7 +1,6 @@
 package daemon_test
 
 import (
-	"encoding/json"
 	"fmt"
 	"log/slog"
 	"os"
@@ -31,8 +30,10 @@ import (
 // The recorded month: thirty days of the invented facility as the engine
 // stored them, and what came out. See month_record_test.go for how it is made.
 const (
-	monthFolder    = "testdata/month"
-	monthRecords   = "records.db.zst"
+	monthFolder  = "testdata/month"
+	monthRecords = "records.db.zst"
+	// monthFirst is the recording of an older program.
+	monthFirst     = "first.db.zst"
 	monthFacility  = "facility.yaml"
 	monthReplayed  = "replayed.golden.txt"
 	monthRestored  = "restored.golden.txt"
@@ -105,7 +106,6 @@ func TestMonthIsRestoredAsRecorded(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	keepCheckpoint(t, store)
 	engine, err := daemon.New(t.Context(), daemon.Options{
 		Options: monthOptions(monthOf(t), speciestest.Library(t)), Store: store, Now: timekeeping.Right(marks.Clock),
 	})
@@ -123,41 +123,6 @@ func TestMonthIsRestoredAsRecorded(t *testing.T) {
 	p.transitions(steps)
 	p.snapshot(engine.Snapshot())
 	compareGolden(t, monthRestored, p.String())
-}
-
-// keepCheckpoint puts a checkpoint of the present form into the recording, whose
-// own has the form of its time. It is made of all that was recorded before. How
-// many messages came to what cannot be told from that, and is taken over.
-func keepCheckpoint(t *testing.T, store *records.Store) {
-	t.Helper()
-	restored, err := fold.Restore(t.Context(), monthOptions(monthOf(t), speciestest.Library(t)), store.Reader, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	batch, err := restored.TakeBatch()
-	if err != nil {
-		t.Fatal(err)
-	}
-	recorded, err := store.LoadState(t.Context(), "engine")
-	if err != nil {
-		t.Fatal(err)
-	}
-	parts := func(body []byte) map[string]json.RawMessage {
-		t.Helper()
-		var all map[string]json.RawMessage
-		if err := json.Unmarshal(body, &all); err != nil {
-			t.Fatal(err)
-		}
-		return all
-	}
-	then, now := parts(recorded), parts(batch.State["fold"])
-	if string(now["clock"]) != string(then["Clock"]) {
-		t.Fatalf("the checkpoint is of %s, that of the recording of %s", now["clock"], then["Clock"])
-	}
-	states := map[string][]byte{"fold": batch.State["fold"], "desk/messages": then["Outcomes"]}
-	if err := store.Commit(t.Context(), &records.Batch{State: states, Clock: batch.Clock}); err != nil {
-		t.Fatal(err)
-	}
 }
 
 // goOn runs an engine for six hours in which no sensor is heard, and has it go
@@ -186,10 +151,42 @@ func goOn(t *testing.T, engine *daemon.Engine, from time.Time) {
 	}
 }
 
+// The first recording was made by a program of an older schema. It is opened, and
+// what it holds is all there.
+func TestOlderMonthIsStillRead(t *testing.T) {
+	reader, err := records.OpenReader(t.Context(), unpack(t, monthFirst))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer reader.Close()
+	readings := 0
+	for days, err := range reader.ScanDays(t.Context(), nil, time.Time{}, past.FarFuture()) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, series := range days {
+			readings += series.Len()
+		}
+	}
+	alarms, err := reader.AlarmHistory(t.Context(), time.Time{}, past.FarFuture())
+	if err != nil {
+		t.Fatal(err)
+	}
+	steps, err := reader.AlarmTransitions(t.Context(), time.Time{}, past.FarFuture())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got, want := [...]int{readings, len(alarms), len(steps)}, [...]int{114331, 85, 303}; got != want {
+		t.Errorf("readings, alarms and steps are %v, want %v", got, want)
+	}
+}
+
 // unpackMonth puts a copy of the recorded month into a folder of the test.
-func unpackMonth(t *testing.T) string {
+func unpackMonth(t *testing.T) string { return unpack(t, monthRecords) }
+
+func unpack(t *testing.T, recording string) string {
 	t.Helper()
-	packed, err := os.ReadFile(filepath.Join(monthFolder, monthRecords))
+	packed, err := os.ReadFile(filepath.Join(monthFolder, recording))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"rearguard/alerts/notify"
-	"rearguard/daemon/alarming"
 	"rearguard/daemon/foldtest"
 	"rearguard/daemon/rearing/population"
 	"rearguard/sensors"
@@ -94,7 +93,7 @@ func TestStormIsAHandfulOfMessages(t *testing.T) {
 	channel := stormChannel{map[string]*stormLane{}}
 	deliver := notify.NewWorker(r.store, map[string]notify.Channel{"pager": channel, "mail": channel}, notify.Options{
 		Now: func() time.Time { return now }, Random: func() float64 { return 1 }, Logger: slog.New(slog.DiscardHandler),
-		Roster: func() []notify.Duty { return alarming.Roster(r.facility) },
+		Roster: r.facility.Called,
 	}).InTurn()
 	spent := func(m int, celsius float64) time.Duration {
 		began := cpu(t)

@@ -24,7 +24,7 @@ func Handler(f Facility, version string, options web.Options) (*Routes, error) {
 	if err != nil {
 		return nil, fmt.Errorf("set up the pages: %w", err)
 	}
-	rest, err := api.New(f, version)
+	rest, err := api.New(f, version, options.People)
 	if err != nil {
 		return nil, fmt.Errorf("set up the HTTP API: %w", err)
 	}

@@ -61,6 +61,9 @@ const (
 	// an alarm of its own.
 	disagreeC = 1.0
 	faultyC   = 2.0
+	// returned is the share of the margins of the usual range within which the
+	// air has come back to it.
+	returned = 0.2
 	// formingFor is how long a shape must have had to form before it is told.
 	formingFor = 8 * time.Minute
 	// sureAfter is how long a cause must be told without a break before it
@@ -79,11 +82,15 @@ func (x Trouble) follow(tr *trend.Trend, now time.Time, outdoorC *float64) Troub
 		// Without fresh air nothing is known to have changed.
 		return x
 	}
-	if x.Cause != "" {
-		if !x.Range.Outside(last, 0.2) {
-			return Trouble{}
-		}
-	} else {
+	switch {
+	case x.Cause != "" && !x.Range.Outside(last, returned):
+		return Trouble{}
+	case x.Cause != "" && !x.shows(tr, last):
+		// What it was is over, and something else keeps the room out of its
+		// usual range: a door that was opened against the heat.
+		x = Trouble{Cause: Unclear, Since: now, Range: x.Range, ToldAt: now, Evidence: wording.Say("the change has only begun")}
+	case x.Cause != "":
+	default:
 		usual, known := tr.Usual(now)
 		if !known || !usual.Outside(last, 1) {
 			return Trouble{}
@@ -111,6 +118,37 @@ func (x Trouble) follow(tr *trend.Trend, now time.Time, outdoorC *float64) Troub
 	return x
 }
 
+// shows reports whether the air still is out of its usual range in the way in
+// which the cause brings it there. A room that warms again is heated; one that
+// becomes humid again goes on doing harm until it is, and that has its cause.
+func (x Trouble) shows(tr *trend.Trend, now trend.Sample) bool {
+	cold, dry := x.Range.Cold(now, returned), x.Range.Dry(now, returned)
+	switch x.Cause {
+	case CauseHeater:
+		return x.Range.Hot(now, returned) && !recovering(tr, x.Range, now)
+	case CauseWeak:
+		return cold && !recovering(tr, x.Range, now)
+	case CausePower:
+		return (cold || dry) && !recovering(tr, x.Range, now)
+	case CauseHumidifier:
+		return dry
+	}
+	return true
+}
+
+// recovering reports whether the air surely goes back to its usual range, as it
+// does once what drove it out has been put right.
+func recovering(tr *trend.Trend, usual trend.Range, now trend.Sample) bool {
+	t, w := tr.Temperature, tr.Moisture
+	switch {
+	case usual.Hot(now, returned):
+		return t.Known && t.High < -steadyPerHour
+	case usual.Cold(now, returned):
+		return t.Known && t.Low > steadyPerHour
+	}
+	return usual.Dry(now, returned) && w.Known && w.Low > steadyMoisture
+}
+
 // recognise tells the cause from the shape of the last minutes against the
 // usual range, and from the temperature outdoors where that is known. It
 // answers Unclear, with what it sees, where more than one cause would look
@@ -128,10 +166,13 @@ func recognise(tr trend.Trend, usual trend.Range, outdoorC *float64) (Cause, wor
 	if !w.Known || now.W == 0 {
 		return Unclear, wording.Say("temperature %s, and without humidity a cause cannot be told", wording.Change(t.PerHour, 1, "°C/h"))
 	}
+	evidence := wording.Say("temperature %s, moisture %s", wording.Change(t.PerHour, 1, "°C/h"), wording.Change(100*w.PerHour, 0, "%/h"))
+	if recovering(&tr, usual, now) {
+		return Unclear, evidence.And(", on its way back")
+	}
 	if dC, dW, ok := tr.Jump(usual); ok {
 		return CauseDoor, wording.Say("temperature %s and moisture %s within minutes", wording.Change(dC, 1, "°C"), wording.Change(100*dW, 0, "%"))
 	}
-	evidence := wording.Say("temperature %s, moisture %s", wording.Change(t.PerHour, 1, "°C/h"), wording.Change(100*w.PerHour, 0, "%/h"))
 	const half = 0.5
 	hot, cold, dry := usual.Hot(now, half), usual.Cold(now, half), usual.Dry(now, half)
 	drier := usual.Drier(now)
@@ -150,6 +191,10 @@ func recognise(tr trend.Trend, usual trend.Range, outdoorC *float64) (Cause, wor
 		return CauseWeak, evidence.And("; the power may be gone as well")
 	case dry && !hot && math.Abs(t.PerHour) <= steadyPerHour && w.High < -dryingPerHour:
 		return CauseHumidifier, evidence
+	case drier && !hot && math.Abs(t.PerHour) <= steadyPerHour && w.Low > -2*steadyMoisture && w.High < steadyMoisture && tr.Drier(usual, trend.SlopeWindow):
+		// Plants, or air from outdoors, may hold a room at less than the
+		// humidifier did; after a visitor it surely becomes more humid again.
+		return CauseHumidifier, evidence.And(", humidity %s is below the %s held before", wording.Value(now.RH, 0, "%"), wording.Value(usual.HeldRH, 0, "%"))
 	}
 	return Unclear, evidence
 }

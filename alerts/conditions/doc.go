@@ -29,6 +29,7 @@ const (
 	RecordsDoubted      alerts.Condition = "records_doubted"
 	NoticeUndeliverable alerts.Condition = "notice_undeliverable"
 	SiteSilent          alerts.Condition = "site_silent"
+	DrillLacking        alerts.Condition = "drill_lacking"
 	ClockWrong          alerts.Condition = "clock_wrong"
 	ClockMoved          alerts.Condition = "clock_moved"
 )
@@ -67,7 +68,7 @@ const (
 func Definitions() []alerts.Definition {
 	defs := slices.Concat(
 		airDefinitions(), shapeDefinitions(), wetnessDefinitions(), cohortDefinitions(), lostDefinitions(),
-		causeDefinitions(), sensorDefinitions(), facilityDefinitions(), siteDefinitions(), clockDefinitions(),
+		causeDefinitions(), sensorDefinitions(), facilityDefinitions(), siteDefinitions(), deliveryDefinitions(), clockDefinitions(),
 	)
 	for i := range defs {
 		defs[i].Repeat = alerts.RepeatFor(defs[i].Priority())

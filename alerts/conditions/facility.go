@@ -25,6 +25,9 @@ type FacilityState struct {
 	Undelivered       int
 	OldestUndelivered time.Time
 	DeliveryProblem   string
+	// DrillProblem says why it is not known whether notices arrive; empty where a
+	// drill has shown it, or none is wanted.
+	DrillProblem string
 	// ClockOffset is by how much the clock of this machine is ahead of the
 	// times it should agree with; nil when there is nothing to compare.
 	ClockOffset *time.Duration
@@ -96,6 +99,7 @@ func EvaluateFacility(in FacilityState) []alerts.Observation {
 		in.part(RecordsDoubted, in.Doubt),
 		in.part(RecordsDamaged, in.Damage),
 		in.delivery(),
+		in.drills(),
 		in.clockObservation(),
 		in.clockStep(),
 		in.mains(),
@@ -178,6 +182,15 @@ func (in FacilityState) delivery() alerts.Observation {
 	o.Detail = wording.Say("%s waiting, oldest since %s", wording.Number(float64(in.Undelivered), 0), wording.Clock(in.OldestUndelivered, in.Now, in.Location))
 	if in.DeliveryProblem != "" {
 		o.Detail = o.Detail.And(": %s", reported(in.DeliveryProblem))
+	}
+	return o
+}
+
+func (in FacilityState) drills() alerts.Observation {
+	o := in.found(DrillLacking, "")
+	o.Truth, o.Detail = alerts.False, wording.Report(in.DrillProblem)
+	if in.DrillProblem != "" {
+		o.Truth = alerts.True
 	}
 	return o
 }

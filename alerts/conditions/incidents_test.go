@@ -2,6 +2,7 @@ package conditions_test
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -37,7 +38,9 @@ func newDesk(t *testing.T) *desk {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return &desk{t: t, machine: machine, book: incidents.NewBook(conditions.Incidents(), 20*time.Minute)}
+	d := &desk{t: t, machine: machine, book: incidents.NewBook(conditions.Incidents(), 20*time.Minute)}
+	machine.Lead(d.book.Leads)
+	return d
 }
 
 func (d *desk) take(steps []alerts.Transition) {
@@ -66,6 +69,9 @@ func (d *desk) at(clock string) time.Time {
 
 // pass lets time pass.
 func (d *desk) pass(clock string) {
+	for at := d.machine.Due(); !at.IsZero() && at.Before(d.at(clock)); at = d.machine.Due() {
+		d.take(d.machine.Advance(at))
+	}
 	d.take(d.machine.Advance(d.at(clock)))
 	d.tell(d.book.Advance(d.at(clock)))
 }
@@ -131,7 +137,8 @@ func TestStuckHeaterIsOneIncident(t *testing.T) {
 	d.find("13:20", conditions.FastChange, "pupae", alerts.True, 25, 8)
 	d.find("13:30", conditions.DaySwing, "pupae", alerts.True, 15, 12)
 	d.pass("15:00")
-	d.want("09:40 call fast_change", "11:45 call heat", "12:05 taken heater_stuck_on", "13:36 over heater_stuck_on")
+	// The heater is still on an hour after somebody took it on.
+	d.want("09:40 call fast_change", "11:45 call heat", "12:05 taken heater_stuck_on", "13:05 again heater_stuck_on", "13:36 over heater_stuck_on")
 	ended := d.book.Ended()
 	if len(ended) != 1 {
 		t.Fatalf("ended %+v", ended)
@@ -207,6 +214,37 @@ func TestEqualsJoinAnIncident(t *testing.T) {
 	silent("09:40", "c")
 	silent("12:00", "d")
 	d.want("09:00 call sensor_silent", "09:10 taken sensor_silent", "12:00 call sensor_silent")
+}
+
+// Whoever sets out takes the incident on, also from somebody who only said to have
+// it, and that is told once.
+func TestGoing(t *testing.T) {
+	d := newDesk(t)
+	order := func(clock string, verb alerts.Verb, who string) {
+		d.pass(clock)
+		for _, key := range d.book.Together(alerts.Key{Condition: conditions.Heat, Room: "eggs"}) {
+			d.take(d.machine.Carry(alerts.Order{Verb: verb, Key: key, Who: who, Incident: true}))
+		}
+	}
+	d.find("09:00", conditions.Drying, "eggs", alerts.True, 2, 1)
+	d.find("09:01", conditions.Heat, "eggs", alerts.True, 36, 35)
+	order("09:02", alerts.Acknowledge, "Ines")
+	order("09:03", alerts.Going, "Ines")
+	order("09:04", alerts.Going, "Ines")
+	order("09:05", alerts.Acknowledge, "Ben")
+	order("09:06", alerts.Going, "Ben")
+	d.want("09:00 call drying", "09:01 call heat", "09:02 taken heat", "09:03 taken heat", "09:06 taken heat")
+	i := d.book.Open()[0]
+	if !i.Going || i.TakenBy != "Ben" || !i.TakenAt.Equal(d.at("09:06")) {
+		t.Errorf("going %v, taken by %s at %v", i.Going, i.TakenBy, i.TakenAt)
+	}
+	a := d.machine.Alarm(alerts.Key{Condition: conditions.Drying, Room: "eggs"})
+	if !a.Going || a.AckedBy != "Ben" || a.State() != alerts.Acknowledged {
+		t.Errorf("the alarm beside it is %+v", a)
+	}
+	if err := d.machine.Check(alerts.Order{Verb: alerts.Going, Key: alerts.Key{Condition: conditions.Heat, Room: "larvae"}, Who: "Ben"}); !errors.Is(err, alerts.ErrNothingOpen) {
+		t.Errorf("going to what is not on: %v", err)
+	}
 }
 
 // A restart in between changes nothing, and what cannot be known any more is

@@ -38,6 +38,8 @@ func TestRecord(t *testing.T) {
 func record() string {
 	var b strings.Builder
 	b.WriteString("# Every alarm\n\nWritten from the definitions by `go test ./alerts/conditions -run TestRecord -update`.\n")
+	b.WriteString("\nAn acknowledged alarm calls again when it is no better after the time to respond: no nearer to its limit by the deadband, or still on where it has no value. Low alarms call once.\n")
+	b.WriteString("All hands are called at once, whatever turn, hours or quiet hours, for a critical alarm of the severe class.\n")
 	b.WriteString("\nPriority follows from the class of consequence and the time to respond:\n\n")
 	times := []time.Duration{10 * time.Minute, time.Hour, 4 * time.Hour, 24 * time.Hour}
 	b.WriteString("| consequence | under 30 min | under 2 h | under 8 h | longer |\n| --- | --- | --- | --- | --- |\n")
@@ -55,6 +57,9 @@ func record() string {
 		fmt.Fprintf(&b, "- on-delay %s, off-delay %s", short(d.OnDelay), short(d.OffDelay))
 		if d.Deadband > 0 {
 			fmt.Fprintf(&b, ", deadband %v %s", d.Deadband, d.Unit)
+		}
+		if d.Lethal() {
+			b.WriteString(", all hands at once")
 		}
 		if d.ReAlarm > 0 {
 			fmt.Fprintf(&b, ", calls again %s after acknowledgement", short(d.ReAlarm))

@@ -32,16 +32,29 @@ func course(t *testing.T, minutes int, air func(minute int) (c, rh float64), cha
 		var found []alerts.Observation
 		found, memory = judge(in, memory)
 		out = append(out, found)
-		text, err := json.Marshal(memory)
-		if err != nil {
-			t.Fatal(err)
-		}
-		memory = conditions.RoomMemory{}
-		if err := json.Unmarshal(text, &memory); err != nil {
-			t.Fatal(err)
+		if minute%restartEvery == 0 {
+			memory = kept(t, memory)
 		}
 	}
 	return out
+}
+
+// restartEvery is how many minutes pass between restarts in a course: often
+// enough to fall anywhere in a trouble, and not so often that the test is one of
+// encoding.
+const restartEvery = 17
+
+// kept is a memory as it comes back after a restart.
+func kept(t *testing.T, memory conditions.RoomMemory) (back conditions.RoomMemory) {
+	t.Helper()
+	text, err := json.Marshal(memory)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(text, &back); err != nil {
+		t.Fatal(err)
+	}
+	return back
 }
 
 func line(per, from float64) func(int) (float64, float64) {

@@ -38,9 +38,11 @@ const (
 	Call What = "call"
 	// Again asks once more.
 	Again What = "again"
+	// Next asks somebody more, since nobody has answered.
+	Next What = "next"
 	// Over says that it has ended; of one that never called nothing is told.
 	Over What = "over"
-	// Taken says that a person has it.
+	// Taken says that a person has it, or is on the way.
 	Taken What = "taken"
 )
 
@@ -49,12 +51,17 @@ type News struct {
 	What     What
 	Time     time.Time
 	Incident Incident
+	// To is the only person it is for, empty where the roster says.
+	To string
+	// Had is who had the incident until a call, and is called with the others.
+	Had string
 }
 
 // State is what must outlive a restart.
 type State struct {
-	Open  []Incident `json:"open,omitempty"`
-	Ended []Incident `json:"ended,omitempty"`
+	Open    []Incident `json:"open,omitempty"`
+	Ended   []Incident `json:"ended,omitempty"`
+	Waiting []Waiting  `json:"waiting,omitempty"`
 }
 
 // Book keeps all incidents. It belongs to one goroutine.
@@ -65,6 +72,8 @@ type Book struct {
 	open   []*Incident
 	index  index
 	ended  []Incident
+	// waiting are people who hear of something later.
+	waiting []Waiting
 	// done are those that have ended since the last TakeEnded.
 	done []Incident
 }
@@ -77,30 +86,29 @@ func NewBook(roles map[alerts.Condition]Role, settle time.Duration) *Book {
 	return &Book{roles: roles, settle: settle, index: newIndex()}
 }
 
-// Advance lets time pass up to now, and tells what has ended.
+// Advance lets time pass up to now, and tells what has ended, who is called next
+// and who hears of it only now. Due says in which steps.
 func (b *Book) Advance(now time.Time) []News {
 	due := func(i *Incident) bool { return !i.QuietAt.IsZero() && !b.over(i).After(now) }
-	ends := false
-	for i := range b.index.quiet {
-		ends = ends || due(i)
-	}
-	if !ends && (len(b.ended) == 0 || now.Sub(b.ended[0].EndedAt) <= endedFor) {
+	if next := b.Due(); (next.IsZero() || next.After(now)) && (len(b.ended) == 0 || now.Sub(b.ended[0].EndedAt) <= endedFor) {
 		return nil
 	}
-	var news []News
+	news := b.escalate(now)
 	b.open = slices.DeleteFunc(b.open, func(i *Incident) bool {
 		if !due(i) {
 			return false
 		}
 		i.EndedAt = b.over(i)
+		i.WaitingSince, i.NextAt = time.Time{}, time.Time{}
 		if len(i.Told) > 0 {
-			news = append(news, News{Over, i.EndedAt, i.clone()})
+			news = append(news, News{What: Over, Time: i.EndedAt, Incident: i.clone()})
 		}
 		b.ended, b.done = append(b.ended, i.clone()), append(b.done, i.clone())
 		b.index.drop(i)
 		return true
 	})
 	b.ended = forget(b.ended, now)
+	news = append(news, b.heard(now)...)
 	slices.SortStableFunc(news, func(a, b News) int {
 		return cmp.Or(a.Time.Compare(b.Time), cmp.Compare(a.Incident.Number, b.Incident.Number))
 	})
@@ -150,24 +158,30 @@ func (b *Book) Take(t alerts.Transition, priority alerts.Priority) []News {
 	case m.On():
 		m.ClearedAt = t.Time
 	}
-	b.settled(i, t.Time)
+	i.settle(t.Time)
 	var news []News
+	had := i.TakenBy
 	if what := i.tells(&t, m); what != "" {
-		news = append(news, News{what, t.Time, i.clone()})
+		n := News{What: what, Time: t.Time, Incident: i.clone()}
+		switch {
+		case what == Taken:
+		case i.Vain != nil && t.Event == alerts.EventInVain:
+			n.To = i.Vain.By
+		default:
+			n.Had = had
+		}
+		news = append(news, n)
 	}
 	return append(news, b.Advance(t.Time)...)
-}
-
-// settled has an incident settle.
-func (b *Book) settled(i *Incident, at time.Time) {
-	i.settle(at)
-	b.index.settled(i)
 }
 
 // settle takes note of whether anything of the incident is on at a time.
 func (i *Incident) settle(at time.Time) {
 	switch {
 	case i.open():
+		if !i.QuietAt.IsZero() {
+			i.wake(at)
+		}
 		i.QuietAt = time.Time{}
 	case i.QuietAt.IsZero():
 		i.QuietAt = at
@@ -176,8 +190,9 @@ func (i *Incident) settle(at time.Time) {
 
 // tells says what a step of a member tells people, empty for nothing.
 func (i *Incident) tells(t *alerts.Transition, m *Member) What {
-	if t.Event == alerts.EventAcknowledge && i.TakenBy == "" {
-		i.TakenBy, i.TakenAt = t.Who, t.Time
+	going := t.Event == alerts.EventGoing
+	if t.Event == alerts.EventAcknowledge && i.TakenBy == "" || going && !(i.Going && i.TakenBy == t.Who) {
+		i.answered(t)
 		if len(i.Told) > 0 {
 			return Taken
 		}
@@ -188,7 +203,7 @@ func (i *Incident) tells(t *alerts.Transition, m *Member) What {
 	}
 	others := func(o *Member) bool { return o.calls() && o.Occurrence != m.Occurrence }
 	other := i.best(others)
-	again := t.Event == alerts.EventRepeat || t.Event == alerts.EventReAlarm
+	again := t.Event == alerts.EventRepeat || t.Event == alerts.EventReAlarm || t.Event == alerts.EventInVain
 	switch {
 	case len(i.Told) == 0:
 	case m.Herald && !again && i.explains(m):
@@ -203,7 +218,7 @@ func (i *Incident) tells(t *alerts.Transition, m *Member) What {
 	case (m.Explains || m.Herald) && !again && m.Priority <= other.Priority:
 		return ""
 	}
-	i.TakenBy, i.TakenAt = "", time.Time{}
+	i.unanswered(t)
 	i.Calls++
 	if !slices.Contains(i.Told, m.Priority) {
 		i.Told = append(i.Told, m.Priority)
@@ -269,6 +284,7 @@ func (b *Book) reopened(a *alerts.Alarm) *Incident {
 	i := b.ended[k].clone()
 	b.ended = slices.Delete(slices.Clone(b.ended), k, k+1)
 	i.QuietAt, i.EndedAt = time.Time{}, time.Time{}
+	i.Rank, i.Vain = 0, nil
 	b.add(&i)
 	return &i
 }
@@ -308,9 +324,14 @@ func (b *Book) follow(i *Incident, a *alerts.Alarm, at time.Time) *Incident {
 			slices.Sort(root.Told)
 		}
 	}
-	b.settled(i, at)
+	i.settle(at)
 	if len(i.Members) == 0 {
 		b.index.drop(i)
+		for _, c := range i.Called {
+			if root.CalledLast(c.Person).IsZero() {
+				root.Called = append(root.Called, c)
+			}
+		}
 		b.open = slices.DeleteFunc(b.open, func(o *Incident) bool { return o == i })
 	}
 	return root
@@ -348,6 +369,7 @@ func peakOf(at time.Time, value, limit float64, unit string, airC *float64) Peak
 func (b *Book) Move(by time.Duration) {
 	for _, i := range b.open {
 		i.QuietAt = sensors.Moved(i.QuietAt, by)
+		i.moveAnswers(by)
 		for k := range i.Members {
 			i.Members[k].Last.At = sensors.Moved(i.Members[k].Last.At, by)
 		}
@@ -374,6 +396,12 @@ func (b *Book) TakeEnded() []Incident {
 	done := b.done
 	b.done = nil
 	return done
+}
+
+// Leads reports whether an alarm is the one to act on first in an incident of
+// which something is on.
+func (b *Book) Leads(key alerts.Key) bool {
+	return slices.ContainsFunc(b.open, func(i *Incident) bool { return i.QuietAt.IsZero() && i.Lead().Key == key })
 }
 
 // Together are the alarms that are handled with one.
@@ -404,11 +432,11 @@ func (b *Book) Together(key alerts.Key) []alerts.Key {
 }
 
 // State returns what must outlive a restart.
-func (b *Book) State() State { return State{b.Open(), b.Ended()} }
+func (b *Book) State() State { return State{b.Open(), b.Ended(), slices.Clone(b.waiting)} }
 
 // Restore puts a state into an empty book.
 func (b *Book) Restore(st State) {
-	b.ended = slices.Clone(st.Ended)
+	b.ended, b.waiting = slices.Clone(st.Ended), slices.Clone(st.Waiting)
 	for k := range st.Open {
 		i := st.Open[k].clone()
 		b.add(&i)
@@ -431,7 +459,7 @@ func (b *Book) Reconcile(list []alerts.Alarm, priority func(alerts.Condition) al
 				m.ClearedAt = now
 			}
 		}
-		b.settled(i, now)
+		i.settle(now)
 	}
 	for k := range list {
 		a := &list[k]
@@ -442,7 +470,7 @@ func (b *Book) Reconcile(list []alerts.Alarm, priority func(alerts.Condition) al
 		p := priority(a.Key.Condition)
 		i := b.join(a, p, a.RaisedAt)
 		i.member(a.Occurrence).heed(a)
-		b.settled(i, now)
+		i.settle(now)
 		if a.Annunciations > 0 && !slices.Contains(i.Told, p) {
 			i.Calls, i.Told = i.Calls+1, append(i.Told, p)
 			slices.Sort(i.Told)

@@ -51,9 +51,12 @@ type Incident struct {
 	Calls int `json:"calls,omitempty"`
 	// Told are the priorities at which it called, the highest last.
 	Told []alerts.Priority `json:"told,omitempty"`
-	// TakenBy has it since TakenAt; empty for nobody.
+	// TakenBy has it since TakenAt; empty for nobody. Going is set once that
+	// person is on the way.
 	TakenBy string    `json:"taken_by,omitempty"`
 	TakenAt time.Time `json:"taken_at,omitzero"`
+	Going   bool      `json:"going,omitempty"`
+	Answer
 }
 
 // Member is an alarm of an incident, with the facts as they were.
@@ -237,5 +240,6 @@ func (i *Incident) has(key alerts.Key) bool {
 func (i *Incident) clone() Incident {
 	c := *i
 	c.Members, c.Told = slices.Clone(i.Members), slices.Clone(i.Told)
+	c.Called = slices.Clone(i.Called)
 	return c
 }

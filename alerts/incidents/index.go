@@ -20,12 +20,10 @@ type index struct {
 	// them.
 	byKey   map[alerts.Key][]*Incident
 	byPlace map[place]*Incident
-	// quiet are those of which nothing is on.
-	quiet map[*Incident]bool
 }
 
 func newIndex() index {
-	return index{byKey: map[alerts.Key][]*Incident{}, byPlace: map[place]*Incident{}, quiet: map[*Incident]bool{}}
+	return index{byKey: map[alerts.Key][]*Incident{}, byPlace: map[place]*Incident{}}
 }
 
 // add takes in an incident with its members.
@@ -36,7 +34,6 @@ func (x *index) add(i *Incident) {
 	if at := (place{i.Theme, i.Room}); i.Theme != "" && x.byPlace[at] == nil {
 		x.byPlace[at] = i
 	}
-	x.settled(i)
 }
 
 // drop leaves an incident out.
@@ -47,7 +44,6 @@ func (x *index) drop(i *Incident) {
 	if at := (place{i.Theme, i.Room}); x.byPlace[at] == i {
 		delete(x.byPlace, at)
 	}
-	delete(x.quiet, i)
 }
 
 // joined takes in that an incident has an alarm of a key.
@@ -65,13 +61,4 @@ func (x *index) left(i *Incident, key alerts.Key) {
 		return
 	}
 	x.byKey[key] = rest
-}
-
-// settled takes in whether anything of an incident is on.
-func (x *index) settled(i *Incident) {
-	if i.QuietAt.IsZero() {
-		delete(x.quiet, i)
-	} else {
-		x.quiet[i] = true
-	}
 }

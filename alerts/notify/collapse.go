@@ -61,10 +61,14 @@ func collapse(row Notice, siblings []Notice) (collapsed, error) {
 }
 
 // mostUrgent orders what is to be told: what is on before what is over, by
-// priority, the longest on first, and what was tried in vain last.
+// priority, the longest on first, and what was tried in vain last. Tests come
+// after alarms of their priority.
 func mostUrgent(a, b collapsed) int {
 	over := func(c *collapsed) int {
-		if c.alarm.Ended() {
+		switch {
+		case c.alarm.Kind == Test:
+			return 2
+		case c.alarm.Ended():
 			return 1
 		}
 		return 0

@@ -176,7 +176,7 @@ func (e *Email) compose(m Message, address string) (*mail.Msg, error) {
 	switch {
 	case len(m.Also) > 0:
 		message.SetMessageIDWithValue(e.messageID(m, webhookID(m.Notice.Key)))
-	case m.Alarm.Kind == Raised && m.Alarm.Sequence <= firstSequence:
+	case m.Alarm.Kind == Test || m.Alarm.Kind == Raised && m.Alarm.Sequence <= firstSequence:
 		message.SetMessageIDWithValue(thread)
 	default:
 		message.SetMessageIDWithValue(e.messageID(m, fmt.Sprintf("%s-%d", m.Alarm.OccurrenceName(), m.Alarm.Sequence)))

@@ -7,7 +7,6 @@ import (
 	"testing"
 	"time"
 
-	"rearguard/alerts"
 	"rearguard/alerts/notify"
 	"rearguard/alerts/notify/letter"
 	"rearguard/alerts/wording"
@@ -25,10 +24,7 @@ func TestEachPersonIsToldInTheirOwnWords(t *testing.T) {
 	n := heat(notify.Raised, 2, begin)
 	n.Detail = wording.Say("%s, since %s", wording.Name("shelf 2"), wording.Clock(begin, begin, time.UTC))
 	n.AtRisk = []letter.Cohort{{ID: "atlas-3", Species: "Atlas Moth", Stage: "pupa", Animals: 40}}
-	rows, err := notify.Plan(
-		[]notify.Duty{{People: []string{"lead", "keeper"}, Channels: []string{"mail", "phone"}, Priorities: []alerts.Priority{alerts.High}}}, n,
-		notify.To{Priorities: []alerts.Priority{alerts.High}, Readers: map[string]wording.Reader{"keeper": {Language: wording.German, Scale: wording.Fahrenheit}}},
-	)
+	rows, err := notify.Plan(n, calls([]string{"lead", "keeper"}, "mail", "phone"), map[string]wording.Reader{"keeper": {Language: wording.German, Scale: wording.Fahrenheit}})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -18,10 +18,16 @@ import (
 
 // What a notice tells, and how it is written, is in package letter.
 type (
-	Kind          = letter.Kind
-	AlarmNotice   = letter.AlarmNotice
+	// Kind is that of a notice.
+	Kind = letter.Kind
+	// AlarmNotice is the news about one incident.
+	AlarmNotice = letter.AlarmNotice
+	// Circumstances are what else there is to know of it.
 	Circumstances = letter.Circumstances
-	Companion     = letter.Companion
+	// Companion is another alarm of it.
+	Companion = letter.Companion
+	// Links are where it leads.
+	Links = letter.Links
 )
 
 // The kinds of news.
@@ -29,8 +35,10 @@ const (
 	Raised   = letter.Raised
 	Reminder = letter.Reminder
 	Taken    = letter.Taken
+	Going    = letter.Going
 	Cleared  = letter.Cleared
 	Over     = letter.Over
+	Test     = letter.Test
 )
 
 // Message is a notice ready to be sent.

@@ -16,6 +16,7 @@ import (
 	"rearguard/alerts"
 	"rearguard/alerts/notify"
 	"rearguard/alerts/notify/letter"
+	"rearguard/alerts/roster"
 	"rearguard/alerts/wording"
 )
 
@@ -221,21 +222,29 @@ func heat(kind notify.Kind, sequence int64, at time.Time) notify.AlarmNotice {
 			TimeToRespond: time.Hour,
 		},
 		Detail:   wording.Report("shelf 2 (nursery-north), cohort atlas-3 in pupa"),
-		RaisedAt: begin, Time: at, Link: "https://rearguard.example.org/alarms/42",
+		RaisedAt: begin, Time: at, Links: notify.Links{Link: "https://rearguard.example.org/alarms/42"},
 	}
 }
 
 func plan(t *testing.T, n notify.AlarmNotice, people []string, channels ...string) []notify.Notice {
 	t.Helper()
-	notices, err := notify.Plan([]notify.Duty{{People: people, Channels: channels, Priorities: []alerts.Priority{alerts.High}}}, n, to(n))
+	notices, err := notify.Plan(n, calls(people, channels...), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
 	return notices
 }
 
-// to is whom a notice of its own priority concerns.
-func to(n notify.AlarmNotice) notify.To { return notify.To{Priorities: []alerts.Priority{n.Priority}} }
+// calls are those of people by each of the channels.
+func calls(people []string, channels ...string) []roster.Call {
+	var list []roster.Call
+	for _, p := range people {
+		for _, c := range channels {
+			list = append(list, roster.Call{Person: p, Channel: c})
+		}
+	}
+	return list
+}
 
 func message(t *testing.T, n notify.AlarmNotice, now time.Time) notify.Message {
 	t.Helper()

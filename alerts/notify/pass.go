@@ -19,11 +19,15 @@ const (
 	longestUseful = 72 * time.Hour
 	lowUseful     = 24 * time.Hour
 	takenUseful   = 4 * time.Hour
+	// A later answer to a test says nothing any more.
+	testUseful = 24 * time.Hour
 )
 
 // usefulFor is how long a notice is tried before it is given up.
 func usefulFor(n *AlarmNotice) time.Duration {
 	switch {
+	case n.Kind == Test:
+		return testUseful
 	case n.Kind == Taken:
 		return takenUseful
 	case n.Priority <= alerts.Low:
@@ -71,11 +75,15 @@ func (w *Worker) pointless(c *collapsed) string {
 	}
 	// What is worth telling for long is tried once at least, also after a long
 	// standstill.
-	if useful, age := usefulFor(&c.alarm), w.options.Now().Sub(c.lead.CreatedAt); useful < longestUseful && age > useful {
+	if useful, age := usefulFor(&c.alarm), w.options.Now().Sub(c.lead.CreatedAt); c.alarm.Kind != Test && useful < longestUseful && age > useful {
 		return fmt.Sprintf("too old to be told: %s", wording.Reader{}.Exactly(age))
 	}
-	if w.options.Roster != nil && len(channelsOf(w.options.Roster(), c.lead.Recipient)) == 0 {
-		return c.lead.Recipient + " is not on the roster any more"
+	if w.options.Roster == nil {
+		return ""
+	}
+	// Whoever is configured can be called without being on the roster.
+	if r := w.options.Roster(); len(r.Names) > 0 && r.Names[c.lead.Recipient] == "" && len(r.Channels(c.lead.Recipient)) == 0 {
+		return c.lead.Recipient + " is not one of the people any more"
 	}
 	return ""
 }
@@ -97,6 +105,9 @@ func (w *Worker) passAll(ctx context.Context, of lane) (sent alerts.Priority, er
 // from another, or gets it from the next one that does: the latter only if it is
 // urgent. Failed is what the last attempt met with, if there was one just now.
 func (w *Worker) pass(ctx context.Context, c *collapsed, failed error) (passed bool, err error) {
+	if c.alarm.Kind == Test {
+		return false, nil
+	}
 	attempts := c.lead.Attempts
 	if failed != nil {
 		attempts++
@@ -141,7 +152,7 @@ func (w *Worker) next(c *collapsed, works func(channel string) bool) string {
 	for s, rank := range c.elsewhere {
 		had[s.Channel] = had[s.Channel] || rank == rankOf(&c.alarm)
 	}
-	for _, channel := range channelsOf(w.options.Roster(), c.lead.Recipient) {
+	for _, channel := range w.options.Roster().Channels(c.lead.Recipient) {
 		if !had[channel] && w.channels.all()[channel] != nil && works(channel) {
 			return channel
 		}
@@ -166,6 +177,10 @@ func (w *Worker) handTo(ctx context.Context, c *collapsed, channel string) error
 // channel has the news; where none has, the notice stays, since a mailbox or
 // an address can be mended.
 func (w *Worker) handOn(ctx context.Context, c *collapsed, refused error) (handed bool, err error) {
+	if c.alarm.Kind == Test {
+		// That this channel does not reach the person is what was to be found out.
+		return true, w.outbox.MarkDead(ctx, c.lead.ID, w.options.Now(), refused.Error())
+	}
 	about := w.options.Logger.With("notice", c.lead.ID, "channel", c.lead.Channel, "recipient", c.lead.Recipient)
 	reason := refused.Error()
 	for s, rank := range c.elsewhere {

@@ -2,6 +2,7 @@ package notify
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/base64"
@@ -193,7 +194,10 @@ func pushMessage(m Message) (push.Message, error) {
 	}
 	topic := topicOf(about)
 	over := m.Alarm.Ended()
-	payload, err := encodePush(pushPayload{Title: m.Subject, Body: strings.TrimPrefix(m.Body, m.Subject+"\n"), Tag: topic, Link: m.Alarm.Link, Call: !over, Stay: !over && m.Alarm.Priority >= alerts.High})
+	payload, err := encodePush(pushPayload{
+		Title: m.Subject, Body: strings.TrimPrefix(m.Body, m.Subject+"\n"), Tag: topic, Link: cmp.Or(m.Alarm.Answer, m.Alarm.Link), Actions: actionsOf(&m.Alarm),
+		Call: !over, Stay: !over && m.Alarm.Priority >= alerts.High,
+	})
 	if err != nil {
 		return push.Message{}, err
 	}
@@ -213,6 +217,9 @@ func topicOf(about string) string {
 // is over wakes nobody.
 func urgencyOf(a AlarmNotice) push.Urgency {
 	switch {
+	case a.Kind == Test:
+		// It tries whether an alarm would get through.
+		return push.High
 	case a.Ended() || a.Priority < alerts.Medium:
 		return push.Low
 	case a.Priority < alerts.High:
@@ -229,10 +236,32 @@ type pushPayload struct {
 	Tag string `json:"tag"`
 	// Link is what a tap opens, empty for the overview.
 	Link string `json:"link,omitempty"`
+	// Actions are buttons, each of which opens Link at the button of the page
+	// that it names.
+	Actions []pushAction `json:"actions,omitempty"`
 	// Call has the phone sound again where the message takes the place of
 	// another, Stay has it on the screen until somebody acts.
 	Call bool `json:"call,omitempty"`
 	Stay bool `json:"stay,omitempty"`
+}
+
+// pushAction is a button beside a message.
+type pushAction struct {
+	Action string `json:"action"`
+	Title  string `json:"title"`
+}
+
+// actionsOf are the buttons for a notice, none where there is nothing to answer.
+// Phones show two.
+func actionsOf(a *AlarmNotice) []pushAction {
+	r := a.Reader()
+	switch {
+	case a.Answer == "":
+		return nil
+	case a.Kind == Test:
+		return []pushAction{{"arrived", r.Word("It arrived")}}
+	}
+	return []pushAction{{"going", r.Word("I am going")}, {"have", r.Word("I have it")}}
 }
 
 // encodePush writes a payload that every push service takes: the end of a body

@@ -4,22 +4,14 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
-	"slices"
-	"strings"
 	"time"
 
 	"rearguard/alerts"
 	"rearguard/alerts/incidents"
 	"rearguard/alerts/notify/letter"
+	"rearguard/alerts/roster"
 	"rearguard/alerts/wording"
 )
-
-// Duty is one line of the roster: people who are told by channels about
-// alarms of some priorities.
-type Duty struct {
-	People, Channels []string
-	Priorities       []alerts.Priority
-}
 
 // Letterhead is what every notice says of the facility it comes from.
 type Letterhead struct {
@@ -40,6 +32,9 @@ type Case struct {
 	Definition func(alerts.Condition) alerts.Definition
 	// RoomName is the name of its room.
 	RoomName string
+	// Reach is whom the news reaches, Names are those of people by their ids.
+	Reach roster.Reach
+	Names map[string]string
 	// AtRisk are the cohorts that it puts at risk.
 	AtRisk []letter.Cohort
 }
@@ -69,6 +64,9 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 		n.Kind = Reminder
 	case incidents.Taken:
 		n.Kind = Taken
+		if i.Going {
+			n.Kind = Going
+		}
 	case incidents.Over:
 		n.Kind = Cleared
 		n.Sequence++
@@ -81,6 +79,9 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 		members = i.Members
 	default:
 		n.Kind = Raised
+	}
+	if n.Kind == Raised || n.Kind == Reminder {
+		n.Answers = answers(i, &c)
 	}
 	for _, m := range members {
 		if m.Occurrence == lead.Occurrence || m.Herald && !lead.Herald {
@@ -103,53 +104,40 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 	return n
 }
 
-// To says whom a notice concerns: those who are told of one of the priorities,
-// without those who bear a name.
-type To struct {
-	Priorities []alerts.Priority
-	Without    string
-	// Names are the names of people by their ids, Readers how they read; who is
-	// not in it reads English and °C.
-	Names   map[string]string
-	Readers map[string]wording.Reader
+// answers is who was called for an incident besides, and what came of it.
+func answers(i *incidents.Incident, c *Case) letter.Answers {
+	a := letter.Answers{Everybody: c.Reach.Everybody, Nobody: c.Reach.Nobody}
+	if v := i.Vain; v != nil {
+		a.Vain = &letter.Vain{By: v.By, At: v.At, Going: v.Going, Then: v.Then, Now: v.Now, Unit: v.Unit}
+	}
+	if i.Rank == 0 {
+		return a
+	}
+	a.Since = i.WaitingSince
+	for _, one := range i.Called {
+		if !one.LastAt.Before(i.WaitingSince) {
+			a.Called = append(a.Called, c.Names[one.Person])
+		}
+	}
+	return a
 }
 
-// concerns reports whether a person of a line of the roster is meant.
-func (to *To) concerns(duty *Duty, person string) bool {
-	meant := slices.ContainsFunc(to.Priorities, func(p alerts.Priority) bool { return slices.Contains(duty.Priorities, p) })
-	return meant && (to.Without == "" || !strings.EqualFold(to.Without, person) && !strings.EqualFold(to.Without, to.Names[person]))
-}
-
-// Plan returns one notice for each person and channel of the roster that the
-// news concerns, in the order of the roster, none twice.
-func Plan(roster []Duty, n AlarmNotice, to To) ([]Notice, error) {
+// Plan returns one notice of news for each person and channel that is called, as
+// the person reads; who is not among the readers reads English and °C.
+func Plan(n AlarmNotice, calls []roster.Call, readers map[string]wording.Reader) ([]Notice, error) {
 	if math.IsNaN(n.Value) || math.IsInf(n.Value, 0) || math.IsNaN(n.Limit) || math.IsInf(n.Limit, 0) {
 		// JSON has no such numbers, and a person has no use for them.
 		n.Measure = wording.Measure{}
 	}
-	type target struct{ person, channel string }
-	seen := map[target]bool{}
-	var notices []Notice
-	for k := range roster {
-		duty := &roster[k]
-		for _, person := range duty.People {
-			if !to.concerns(duty, person) {
-				continue
-			}
-			payload, err := payloadFor(n, to.Readers[person])
-			if err != nil {
-				return nil, err
-			}
-			for _, channel := range duty.Channels {
-				if seen[target{person, channel}] {
-					continue
-				}
-				seen[target{person, channel}] = true
-				notices = append(notices, Notice{
-					Key: keyOf(&n, person, channel), Occurrence: n.Occurrence, Priority: n.Priority, Channel: channel, Recipient: person,
-					Payload: payload, CreatedAt: n.Time, DueAt: n.Time, State: Pending,
-				})
-			}
+	notices := make([]Notice, len(calls))
+	for k, to := range calls {
+		payload, err := payloadFor(n, readers[to.Person])
+		if err != nil {
+			return nil, err
+		}
+		notices[k] = Notice{
+			Key: keyOf(&n, to.Person, to.Channel), Occurrence: n.Occurrence, Priority: n.Priority, Channel: to.Channel, Recipient: to.Person,
+			Payload: payload, CreatedAt: n.Time, DueAt: n.Time, State: Pending,
 		}
 	}
 	return notices, nil
@@ -165,24 +153,11 @@ func payloadFor(n AlarmNotice, reader wording.Reader) ([]byte, error) {
 	return payload, nil
 }
 
-// channelsOf are the channels of the roster to a person, in its order, none
-// twice.
-func channelsOf(roster []Duty, person string) []string {
-	var list []string
-	for _, duty := range roster {
-		if !slices.Contains(duty.People, person) {
-			continue
-		}
-		for _, channel := range duty.Channels {
-			if !slices.Contains(list, channel) {
-				list = append(list, channel)
-			}
-		}
-	}
-	return list
-}
-
 // keyOf names one piece of news to one person by one channel.
 func keyOf(n *AlarmNotice, person, channel string) string {
+	if n.Kind == Going {
+		// One after another may set out, without a call between.
+		return fmt.Sprintf("%s/%d-%s-%d/%s/%s", n.OccurrenceName(), n.Sequence, n.Kind, n.Time.UnixMilli(), person, channel)
+	}
 	return fmt.Sprintf("%s/%d-%s/%s/%s", n.OccurrenceName(), n.Sequence, n.Kind, person, channel)
 }

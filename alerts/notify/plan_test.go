@@ -15,31 +15,11 @@ import (
 	"rearguard/alerts/notify/letter"
 )
 
-func TestPlanTellsEachPersonOncePerChannel(t *testing.T) {
-	roster := []notify.Duty{
-		{People: []string{"lead"}, Channels: []string{"mail", "pager"}, Priorities: []alerts.Priority{alerts.High, alerts.Critical}},
-		{People: []string{"lead", "keeper"}, Channels: []string{"mail"}, Priorities: []alerts.Priority{alerts.Medium, alerts.High}},
-	}
-	targets := func(notices []notify.Notice) []string {
-		got := []string{}
-		for _, n := range notices {
-			got = append(got, n.Recipient+" by "+n.Channel)
-		}
-		return got
-	}
-	for priority, want := range map[alerts.Priority][]string{
-		alerts.Low: {}, alerts.Medium: {"lead by mail", "keeper by mail"},
-		alerts.High: {"lead by mail", "lead by pager", "keeper by mail"}, alerts.Critical: {"lead by mail", "lead by pager"},
-	} {
-		n := heat(notify.Raised, 2, begin)
-		n.Priority = priority
-		notices, err := notify.Plan(roster, n, to(n))
-		if err != nil {
-			t.Fatal(err)
-		}
-		if diff := cmp.Diff(want, targets(notices)); diff != "" {
-			t.Errorf("%s: told (-want +got):\n%s", priority, diff)
-		}
+// One after another may set out without a call between, and each is news.
+func TestWhoeverSetsOutIsTold(t *testing.T) {
+	first, second := heat(notify.Going, 2, begin.Add(time.Minute)), heat(notify.Going, 2, begin.Add(2*time.Minute))
+	if a, b := plan(t, first, []string{"lead"}, "mail")[0].Key, plan(t, second, []string{"lead"}, "mail")[0].Key; a == b {
+		t.Errorf("both have the key %s", a)
 	}
 }
 

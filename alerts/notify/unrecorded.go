@@ -148,7 +148,7 @@ func (u *Unrecorded) attempt(ctx context.Context, of lane, list []untold) result
 	for i := range list {
 		messages[i] = list[i].collapsed
 	}
-	err := transmit(ctx, u.channels.all()[of.channel], composeAll(messages, u.options.Now(), notRecorded))
+	err := transmit(ctx, u.channels.all()[of.channel], u.options.composeAll(messages, notRecorded))
 	now := u.options.Now()
 	about := u.options.Logger.With("notice", list[0].lead.Key, "alarms", len(list), "channel", of.channel, "recipient", of.recipient)
 	switch {

@@ -16,6 +16,7 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/alerts/notify"
+	"rearguard/alerts/roster"
 )
 
 // urgent makes the notices of an alarm of some priority to a person.
@@ -24,7 +25,7 @@ func urgent(t *testing.T, occurrence int64, p alerts.Priority, person string, ch
 	n := heat(notify.Raised, 2, time.Now())
 	n.Occurrence, n.Priority, n.RaisedAt = occurrence, p, time.Now()
 	n.Key.Subject = fmt.Sprint("cohort-", occurrence)
-	notices, err := notify.Plan([]notify.Duty{{People: []string{person}, Channels: channels, Priorities: []alerts.Priority{p}}}, n, to(n))
+	notices, err := notify.Plan(n, calls([]string{person}, channels...), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -86,12 +87,12 @@ func TestRefusedNewsGoesToTheNextChannel(t *testing.T) {
 		}
 		w := notify.NewWorker(o, map[string]notify.Channel{"hook": hook, "mail": mail, "pager": pager}, notify.Options{
 			Now: time.Now, Random: func() float64 { return 1 }, Logger: slog.New(slog.DiscardHandler),
-			Roster: func() []notify.Duty {
-				return []notify.Duty{
+			Roster: func() *roster.Roster {
+				return &roster.Roster{Lines: []roster.Line{
 					{People: []string{"lead"}, Channels: []string{"hook"}},
 					{People: []string{"keeper"}, Channels: []string{"pager"}},
 					{People: []string{"lead"}, Channels: []string{"mail"}},
-				}
+				}}
 			},
 		})
 		ctx, cancel := context.WithCancel(t.Context())

@@ -11,6 +11,7 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/alerts/notify/circuit"
+	"rearguard/alerts/roster"
 	"rearguard/alerts/wording"
 )
 
@@ -32,7 +33,10 @@ type Options struct {
 	Logger *slog.Logger
 	// Roster, if set, says which other channels there are to a person when one
 	// refuses a notice.
-	Roster func() []Duty
+	Roster func() *roster.Roster
+	// Answer, if set, gives the address at which the recipient of a notice can
+	// answer it without a password, empty for none.
+	Answer func(n Notice, a AlarmNotice, now time.Time) string
 	// Circuits know which channels work; nil for a board of one's own. Whoever
 	// uses the same channels shares it.
 	Circuits *circuit.Board
@@ -170,14 +174,12 @@ func (w *Worker) deliver(ctx context.Context, of lane) (sent alerts.Priority, er
 	if err != nil || len(ready) == 0 {
 		return 0, err
 	}
-	if len(ready) <= handful {
-		ready = ready[:1]
-	}
+	ready = inOne(ready)
 	channel, ok := w.channels.all()[of.channel]
 	if !ok {
 		return 0, w.note(ctx, of, ready, Permanent(fmt.Errorf("channel %q is not configured", of.channel)))
 	}
-	err = transmit(sending, channel, composeAll(ready, w.options.Now()))
+	err = transmit(sending, channel, w.options.composeAll(ready))
 	if err == nil {
 		sent = ready[0].alarm.Priority
 	}

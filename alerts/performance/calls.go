@@ -81,7 +81,8 @@ const recentCalls = 1000
 
 // Note takes in one step of an alarm.
 func (t *Calls) Note(s alerts.Transition, priority alerts.Priority) {
-	if s.Event == alerts.EventAcknowledge && !s.Alarm.LastAnnunciated.IsZero() {
+	taken := s.Event == alerts.EventAcknowledge || s.Event == alerts.EventGoing && (s.From == alerts.Unacknowledged || s.From == alerts.Returned)
+	if taken && !s.Alarm.LastAnnunciated.IsZero() {
 		t.acknowledged++
 		t.ackSeconds += s.Time.Sub(s.Alarm.LastAnnunciated).Seconds()
 	}

@@ -87,7 +87,7 @@ func (f *follower) take(e Entry) {
 			f.stand(e.Key, since, e.Time)
 		}
 		delete(f.active, e.Key)
-	case alerts.EventAcknowledge, alerts.EventShelve, alerts.EventOutOfService:
+	case alerts.EventAcknowledge, alerts.EventGoing, alerts.EventShelve, alerts.EventOutOfService:
 		if e.Occurrence == 0 {
 			break
 		}

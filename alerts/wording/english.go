@@ -28,6 +28,7 @@ var english = catalogue{
 		"records cannot all be read":      "records damaged",
 		"notices do not get out":          "notices stuck",
 		"another site is silent":          "site silent",
+		"no proof that notices arrive":    "drill missing",
 	},
 	days:   [7]string{"Sun", "Mon", "Tue", "Wed", "Thu", "Fri", "Sat"},
 	months: [12]string{"Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"},

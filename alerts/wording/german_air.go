@@ -17,7 +17,7 @@ func germanTitles() map[string]string {
 		"cohort overdue":                  "Zuchtgruppe überfällig",
 		"development stands still":        "Entwicklung steht still",
 		"cohort not watched":              "Zuchtgruppe wird nicht überwacht",
-		"species no longer configured":    "Art fehlt in der Konfiguration",
+		"species no longer configured":    "Art fehlt in facility.yaml",
 		"humidifier seems empty":          "Luftbefeuchter scheint leer",
 		"heater stuck on or strong sun":   "Heizung hängt oder starke Sonne",
 		"heating off or too weak":         "Heizung aus oder zu schwach",
@@ -34,6 +34,7 @@ func germanTitles() map[string]string {
 		"records cannot all be read":      "Aufzeichnungen nicht vollständig lesbar",
 		"notices do not get out":          "Nachrichten kommen nicht an",
 		"another site is silent":          "ein anderer Standort meldet sich nicht",
+		"no proof that notices arrive":    "ungewiss, ob Nachrichten ankommen",
 		"clock is wrong":                  "Uhr geht falsch",
 		"clock was moved":                 "Uhr wurde verstellt",
 
@@ -106,7 +107,12 @@ func germanAdvice() map[string]string {
 		"facility.yaml was changed: the species of a living cohort, or a stage that its counts name, is no longer in it.":                                     "facility.yaml wurde geändert: Die Art einer lebenden Zuchtgruppe oder ein Stadium aus ihren Zählungen fehlt darin.",
 		"The cohort is watched by the constants that were in force last. No further cohort of the species can be entered.":                                    "Die Zuchtgruppe wird nach den zuletzt gültigen Konstanten überwacht. Weitere Zuchtgruppen der Art lassen sich nicht eintragen.",
 		"Put the entry of the species back into facility.yaml and reload, or close the cohort when it is done.":                                               "Den Eintrag der Art in facility.yaml wiederherstellen und neu laden, oder die Zuchtgruppe abschließen, wenn sie fertig ist.",
+	}
+}
 
+// germanCauses is the same of what is about the plant of a room.
+func germanCauses() map[string]string {
+	return map[string]string{
 		"Moisture is falling while the temperature is steady: the humidifier is empty, off or blocked.":              "Die Feuchte sinkt bei gleicher Temperatur: Der Luftbefeuchter ist leer, aus oder verstopft.",
 		"The air becomes too dry: eggs shrivel, moults stick and wings do not expand.":                               "Die Luft wird zu trocken: Eier schrumpfen ein, Häutungen bleiben stecken und Flügel entfalten sich nicht.",
 		"Fill the humidifier and see that it mists. If it is broken, hang wet cloths; keep water away from sockets.": "Den Luftbefeuchter füllen und sehen, ob er nebelt. Ist er kaputt, nasse Tücher aufhängen; Wasser von Steckdosen fernhalten.",

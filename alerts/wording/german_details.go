@@ -57,7 +57,12 @@ func germanDetails() map[string]string {
 		"has said nothing that can be believed":                       "meldet nichts Glaubwürdiges",
 		"the sensor that measured it, %s, %s since %s; last value %s": "der Sensor, der es gemessen hat, %s, %s seit %s; letzter Wert %s",
 		"without the broker nothing is heard of the rooms":            "ohne den Broker kommt aus den Räumen nichts an",
+	}
+}
 
+// germanEvidence is what observations say of causes, cohorts and rearguard itself.
+func germanEvidence() map[string]string {
+	return map[string]string{
 		"the change has only begun":                                      "die Änderung hat erst begonnen",
 		"too few readings to see a shape":                                "zu wenige Messwerte für ein Muster",
 		"the sensors of the room differ by %s, one of them may be wrong": "die Sensoren des Raums liegen %s auseinander, einer davon kann falsch sein",
@@ -67,6 +72,7 @@ func germanDetails() map[string]string {
 		"%s; heater or mains":                                            "%s; Heizung oder Stromnetz",
 		"%s; it is %s outdoors, heater or weather":                       "%s; draußen sind es %s, Heizung oder Wetter",
 		"%s, faster than a closed room can dry":                          "%s, schneller, als ein geschlossener Raum trocknen kann",
+		"%s, on its way back":                                            "%s, auf dem Weg zurück",
 		"%s, humidity %s is below the %s held before":                    "%s, Luftfeuchte %s liegt unter den bisherigen %s",
 		"%s; the power may be gone as well":                              "%s; auch der Strom kann weg sein",
 		"%s; %s: %s":                                                     "%s; %s: %s",

@@ -9,8 +9,8 @@ func germanReports() map[string]string {
 		"cohort %s in %s":                            "Zuchtgruppe %s (%s)",
 		"cohort %s near %s":                          "Zuchtgruppe %s (kurz vor oder nach: %s)",
 		"common practice":                            "üblicher Praxis",
-		"the facility's limits in the configuration": "den Grenzen der Anlage in der Konfiguration",
-		"the room's own limits in the configuration": "den eigenen Grenzen des Raums in der Konfiguration",
+		"the facility's limits in the configuration": "den Grenzen der Anlage in facility.yaml",
+		"the room's own limits in the configuration": "den eigenen Grenzen des Raums in facility.yaml",
 
 		// What is wrong with a sensor.
 		"%s is hard to believe": "%s ist kaum zu glauben",
@@ -19,13 +19,13 @@ func germanReports() map[string]string {
 		"newest messages waited at the broker for nobody knows how long, and count for nothing; none has come since": "die neuesten Nachrichten lagen unbekannt lange beim Broker und zählen nicht; seither kam keine",
 		"clock is %s ahead and its readings cannot be placed: set the clock of the sensor or its gateway":            "die Uhr geht %s vor, und die Messwerte lassen sich nicht einordnen: die Uhr des Sensors oder seines Gateways stellen",
 		"clock is %s behind and its readings cannot be placed: set the clock of the sensor or its gateway":           "die Uhr geht %s nach, und die Messwerte lassen sich nicht einordnen: die Uhr des Sensors oder seines Gateways stellen",
-		"%s has no unit: the device has not stated one; where it never does, give unit: in the configuration":        "%s hat keine Einheit: Das Gerät hat keine genannt; nennt es nie eine, unit: in der Konfiguration angeben",
+		"%s has no unit: the device has not stated one; where it never does, give unit: in the configuration":        "%s hat keine Einheit: Das Gerät hat keine genannt; nennt es nie eine, unit: in facility.yaml angeben",
 		"birth message is missing, without which its values cannot be told apart; it is asked for":                   "die Geburtsnachricht fehlt, ohne die sich seine Werte nicht unterscheiden lassen; sie ist angefordert",
 
 		// Rearguard's own parts.
 		"the database file": "die Datenbankdatei",
 		"the records":       "die Aufzeichnungen",
-		"it says %s, which is before this program was made":                                                                                            "sie zeigt %s, das liegt vor der Entstehung dieses Programms",
+		"it says %s, which is before this program was made":                                                                                            "sie zeigt %s, das liegt vor der Entstehung von rearguard",
 		"it says %s, but the records go on until %s":                                                                                                   "sie zeigt %s, aber die Aufzeichnungen reichen bis %s",
 		"it says %s, %s days after the end of the records on %s":                                                                                       "sie zeigt %s, %s Tage nach dem Ende der Aufzeichnungen am %s",
 		"it says %s, but the clocks of %s sensors say %s":                                                                                              "sie zeigt %s, aber die Uhren von %s Sensoren zeigen %s",
@@ -49,7 +49,12 @@ func germanReports() map[string]string {
 		"readings of all sensors from %s to %s": "Messwerte aller Sensoren von %s bis %s",
 		"the kept state %s":                     "der bewahrte Zustand %s",
 		"the list of phones (open the page of phones on those that are missing)": "die Liste der Telefone (auf den fehlenden die Seite der Telefone öffnen)",
+	}
+}
 
+// germanLinkReports are those of the link to the broker and of channels.
+func germanLinkReports() map[string]string {
+	return map[string]string{
 		// The link to the broker.
 		"The broker has not been called yet.": "Der Broker wurde noch nicht angerufen.",
 		"rearguard is stopping.":              "rearguard hält gerade an.",
@@ -90,5 +95,15 @@ func germanReports() map[string]string {
 		"%s: %s answered %s: redirects are not followed, configure the final address": "%s: %s antwortete %s: Umleitungen werden nicht befolgt, die endgültige Adresse angeben",
 		"%s: %s answered %s":                                                          "%s: %s antwortete %s",
 		"%s: no phone of %s is subscribed: open the page /phones on the phone and subscribe it": "%s: Kein Telefon von %s ist angemeldet: auf dem Telefon die Seite /phones öffnen und es anmelden",
+	}
+}
+
+// germanDrillReports are what is said of drills.
+func germanDrillReports() map[string]string {
+	return map[string]string{
+		"no drill has been made yet: start one":                     "noch keine Übung: eine starten",
+		"the last drill was on %s, and one is wanted %s: start one": "die letzte Übung war am %s, eingestellt ist %s: eine starten",
+		"weekly": "wöchentlich", "monthly": "monatlich", "quarterly": "vierteljährlich",
+		"%s did not answer the drill of %s: ask whether it arrived, and send a test": "%s: keine Antwort auf die Übung vom %s; nachfragen, ob sie ankam, und einen Test senden",
 	}
 }

@@ -36,20 +36,27 @@ var says = map[string]struct {
 func phrases(t *testing.T) []phrase {
 	t.Helper()
 	var list []phrase
-	for _, folder := range []string{"../../alerts", "../../daemon", "../../dashboards", "../../cmd"} {
-		err := filepath.WalkDir(folder, func(path string, d fs.DirEntry, err error) error {
-			if err != nil || !d.IsDir() || d.Name() == "testdata" {
+	for _, root := range []string{"../../alerts", "../../daemon", "../../dashboards", "../../cmd"} {
+		folders := map[string][]*ast.File{}
+		files := token.NewFileSet()
+		err := filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
+			switch {
+			case err != nil || d.IsDir() && d.Name() != "testdata":
 				return err
+			case d.IsDir():
+				return filepath.SkipDir
+			case !strings.HasSuffix(path, ".go") || strings.HasSuffix(path, "_test.go"):
+				return nil
 			}
-			files := token.NewFileSet()
-			packages, err := parser.ParseDir(files, path, func(f fs.FileInfo) bool { return !strings.HasSuffix(f.Name(), "_test.go") }, parser.SkipObjectResolution)
-			for _, p := range packages {
-				list = append(list, phrasesOf(t, files, p)...)
-			}
+			tree, err := parser.ParseFile(files, path, nil, parser.SkipObjectResolution)
+			folders[filepath.Dir(path)] = append(folders[filepath.Dir(path)], tree)
 			return err
 		})
 		if err != nil {
 			t.Fatal(err)
+		}
+		for _, trees := range folders {
+			list = append(list, phrasesOf(t, files, trees)...)
 		}
 	}
 	for _, d := range conditions.Definitions() {
@@ -67,10 +74,10 @@ func phrases(t *testing.T) []phrase {
 	return list
 }
 
-func phrasesOf(t *testing.T, files *token.FileSet, p *ast.Package) []phrase {
+func phrasesOf(t *testing.T, files *token.FileSet, trees []*ast.File) []phrase {
 	// What a constant of the package says.
 	constants := map[string]string{}
-	for _, f := range p.Files {
+	for _, f := range trees {
 		ast.Inspect(f, func(n ast.Node) bool {
 			if spec, ok := n.(*ast.ValueSpec); ok {
 				for i, name := range spec.Names {
@@ -85,10 +92,10 @@ func phrasesOf(t *testing.T, files *token.FileSet, p *ast.Package) []phrase {
 		})
 	}
 	var list []phrase
-	for _, f := range p.Files {
+	for _, f := range trees {
 		if !slices.ContainsFunc(f.Imports, func(i *ast.ImportSpec) bool {
 			return strings.HasPrefix(i.Path.Value, `"rearguard/alerts`) && (strings.HasSuffix(i.Path.Value, `/wording"`) || strings.HasSuffix(i.Path.Value, `/letter"`))
-		}) && p.Name != "wording" && p.Name != "letter" {
+		}) && f.Name.Name != "wording" && f.Name.Name != "letter" {
 			continue
 		}
 		ast.Inspect(f, func(n ast.Node) bool {
@@ -108,7 +115,7 @@ func phrasesOf(t *testing.T, files *token.FileSet, p *ast.Package) []phrase {
 			text, known := literal(call.Args[0], constants)
 			if !known {
 				if rule.prefix != "" || fn.Sel.Name == "Say" && isPackage(fn.X, "wording") {
-					if p.Name != "wording" {
+					if f.Name.Name != "wording" {
 						t.Errorf("%s: write the phrase where it is said, so that its translation can be checked", where)
 					}
 				}

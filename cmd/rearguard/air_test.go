@@ -9,6 +9,7 @@ import (
 	"math"
 	"strings"
 	"testing"
+	"time"
 
 	"rearguard/cmd/internal/cli"
 
@@ -22,7 +23,7 @@ func runProgram(t *testing.T, command any, stdin string, args ...string) (stdout
 	var out, errOut bytes.Buffer
 	parser, err := kong.New(command, kong.Exit(func(int) { t.Error("the parser left the program") }),
 		kong.WithHyphenPrefixedParameters(true), kong.BindTo(t.Context(), (*context.Context)(nil)),
-		kong.Bind(&cli.Env{In: strings.NewReader(stdin), Out: &out, ErrOut: &errOut, Logger: slog.New(slog.DiscardHandler)}))
+		kong.Bind(&cli.Env{In: strings.NewReader(stdin), Out: &out, ErrOut: &errOut, Logger: slog.New(slog.DiscardHandler), Now: func() time.Time { return time.Date(2026, 6, 9, 12, 0, 0, 0, time.UTC) }}))
 	if err != nil {
 		t.Fatal(err)
 	}

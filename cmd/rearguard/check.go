@@ -9,8 +9,12 @@ import (
 	"io/fs"
 	"log/slog"
 	"strings"
+	"time"
 
+	"rearguard/alerts"
+	"rearguard/alerts/roster"
 	"rearguard/cmd/internal/cli"
+	"rearguard/cmd/rearguard/service"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/species"
@@ -35,15 +39,27 @@ type checkReport struct {
 	Topics   int           `json:"topics"`
 	People   int           `json:"people"`
 	Channels int           `json:"channels"`
+	// OnDuty is who is called now, by priority, the most urgent first; empty
+	// without a roster.
+	OnDuty []onDuty `json:"on_duty"`
 	// Remarks are no faults, and may still not be what was meant.
 	Remarks []string `json:"remarks"`
 	// Orphans are what the records hold and the configuration has no place for.
 	Orphans []standing.Orphan `json:"orphans"`
 }
 
+// onDuty is who is called for alarms of a priority at a time: at once, and one
+// after the other unless somebody answers.
+type onDuty struct {
+	Priority string    `json:"priority"`
+	At       time.Time `json:"at"`
+	Called   []string  `json:"called"`
+	Then     []string  `json:"then"`
+}
+
 func (c *checkCommand) Run(ctx context.Context, e *cli.Env) error {
 	f, unseen, err := facility.Check(c.Config)
-	report := checkReport{File: c.Config, Faults: strict.Faults{}, Remarks: []string{}, Orphans: []standing.Orphan{}}
+	report := checkReport{File: c.Config, Faults: strict.Faults{}, OnDuty: []onDuty{}, Remarks: []string{}, Orphans: []standing.Orphan{}}
 	var catalog *species.Catalog
 	if err == nil {
 		catalog, err = species.CatalogOf(f.Species)
@@ -56,6 +72,8 @@ func (c *checkCommand) Run(ctx context.Context, e *cli.Env) error {
 		report.Rooms, report.Sensors, report.Topics = len(f.Rooms), len(f.Sensors), len(f.Topics())
 		report.People, report.Channels = len(f.People), len(f.Channels)
 		report.Remarks = append(report.Remarks, remarks(f)...)
+		report.roster(f.Called(), e.Now())
+		report.drills(ctx, f, e.Now())
 	case !errors.As(err, &report.Faults):
 		return cli.Unusable("%w", err)
 	}
@@ -96,6 +114,52 @@ func (r *checkReport) compare(ctx context.Context, f *facility.Facility, catalog
 	}
 }
 
+// roster says who is on duty, and when nobody is.
+func (r *checkReport) roster(called *roster.Roster, now time.Time) {
+	if len(called.Lines) == 0 {
+		return
+	}
+	for _, p := range []alerts.Priority{alerts.Critical, alerts.High, alerts.Medium, alerts.Low} {
+		if p < alerts.High && len(called.Told([]alerts.Priority{p})) == 0 {
+			continue
+		}
+		one := onDuty{Priority: p.String(), At: now.In(called.Zone), Called: []string{}, Then: []string{}}
+		for k, step := range called.OnDuty(now, p) {
+			if k == 0 {
+				one.Called = step
+				continue
+			}
+			one.Then = append(one.Then, step...)
+		}
+		r.OnDuty = append(r.OnDuty, one)
+	}
+	r.Remarks = append(r.Remarks, called.Gaps(now)...)
+}
+
+// words say who is on duty.
+func (o *onDuty) words() string {
+	text := "nobody"
+	if len(o.Called) > 0 {
+		text = strings.Join(o.Called, ", ")
+	}
+	if len(o.Then) > 0 {
+		text += "; unless somebody answers, then " + strings.Join(o.Then, ", ")
+	}
+	return fmt.Sprintf("On %s, called for %s alarms: %s.", o.At.Format("Mon 2 Jan 15:04"), o.Priority, text)
+}
+
+// drills looks into the records for what is wrong with drills.
+func (r *checkReport) drills(ctx context.Context, f *facility.Facility, now time.Time) {
+	reader, err := records.OpenReader(ctx, f.Records.Path)
+	if err != nil {
+		return // the remark on the records says so
+	}
+	defer reader.Close()
+	if problem, err := service.DrillProblem(ctx, reader, f, now); err == nil && problem != "" {
+		r.Remarks = append(r.Remarks, problem)
+	}
+}
+
 // living counts the living cohorts among the orphans.
 func (r *checkReport) living() int {
 	names := map[string]bool{}
@@ -115,6 +179,9 @@ func (r *checkReport) print(out io.Writer) error {
 	if r.Good {
 		fmt.Fprintf(&b, "%s is good: %s, %s on %s, %s, %s.\n", r.File, plural(r.Rooms, "room"), plural(r.Sensors, "sensor"),
 			plural(r.Topics, "topic"), personCount(r.People), plural(r.Channels, "channel"))
+	}
+	for k := range r.OnDuty {
+		b.WriteString(r.OnDuty[k].words() + "\n")
 	}
 	for _, o := range r.Orphans {
 		where := r.File
@@ -147,6 +214,9 @@ func remarks(f *facility.Facility) []string {
 	}
 	if len(f.Roster) > 0 && f.Web.PublicURL == "" {
 		found = append(found, "web.public_url is not set: notices carry no link for acknowledging")
+	}
+	if len(f.Roster) > 0 && f.Web.PublicURL != "" && f.Web.LinkKeyFile == "" {
+		found = append(found, "web.link_key_file is not set: notices carry no link by which people answer without a password")
 	}
 	return found
 }

@@ -6,11 +6,13 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"slices"
 	"syscall"
 	"time"
 
 	"rearguard/cmd/internal/cli"
 	"rearguard/cmd/rearguard/demo"
+	"rearguard/daemon/rehearsal"
 )
 
 type demoCommand struct {
@@ -19,6 +21,7 @@ type demoCommand struct {
 	Listen string        `help:"Address of the pages. Default: 127.0.0.1:8080, or a free port when that is taken." placeholder:"HOST:PORT"`
 	Speed  float64       `default:"1200" help:"How many seconds of the invented day pass in a second."`
 	Seed   uint64        `default:"1" help:"Seed of the invented weather and noise."`
+	Story  string        `default:"day" enum:"day,storm" help:"What happens: day (a humidifier runs dry, a heater sticks on, a sensor dies) or storm (a door stays open, the mains are lost)."`
 }
 
 // demoPages is the usual address of the demo's pages.
@@ -31,6 +34,11 @@ func (c *demoCommand) Run(ctx context.Context, e *cli.Env) error {
 	if c.For < 0 {
 		return cli.Unusable("--for %v is negative", c.For)
 	}
+	scenarios := rehearsal.Scenarios()
+	played := slices.IndexFunc(scenarios, func(s rehearsal.Scenario) bool { return s.Name == c.Story })
+	if played < 0 {
+		return cli.Unusable("--story %q is none that the demo knows", c.Story)
+	}
 	pages, err := c.listen(ctx)
 	if err != nil {
 		return err
@@ -41,7 +49,7 @@ func (c *demoCommand) Run(ctx context.Context, e *cli.Env) error {
 		tell = e.ErrOut
 	}
 	sum, err := demo.Run(ctx, demo.Options{
-		For: c.For, Speed: c.Speed, Seed: c.Seed, Pages: pages, Version: buildVersion(), Now: e.Now, Tell: tell,
+		For: c.For, Speed: c.Speed, Seed: c.Seed, Scenario: scenarios[played], Pages: pages, Version: buildVersion(), Now: e.Now, Tell: tell,
 	})
 	if err != nil {
 		return err

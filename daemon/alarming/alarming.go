@@ -17,6 +17,7 @@ import (
 	"rearguard/alerts/notify"
 	"rearguard/alerts/notify/letter"
 	"rearguard/alerts/performance"
+	"rearguard/alerts/roster"
 	"rearguard/alerts/wording"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/records"
@@ -32,8 +33,8 @@ type Alarms struct {
 
 	machine    *alerts.Machine
 	book       *incidents.Book
-	roster     []notify.Duty
-	people     map[string]string
+	roster     *roster.Roster
+	escalate   facility.EscalateAfter
 	readers    map[string]wording.Reader
 	letterhead notify.Letterhead
 	rooms      map[sensors.RoomID]string
@@ -60,28 +61,17 @@ func New(f *facility.Facility, invented bool) (*Alarms, error) {
 	}
 	a := &Alarms{
 		Rules: conditions.NewEvaluator(definitions), machine: machine, book: incidents.NewBook(conditions.Incidents(), f.Incidents.Settle),
-		calls: performance.NewCalls(), roster: Roster(f), people: make(map[string]string), readers: Readers(f), rooms: make(map[sensors.RoomID]string),
+		calls: performance.NewCalls(), roster: f.Called(), escalate: f.Incidents.EscalateAfter, readers: Readers(f), rooms: make(map[sensors.RoomID]string),
 		letterhead: notify.Letterhead{Facility: f.Site.Name, Invented: invented, Zone: f.Site.Location.String()},
 	}
 	if base := f.Web.PublicURL; base != "" {
 		a.letterhead.Link = func(incident int64) string { return fmt.Sprintf("%s/alarms/incidents/%d", base, incident) }
 	}
-	for _, p := range f.People {
-		a.people[p.ID] = p.Name
-	}
+	machine.Lead(a.book.Leads)
 	for i := range f.Rooms {
 		a.rooms[f.Rooms[i].ID] = f.Rooms[i].Name
 	}
 	return a, nil
-}
-
-// Roster is the configuration's roster in the terms of notify.
-func Roster(f *facility.Facility) []notify.Duty {
-	out := make([]notify.Duty, len(f.Roster))
-	for i, d := range f.Roster {
-		out[i] = notify.Duty{People: d.Who, Channels: d.Channels, Priorities: d.Priorities}
-	}
-	return out
 }
 
 // Readers are the languages and units of the people of the configuration.
@@ -120,31 +110,52 @@ func tuned(defs []alerts.Definition, tuning map[alerts.Condition]facility.Tuning
 // Observe takes in what was found out about conditions.
 func (a *Alarms) Observe(found ...alerts.Observation) error {
 	for _, o := range found {
+		if err := a.run(o.Time); err != nil {
+			return err
+		}
 		if err := a.emit(a.machine.Observe(o)); err != nil {
 			return err
 		}
 		a.book.Note(o)
-		if err := a.tell(a.book.Advance(o.Time)); err != nil {
-			return err
-		}
 	}
 	return nil
 }
 
 // Advance lets delays and silences run up to a time.
 func (a *Alarms) Advance(now time.Time) error {
+	if err := a.run(now); err != nil {
+		return err
+	}
 	if err := a.emit(a.machine.Advance(now)); err != nil {
 		return err
 	}
 	return a.tell(a.book.Advance(now))
 }
 
+// run carries out one after the other what is due up to a time: what alarms do
+// depends on their incidents, and these on them.
+func (a *Alarms) run(now time.Time) error {
+	for {
+		at := a.machine.Due()
+		if due := a.book.Due(); at.IsZero() || !due.IsZero() && due.Before(at) {
+			at = due
+		}
+		if at.IsZero() || at.After(now) {
+			return nil
+		}
+		if err := a.emit(a.machine.Advance(at)); err != nil {
+			return err
+		}
+		if err := a.tell(a.book.Advance(at)); err != nil {
+			return err
+		}
+	}
+}
+
 // Resume takes in that time went on from one instant at another, see
 // alerts.Machine.
 func (a *Alarms) Resume(from, at time.Time, passed bool) error {
-	if by := at.Sub(from); !passed || by < 0 {
-		a.book.Move(by)
-	}
+	a.book.Resume(from, at, passed)
 	return a.emit(a.machine.Resume(from, at, passed))
 }
 
@@ -152,10 +163,10 @@ func (a *Alarms) Resume(from, at time.Time, passed bool) error {
 func (a *Alarms) Check(o alerts.Order) error { return a.machine.Check(o) }
 
 // Carry carries out an order that Check lets pass, on all alarms of the incident
-// where that is asked for, to acknowledge it.
+// where that is asked for, to take it on.
 func (a *Alarms) Carry(o alerts.Order) error {
 	together := []alerts.Key{o.Key}
-	if o.Incident && o.Verb == alerts.Acknowledge {
+	if o.Incident && (o.Verb == alerts.Acknowledge || o.Verb == alerts.Going) {
 		together = append(together, a.book.Together(o.Key)...)
 	}
 	for _, o.Key = range together {
@@ -202,34 +213,6 @@ func (a *Alarms) emit(steps []alerts.Transition) error {
 		if err := a.tell(news); err != nil {
 			return err
 		}
-	}
-	return nil
-}
-
-// tell makes the notices of what is news.
-func (a *Alarms) tell(news []incidents.News) error {
-	for k := range news {
-		n := &news[k]
-		lead := n.Incident.About()
-		told := notify.News(a.letterhead, *n, notify.Case{
-			Alarm: a.machine.Alarm(lead.Key), Definition: a.Definition, RoomName: a.rooms[lead.Key.Room], AtRisk: a.AtRisk(lead.Key),
-		})
-		to := notify.To{Priorities: n.Incident.Told, Names: a.people, Readers: a.readers}
-		switch n.What {
-		case incidents.Call, incidents.Again:
-			to.Priorities = []alerts.Priority{lead.Priority}
-		case incidents.Taken:
-			if lead.Priority < alerts.High {
-				// Nobody else is on the way for it.
-				continue
-			}
-			to.Without = n.Incident.TakenBy
-		}
-		planned, err := notify.Plan(a.roster, told, to)
-		if err != nil {
-			return err
-		}
-		a.notices = append(a.notices, planned...)
 	}
 	return nil
 }

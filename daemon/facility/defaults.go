@@ -26,7 +26,7 @@ func Defaults() Facility {
 			GapLimit:        6 * time.Hour,
 		},
 		Limits:    Limits{DryingAfter: 30 * time.Minute, DampAfter: 4 * time.Hour},
-		Incidents: Incidents{Settle: 20 * time.Minute},
+		Incidents: Incidents{Settle: 20 * time.Minute, EscalateAfter: defaultEscalation()},
 	}
 }
 
@@ -57,6 +57,7 @@ func (f *Facility) fillDefaults() {
 		f.Alertmanagers[i].fillDefaults()
 	}
 	f.fillOutside()
+	f.Drills.fillDefaults()
 	for i := range f.Roster {
 		if len(f.Roster[i].Priorities) == 0 {
 			f.Roster[i].Priorities = []alerts.Priority{alerts.Medium, alerts.High, alerts.Critical}

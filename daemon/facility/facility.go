@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/roster"
 	"rearguard/daemon/strict"
 	"rearguard/sensors"
 	"rearguard/sensors/payload"
@@ -38,22 +39,25 @@ type Facility struct {
 	People   []Person  `yaml:"people"`
 	Channels []Channel `yaml:"channels"`
 	Roster   []Duty    `yaml:"roster"`
+	// Holidays are days on which lines of the roster with days do not hold, unless
+	// they name holidays.
+	Holidays []roster.Date `yaml:"holidays"`
 	// Alertmanagers are told which alarms are on.
 	Alertmanagers []Alertmanager `yaml:"alertmanagers"`
-	// Heartbeat is called as long as all is proven well, Peers are other sites
-	// that watch this one and are watched by it.
-	Heartbeat *Heartbeat `yaml:"heartbeat"`
-	Peers     []Peer     `yaml:"peers"`
+	Outside
 	// Alarms holds what the file says differently about a condition.
 	Alarms map[alerts.Condition]Tuning `yaml:"alarms"`
 	// Incidents says how alarms that are of one trouble are told.
 	Incidents Incidents `yaml:"incidents"`
+	// Drills says when it is tried by itself whether notices arrive.
+	Drills Drills `yaml:"drills"`
 }
 
 // Incidents says how alarms that are of one trouble are told.
 type Incidents struct {
 	// Settle is how long nothing of one must have been on for it to be over.
-	Settle time.Duration `yaml:"settle" rule:"range=0s..24h"`
+	Settle        time.Duration `yaml:"settle" rule:"range=0s..24h"`
+	EscalateAfter EscalateAfter `yaml:"escalate_after"`
 }
 
 // Site names the facility and says where it lies.
@@ -133,6 +137,10 @@ type Web struct {
 	// Proxies are the addresses or networks of proxies that ask people who they
 	// are; beside the machine itself only they may connect.
 	Proxies []string `yaml:"proxies"`
+	// LinkKeyFile holds the key that signs the links in notices by which people
+	// answer without a password; it is made when it is missing. Empty is to make
+	// no such links.
+	LinkKeyFile string `yaml:"link_key_file"`
 }
 
 // ProxyNetworks are the addresses of the proxies, each as a network.
@@ -322,6 +330,8 @@ type Person struct {
 	Email string `yaml:"email"`
 	// Phone is a number with the code of its country, for templates of webhooks.
 	Phone string `yaml:"phone"`
+	// Away are absences; the next of a line takes the place.
+	Away []Absence `yaml:"away"`
 	// Language and Temperature are those in which the person is told; those of
 	// the facility if they are empty.
 	Language    Language `yaml:"language" rule:"one=en|de"`
@@ -402,14 +412,6 @@ type PushSettings struct {
 	Services []string `yaml:"services"`
 	// CAFile holds the certificates that vouch for push services of one's own.
 	CAFile string `yaml:"ca_file"`
-}
-
-// Duty is one line of the roster: who is told, by which channels, about
-// alarms of which priorities.
-type Duty struct {
-	Who        []string          `yaml:"who" rule:"need"`
-	Channels   []string          `yaml:"channels" rule:"need"`
-	Priorities []alerts.Priority `yaml:"priorities"`
 }
 
 // Tuning changes how one condition becomes an alarm. A nil field leaves the

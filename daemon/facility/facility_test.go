@@ -12,6 +12,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"rearguard/alerts"
+	"rearguard/alerts/roster"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/strict"
 	"rearguard/sensors"
@@ -55,8 +56,15 @@ func TestSampleFileIsGoodAndComplete(t *testing.T) {
 	if diff := cmp.Diff(facility.Value{Quantity: sensors.Temperature, Unit: "°F"}, f.Sensors[1].Inputs[0].Values[0]); diff != "" {
 		t.Errorf("value (-want +got):\n%s", diff)
 	}
-	if diff := cmp.Diff([]alerts.Priority{alerts.Medium, alerts.High, alerts.Critical}, f.Roster[1].Priorities); diff != "" {
-		t.Errorf("priorities left out (-want +got):\n%s", diff)
+	week := f.Called().Lines[0]
+	if week.Turns != roster.Weekly || week.From.String() != "2026-06-01" || week.HandsOver != (roster.Handover{Day: time.Monday, At: 7 * 60}) {
+		t.Errorf("weeks on call: %+v", week)
+	}
+	if got := f.Called().Lines[1].Quiet; len(got) != 1 || got[alerts.Medium] != (roster.Hours{From: 21 * 60, To: 6 * 60}) {
+		t.Errorf("quiet hours: %+v", got)
+	}
+	if got := f.Incidents.EscalateAfter; got != facility.Defaults().Incidents.EscalateAfter {
+		t.Errorf("escalate after %+v", got)
 	}
 	if got := *f.Alarms["heat"].Deadband(); got != 0.5 {
 		t.Errorf("deadband of heat = %v, want 0.5", got)

@@ -14,6 +14,13 @@ const (
 	silentAfter = 10 * time.Minute
 )
 
+// Outside is who outside the site watches it, or is watched by it.
+type Outside struct {
+	// Heartbeat is called as long as all is proven well, Peers are other sites.
+	Heartbeat *Heartbeat `yaml:"heartbeat"`
+	Peers     []Peer     `yaml:"peers"`
+}
+
 // Heartbeat is an address outside the site that is called as long as all is
 // proven well, and alarms people when the calls end.
 type Heartbeat struct {
@@ -91,7 +98,7 @@ func (d *document) validateOutside(f *Facility) {
 		case h.URL != "" && named:
 			d.Fault("heartbeat.url", "the address is given twice", "keep one of url, url_file and url_env")
 		case h.URL != "":
-			d.outsideURL("heartbeat.url", h.URL, "write the address that the watcher gave you")
+			outsideURL(d, "heartbeat.url", h.URL, "write the address that the watcher gave you")
 		}
 	}
 	d.ids("peers", len(f.Peers), func(i int) string { return f.Peers[i].ID })
@@ -101,7 +108,7 @@ func (d *document) validateOutside(f *Facility) {
 			d.Fault(path, "there is no secret to know the other site by", "add secret_file: or secret_env:, the same on both sites")
 		}
 		if p.URL != "" {
-			d.outsideURL(path+".url", p.URL, "write where the other site takes our beats, for example https://north.example.org/api/v1/peers/OUR-ID/beat")
+			outsideURL(d, path+".url", p.URL, "write where the other site takes our beats, for example https://north.example.org/api/v1/peers/OUR-ID/beat")
 		}
 		if p.SilentAfter < 2*p.Every {
 			d.Fault(path+".silent_after", "one late beat would be an alarm", "give at least two times every:")
@@ -109,13 +116,13 @@ func (d *document) validateOutside(f *Facility) {
 	}
 }
 
-func (d *document) outsideURL(path, text, advice string) {
+func outsideURL(d *document, path, text, advice string) {
 	if p := urlProblem(text); p != "" {
 		d.Fault(path, p, advice)
 	}
 }
 
-func (d *document) checkOutside(f *Facility) {
+func checkOutside(d *document, f *Facility) {
 	if h := f.Heartbeat; h != nil {
 		d.checkSecret("heartbeat", "url", Secret{File: h.URLFile, Env: h.URLEnv})
 		d.checkAuthorities("heartbeat.ca_file", h.CAFile)

@@ -2,6 +2,7 @@ package facility
 
 import (
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -101,7 +102,7 @@ func (d *document) checked(f *Facility) (*Facility, error) {
 }
 
 func scalars() map[reflect.Type]strict.Scalar {
-	return map[reflect.Type]strict.Scalar{
+	scalars := map[reflect.Type]strict.Scalar{
 		reflect.TypeFor[*time.Location](): func(name string) (any, string, string) {
 			zone, err := time.LoadLocation(name)
 			if err != nil || name == "" || name == "Local" {
@@ -127,4 +128,6 @@ func scalars() map[reflect.Type]strict.Scalar {
 			return nil, fmt.Sprintf("unknown priority %q", name), strict.Choose(name, names)
 		},
 	}
+	maps.Copy(scalars, rosterScalars())
+	return scalars
 }

@@ -52,6 +52,7 @@ func (d *document) validate(f *Facility) {
 	d.validatePeople(f)
 	d.validateAlertmanagers(f.Alertmanagers)
 	d.validateOutside(f)
+	d.validateDrills(&f.Drills)
 	for name := range f.Alarms {
 		d.validateTuning(name)
 	}
@@ -177,6 +178,9 @@ func (d *document) validateWeb(w *Web) {
 		}
 	}
 	if w.PublicURL == "" {
+		if w.LinkKeyFile != "" {
+			d.Fault("web.link_key_file", "a key for links without an address for them", "add public_url:, or remove link_key_file")
+		}
 		return
 	}
 	if p := urlProblem(w.PublicURL); p != "" {

@@ -122,6 +122,7 @@ func (p *prepared) events(t *testing.T) map[string]Command {
 	all := make(map[string]Command)
 	for _, c := range []Command{
 		Order{Verb: alerts.Acknowledge, Key: heat, Who: "lead"},
+		Order{Verb: alerts.Going, Key: heat, Who: "lead", Incident: true},
 		Order{Verb: alerts.Shelve, Key: heat, Who: "lead", For: time.Hour, Reason: "moving"},
 		Order{Verb: alerts.Unshelve, Key: shelved, Who: "lead"},
 		Order{Verb: alerts.TakeOut, Key: heat, Who: "lead", Reason: "moving"},
@@ -152,7 +153,7 @@ func (p *prepared) events(t *testing.T) map[string]Command {
 		clockEvent{From: now, To: now.Add(-time.Hour), Why: "two sensors agree", Lead: past.Lead(time.Hour)},
 		ConfirmClock{Who: "Ana"},
 		ownClockEvent{desk.OwnClock{Sensor: "nursery-a", Fault: "clock is 60 min ahead"}},
-		Configure{Path: "test.yaml", Text: strings.Replace(p.options.Facility.Text, "{id: hall, name: Hall}", "{id: hall, name: Hall, limits: {heat_celsius: 30}}", 1), Who: "configuration"},
+		Configure{Path: "test.yaml", Text: strings.Replace(p.options.Facility.Text, "{id: nursery, name: Nursery}", "{id: nursery, name: Nursery, limits: {heat_celsius: 30}}", 1), Who: "configuration"},
 		outlivedEvent("suppress"), outlivedEvent("unsuppress"), outlivedEvent("reset"),
 	} {
 		all[c.Kind()] = c
@@ -236,6 +237,8 @@ func sameZone(a, b *time.Location) bool { return a.String() == b.String() }
 func TestCheckLeavesNoTrace(t *testing.T) {
 	p := prepare(t)
 	events := p.events(t)
+	// Of these there is nothing but the entry in the journal.
+	told := map[string]bool{"confirm-clock": true, "suppress": true, "unsuppress": true, "reset": true}
 	reads := 0
 	for _, k := range kinds() {
 		event, ok := events[k.name]
@@ -252,6 +255,10 @@ func TestCheckLeavesNoTrace(t *testing.T) {
 		wanted := traceOf(t, undisturbed)
 		if n := len(undisturbed.out.batch.Journal); n != 1 || undisturbed.out.batch.Journal[0].Kind != k.name {
 			t.Errorf("%s: %d entries in the journal", k.name, n)
+		}
+		changed := sameTrace(trace{State: before.State, Seen: before.Seen}, trace{State: wanted.State, Seen: wanted.Seen}) != ""
+		if changed == told[k.name] {
+			t.Errorf("%s: leaves a trace in the state: %v", k.name, changed)
 		}
 		reads += past.calls
 		for n := 1; n <= past.calls; n++ {

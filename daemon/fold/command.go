@@ -41,7 +41,7 @@ func nothing() error { return nil }
 // happened.
 func kinds() []kind {
 	return []kind{
-		ordering(alerts.Acknowledge), ordering(alerts.Shelve), ordering(alerts.Unshelve), ordering(alerts.TakeOut), ordering(alerts.Return),
+		ordering(alerts.Acknowledge), ordering(alerts.Going), ordering(alerts.Shelve), ordering(alerts.Unshelve), ordering(alerts.TakeOut), ordering(alerts.Return),
 		of[AddCohort](), of[MoveCohort](), of[EndCohort](), of[RecordCount](), of[UndoCount](),
 		of[AdoptConstants](), of[RefuseConstants](), of[AdoptRecords](),
 		of[ClaimSensor](), of[StartBench](), of[ReadBench](), of[FinishBench](), of[LeaveBench](), of[Calibrate](), of[ReapplyCalibration](),

@@ -16,7 +16,7 @@ type Order struct {
 	Who    string        `json:"who"`
 	For    time.Duration `json:"for,omitzero"`
 	Reason string        `json:"reason,omitempty"`
-	// Incident has the whole incident of the alarm acknowledged with it.
+	// Incident has the whole incident of the alarm taken on with it.
 	Incident bool `json:"incident,omitempty"`
 }
 

@@ -73,6 +73,7 @@ func (f *Fold) take(t desk.Taken) {
 		return
 	}
 	room.touched = true
+	room.memory.Trend = room.memory.Trend.Recall(&t.Reading, f.clock)
 	if s, ok := roomair.SampleOf(t.Reading); ok {
 		room.track.Add(s, t.Arrival)
 	}

@@ -39,6 +39,7 @@ type box struct {
 	past   past.Memory
 	steps  []records.AlarmTransition
 	outbox []notify.Notice
+	flags  []records.Reflag
 }
 
 func newBox(t testing.TB, o Options) *box {
@@ -69,6 +70,7 @@ func (s *box) gather(err error) error {
 		return err
 	}
 	s.steps, s.outbox = append(s.steps, batch.Transitions...), append(s.outbox, batch.Outbox...)
+	s.flags = append(s.flags, batch.Reflags...)
 	s.past.Add(batch.Readings)
 	return nil
 }

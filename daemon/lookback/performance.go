@@ -120,7 +120,7 @@ func actionsOf(ctx context.Context, reader *records.Reader, steps []records.Alar
 		if s.To == alerts.Normal || s.To == alerts.Returned {
 			o.till = s.Time
 		}
-		if s.Who != "" && s.Event != alerts.EventAcknowledge {
+		if s.Who != "" && s.Event != alerts.EventAcknowledge && s.Event != alerts.EventGoing {
 			actions[s.Occurrence] = true
 		}
 	}

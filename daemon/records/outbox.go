@@ -5,6 +5,7 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -90,6 +91,18 @@ func (r *Reader) OutboxTotals(ctx context.Context) ([]OutboxTotal, error) {
 		err = rows.Scan(&t.Channel, &t.State, &t.Count)
 		return t, err
 	}, `SELECT channel, state, count FROM outbox_total WHERE count > 0 ORDER BY channel, state`)
+}
+
+// Enter lets f write in one transaction, as Write does, and enters the notices
+// that it returns in the same.
+func (s *Store) Enter(ctx context.Context, f func(ctx context.Context, c *sql.Conn) ([]notify.Notice, error)) error {
+	return s.Write(ctx, func(ctx context.Context, c *sql.Conn) error {
+		list, err := f(ctx, c)
+		for i := range list {
+			err = errors.Join(err, s.write.putNotice(ctx, &list[i]))
+		}
+		return err
+	})
 }
 
 // AddNotice enters a notice, unless there is one with its key.

@@ -45,24 +45,6 @@ func Rounds() []Round {
 	}
 }
 
-// Answer is the invented lead taking on what is wrong in a room.
-type Answer struct {
-	// At is the time since the story began.
-	At   time.Duration
-	Room sensors.RoomID
-	Who  string
-	Tell string
-}
-
-// Answers are those of the invented day, in order.
-func Answers() []Answer {
-	const lead = "Ines (invented)"
-	return []Answer{
-		{2*time.Hour + 55*time.Minute, "larva-hall", lead, "on my way round; I fill the humidifier at noon."},
-		{6 * time.Hour, "pupa-room", lead, "I go and look at the heater."},
-	}
-}
-
 // Finished is an invented cohort that was done before the story began.
 type Finished struct {
 	Cohort population.Cohort

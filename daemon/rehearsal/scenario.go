@@ -109,36 +109,3 @@ func Cohorts(begin time.Time) []population.Cohort {
 		cohort("monarch-4", "danaus-plexippus", "pupa", 5.6, 75, "emergence"),
 	}
 }
-
-// Turn is one turn of the story: what happens to the rooms, and what a person
-// watching is told.
-type Turn struct {
-	// At is the time since the story began.
-	At   time.Duration
-	Tell string
-	do   func(*House)
-}
-
-// Story is what goes wrong, and is put right, on the invented day.
-func Story() []Turn {
-	room := func(id sensors.RoomID, change func(*Room)) func(*House) {
-		return func(h *House) { change(h.rooms[id]) }
-	}
-	return []Turn{
-		{0, "Morning round at an invented facility. Everything is well.", func(*House) {}},
-		{1 * time.Hour, "Larva hall: the humidifier has run dry. Nobody has noticed yet.",
-			room("larva-hall", func(r *Room) { r.TankG = 0; r.Faults |= HumidifierDead })},
-		{3 * time.Hour, "Pupa room: the heater's contactor has welded shut. It heats without end.",
-			room("pupa-room", func(r *Room) { r.Faults |= HeaterStuckOn | VentStuckShut })},
-		{6 * time.Hour, "Larva hall: somebody fills the humidifier.",
-			room("larva-hall", func(r *Room) { r.TankG = r.Design.TankG; r.Faults &^= HumidifierDead })},
-		{7 * time.Hour, "Pupa room: the heater is switched off at its isolator and the door opened.",
-			room("pupa-room", func(r *Room) { r.Faults = DoorOpen | HeaterDead })},
-		{8*time.Hour + 30*time.Minute, "Pupa room: heater repaired, door closed.",
-			room("pupa-room", func(r *Room) { r.Faults = 0 })},
-		{9 * time.Hour, "Emergence room: the battery of the sensor in cage 3 dies.",
-			func(h *House) { h.probe("emergence-cage").dead = true }},
-		{14 * time.Hour, "Emergence room: the battery is replaced.",
-			func(h *House) { h.probe("emergence-cage").dead = false }},
-	}
-}

@@ -20,9 +20,11 @@ func (w Weather) WaterKgPerKg() float64 { return waterAt(w.TemperatureC, w.Humid
 // Climate makes invented weather: a year, a day, and passing spells.
 type Climate struct {
 	MeanC, YearSwingC, DaySwingC float64
-	rng                          *rand.Rand
-	spellC, cloud                float64
-	last                         time.Time
+	// ShiftDays is by how many days the season is ahead of the calendar.
+	ShiftDays     int
+	rng           *rand.Rand
+	spellC, cloud float64
+	last          time.Time
 }
 
 // NewClimate returns a temperate climate whose spells follow from the seed.
@@ -40,7 +42,7 @@ func (c *Climate) At(t time.Time) Weather {
 		c.cloud = drift(c.rng, c.cloud, hours, 5, 0.3)
 	}
 	c.last = t
-	day := float64(t.YearDay()) + float64(t.Hour())/24
+	day := float64(t.YearDay()+c.ShiftDays) + float64(t.Hour())/24
 	hour := float64(t.Hour()) + float64(t.Minute())/60
 	year := -math.Cos(2 * math.Pi * (day - 20) / 365)
 	sunHeight := math.Sin(math.Pi * (hour - 7 + year) / (10 + 2*year))

@@ -42,8 +42,10 @@ type Alarm struct {
 
 // Handling is what people and logic have done about an alarm.
 type Handling struct {
-	AcknowledgedAt           time.Time
-	AcknowledgedBy           string
+	AcknowledgedAt time.Time
+	AcknowledgedBy string
+	// Going is set while who acknowledged it is on the way.
+	Going                    bool
 	ShelvedUntil             time.Time
 	ShelvedBy, ShelvedReason string
 	// OutOfServiceBy is the person who took it out of service, and why.
@@ -60,7 +62,7 @@ func AlarmOf(a *alerts.Alarm, def *alerts.Definition, cohorts []population.Cohor
 		Value: a.Value, Limit: a.Limit, Unit: a.Unit, AirC: a.AirC, Detail: reader.Say(a.Detail), RaisedAt: a.RaisedAt, ClearedAt: a.ClearedAt,
 		UnknownSince: a.UnknownSince, Want: reader.Say(a.Want),
 		Handling: Handling{
-			AcknowledgedAt: a.AckedAt, AcknowledgedBy: a.AckedBy,
+			AcknowledgedAt: a.AckedAt, AcknowledgedBy: a.AckedBy, Going: a.Going,
 			ShelvedUntil: a.ShelvedUntil, ShelvedBy: a.ShelvedBy, ShelvedReason: a.ShelveReason,
 			OutOfServiceBy: a.OutOfServiceBy, OutOfServiceReason: a.OutOfServiceReason,
 		},

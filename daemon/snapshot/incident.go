@@ -20,6 +20,9 @@ type Incident struct {
 	Steps []string
 	// Titles are those of its alarms, in the order of Members.
 	Titles []string
+	// Names are those of who was called, in the order of Called; Next are the
+	// names of who is called at NextAt unless somebody answers before.
+	Names, Next []string
 }
 
 // Notices is how many a person was sent by each channel: one for each call, and
@@ -38,6 +41,9 @@ type IncidentBook interface {
 	Incidents() (open, ended []incidents.Incident)
 	// Definition is that of a condition.
 	Definition(c alerts.Condition) alerts.Definition
+	// Name is that of a person, Next the names of who is called next.
+	Name(person string) string
+	Next(i *incidents.Incident) []string
 }
 
 // IncidentsOf are the incidents as people see them: those that are open, then
@@ -47,13 +53,18 @@ func IncidentsOf(b IncidentBook) []Incident {
 	slices.Reverse(ended)
 	list := make([]Incident, 0, len(open)+len(ended))
 	for _, i := range append(open, ended...) {
-		list = append(list, IncidentOf(i, b.Definition))
+		v := IncidentOf(i, b.Definition)
+		for k := range v.Names {
+			v.Names[k] = b.Name(v.Names[k])
+		}
+		v.Next = b.Next(&i)
+		list = append(list, v)
 	}
 	return list
 }
 
 // IncidentOf is an incident as people see it, by the definitions of conditions. A
-// condition that no longer exists goes by its name.
+// condition that no longer exists goes by its name, and people by their ids.
 func IncidentOf(i incidents.Incident, definition func(alerts.Condition) alerts.Definition) Incident {
 	title := func(c alerts.Condition) string {
 		return cmp.Or(definition(c).Title, strings.ReplaceAll(string(c), "_", " "))
@@ -61,6 +72,9 @@ func IncidentOf(i incidents.Incident, definition func(alerts.Condition) alerts.D
 	v := Incident{Incident: i, Steps: i.Steps(definition)}
 	for _, m := range i.Members {
 		v.Titles = append(v.Titles, title(m.Key.Condition))
+	}
+	for _, c := range i.Called {
+		v.Names = append(v.Names, c.Person)
 	}
 	about := i.About().Key.Condition
 	v.Title, v.Advice = title(about), definition(about).Advice()

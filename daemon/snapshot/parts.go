@@ -111,12 +111,14 @@ type DeliveryTrouble struct {
 	Waiting int       `json:"waiting,omitempty"`
 	Oldest  time.Time `json:"oldest,omitzero"`
 	Problem string    `json:"problem,omitempty"`
+	// Unproven says why it is not known whether notices arrive.
+	Unproven string `json:"unproven,omitempty"`
 }
 
 // Differs reports whether the change is worth an event: how many wait changes
 // with every notice and says little.
 func (d DeliveryTrouble) Differs(o DeliveryTrouble) bool {
-	return (d.Waiting == 0) != (o.Waiting == 0) || !d.Oldest.Equal(o.Oldest) || d.Problem != o.Problem
+	return (d.Waiting == 0) != (o.Waiting == 0) || !d.Oldest.Equal(o.Oldest) || d.Problem != o.Problem || d.Unproven != o.Unproven
 }
 
 // Condition is what the conditions see of the parts and of the broker link.
@@ -128,7 +130,7 @@ func (s PartsState) Condition(link *Link) conditions.FacilityState {
 		},
 		BrokerCertificateEnds: link.CertificateEnds,
 		Store:                 s.Store.condition("the database file"), Damage: s.Damage.condition("the records"), Doubt: s.Doubt.condition("the records"),
-		Undelivered: s.Delivery.Waiting, OldestUndelivered: s.Delivery.Oldest, DeliveryProblem: s.Delivery.Problem,
+		Undelivered: s.Delivery.Waiting, OldestUndelivered: s.Delivery.Oldest, DeliveryProblem: s.Delivery.Problem, DrillProblem: s.Delivery.Unproven,
 		Sites: s.Sites, ClockDoubt: s.Clock.Problem, ClockDoubtSince: s.Clock.Since, ClockBelieved: s.ClockBelieved,
 	}
 }

@@ -28,7 +28,7 @@ import (
 
 func handler(t *testing.T, f api.Facility) http.Handler {
 	t.Helper()
-	h, err := api.New(f, "1.2.3")
+	h, err := api.New(f, "1.2.3", nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -94,6 +94,7 @@ func TestCommands(t *testing.T) {
 		name, path, body string
 		want             fold.Command
 	}{
+		{"going", "/alarms/going", `{"key":{"condition":"heat","room":"nursery"},"who":"Ines"}`, fold.Order{Verb: alerts.Going, Key: heat, Who: "Ines", Incident: true}},
 		{"acknowledge", "/alarms/acknowledge", `{"key":{"condition":"heat","room":"nursery"},"who":" Ines "}`, fold.Order{Verb: alerts.Acknowledge, Key: heat, Who: "Ines", Incident: true}},
 		{
 			"shelve", "/alarms/shelve", `{"key":{"condition":"heat","room":"nursery"},"who":"Ines","for_seconds":3600,"reason":"cleaning"}`,
@@ -316,7 +317,7 @@ func TestKeysAreSnakeCaseWithUnits(t *testing.T) {
 	snake := regexp.MustCompile(`^[a-z]+(_[a-z]+)*$`)
 	unit := regexp.MustCompile(`_(celsius|ratio|pascals|seconds|degree_days|dbm|millimeters|animals)$`)
 	// Values beside their own unit key, and shares named as what they are.
-	plain := map[string]bool{"value": true, "limit": true, "dose": true, "ratio": true}
+	plain := map[string]bool{"value": true, "value_then": true, "value_now": true, "limit": true, "dose": true, "ratio": true}
 	for name, schema := range doc["components"].(map[string]any)["schemas"].(map[string]any) {
 		for key, p := range schema.(map[string]any)["properties"].(map[string]any) {
 			if !snake.MatchString(key) {

@@ -118,7 +118,7 @@ func alarmOf(a *snapshot.Alarm) Alarm {
 			TimeToRespond: a.TimeToRespond.Seconds(), Detail: a.Detail,
 		},
 		Raised: instant(a.RaisedAt), Cleared: instant(a.ClearedAt), Acknowledged: instant(a.AcknowledgedAt),
-		AcknowledgedBy: a.AcknowledgedBy, ShelvedUntil: instant(a.ShelvedUntil), ShelvedBy: a.ShelvedBy,
+		AcknowledgedBy: a.AcknowledgedBy, Going: a.Going, ShelvedUntil: instant(a.ShelvedUntil), ShelvedBy: a.ShelvedBy,
 		ShelvedReason: a.ShelvedReason, Due: instant(a.Due), UnknownSince: instant(a.UnknownSince), Missing: a.Want,
 		Cohorts: each(a.Cohorts, func(id *population.CohortID) string { return string(*id) }),
 	}
@@ -136,8 +136,9 @@ func alarmOf(a *snapshot.Alarm) Alarm {
 func incidentOf(i *snapshot.Incident) Incident {
 	out := Incident{
 		Number: i.Number, Room: string(i.Room), Title: i.Title, Began: i.BeganAt.UTC(), Ended: instant(i.EndedAt),
-		Calls: i.Calls, TakenBy: i.TakenBy, Taken: instant(i.TakenAt), Steps: i.Steps, Members: []Member{},
+		Calls: i.Calls, TakenBy: i.TakenBy, Taken: instant(i.TakenAt), Going: i.Going, Steps: i.Steps, Members: []Member{},
 	}
+	out.answer(i)
 	if out.Steps == nil {
 		out.Steps = []string{}
 	}
@@ -156,6 +157,23 @@ func incidentOf(i *snapshot.Incident) Incident {
 		out.Members = append(out.Members, one)
 	}
 	return out
+}
+
+// answer says who was called, and what came of it.
+func (out *Incident) answer(i *snapshot.Incident) {
+	out.Called, out.Waiting = []Called{}, instant(i.WaitingSince)
+	for k, c := range i.Called {
+		out.Called = append(out.Called, Called{c.Person, i.Names[k], c.At.UTC(), c.LastAt.UTC()})
+	}
+	if len(i.Next) > 0 {
+		out.Next = &NextCall{i.Next, i.NextAt.UTC()}
+	}
+	if v := i.Vain; v != nil {
+		out.InVain = &InVain{By: v.By, Since: v.At.UTC(), Going: v.Going, Unit: v.Unit}
+		if v.Unit != "" {
+			out.InVain.Then, out.InVain.Now = scaled(&v.Then, 1), scaled(&v.Now, 1)
+		}
+	}
 }
 
 func countOf(c *population.Count) Count {

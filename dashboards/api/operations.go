@@ -86,6 +86,9 @@ func writes() []operation {
 		post("/alarms/acknowledge", "acknowledgeAlarm", "Take on an alarm", func(s *snapshot.Snapshot, _ *http.Request, b *AcknowledgeBody) (fold.Command, error) {
 			return entry.Order(s, fold.Order{Verb: alerts.Acknowledge, Key: b.Key.alarm(), Who: b.Who})
 		}),
+		post("/alarms/going", "goToAlarm", "Take on an alarm and be on the way to it", func(s *snapshot.Snapshot, _ *http.Request, b *AcknowledgeBody) (fold.Command, error) {
+			return entry.Order(s, fold.Order{Verb: alerts.Going, Key: b.Key.alarm(), Who: b.Who})
+		}),
 		post("/alarms/shelve", "shelveAlarm", "Silence an alarm for a limited time", func(s *snapshot.Snapshot, _ *http.Request, b *ShelveBody) (fold.Command, error) {
 			return entry.Order(s, fold.Order{Verb: alerts.Shelve, Key: b.Key.alarm(), Who: b.Who, For: length(b.For), Reason: b.Reason})
 		}),

@@ -283,6 +283,7 @@ type Alarm struct {
 	Cleared        *time.Time `json:"cleared,omitempty"`
 	Acknowledged   *time.Time `json:"acknowledged,omitempty"`
 	AcknowledgedBy string     `json:"acknowledged_by,omitempty"`
+	Going          bool       `json:"going,omitempty" doc:"true while who acknowledged it is on the way"`
 	ShelvedUntil   *time.Time `json:"shelved_until,omitempty"`
 	ShelvedBy      string     `json:"shelved_by,omitempty"`
 	ShelvedReason  string     `json:"shelved_reason,omitempty"`
@@ -303,8 +304,37 @@ type Incident struct {
 	Calls   int        `json:"calls" doc:"how often it called for somebody"`
 	TakenBy string     `json:"taken_by,omitempty" doc:"who has it"`
 	Taken   *time.Time `json:"taken,omitempty"`
+	Going   bool       `json:"going,omitempty" doc:"true while who has it is on the way"`
+	Called  []Called   `json:"called" doc:"who was called, in order"`
+	Next    *NextCall  `json:"next,omitempty" doc:"who is called next unless somebody answers before"`
+	Waiting *time.Time `json:"waiting,omitempty" doc:"since when nobody has answered"`
+	InVain  *InVain    `json:"in_vain,omitempty" doc:"answer by which it has not got better"`
 	Steps   []string   `json:"steps" doc:"what to do, in order"`
 	Members []Member   `json:"members"`
+}
+
+// Called is a person who was called for an incident.
+type Called struct {
+	Person string    `json:"person" doc:"id of the configuration"`
+	Name   string    `json:"name"`
+	First  time.Time `json:"first" doc:"time of the first call"`
+	Last   time.Time `json:"last" doc:"time of the last call"`
+}
+
+// NextCall says who is called next.
+type NextCall struct {
+	Names []string  `json:"names"`
+	At    time.Time `json:"at"`
+}
+
+// InVain is an answer by which an incident has not got better.
+type InVain struct {
+	By    string    `json:"by"`
+	Since time.Time `json:"since"`
+	Going bool      `json:"going,omitempty" doc:"true if that person was on the way"`
+	Then  *float64  `json:"value_then,omitempty" doc:"in the unit named beside it; absent for alarms without a value"`
+	Now   *float64  `json:"value_now,omitempty" doc:"in the unit named beside it, when it was judged"`
+	Unit  string    `json:"unit,omitempty"`
 }
 
 // Member is an alarm of an incident, with the facts as they were.

@@ -15,7 +15,7 @@ func Order(s *snapshot.Snapshot, o fold.Order) (fold.Order, error) {
 	c.alarm(o.Key)
 	order := fold.Order{Verb: o.Verb, Key: o.Key, Who: c.who(o.Who)}
 	switch o.Verb {
-	case alerts.Acknowledge:
+	case alerts.Acknowledge, alerts.Going:
 		// Whoever has seen one alarm of an incident has seen all of it.
 		order.Incident = true
 	case alerts.Shelve:

@@ -224,6 +224,7 @@ func TestForms(t *testing.T) {
 		name, path, form, to string
 		want                 fold.Command
 	}{
+		{"going", "/alarms/going", "condition=heat&room=nursery&subject=&who=Ines&back=/alarms", "/alarms?done=going", fold.Order{Verb: alerts.Going, Key: heat, Who: "Ines", Incident: true}},
 		{"acknowledge", "/alarms/acknowledge", "condition=heat&room=nursery&subject=&who=Ines&back=/alarms", "/alarms?done=acknowledged", fold.Order{Verb: alerts.Acknowledge, Key: heat, Who: "Ines", Incident: true}},
 		{"no way out", "/alarms/acknowledge", "condition=heat&room=nursery&who=Ines&back=//evil.example", "/?done=acknowledged", fold.Order{Verb: alerts.Acknowledge, Key: heat, Who: "Ines", Incident: true}},
 		{

@@ -69,6 +69,8 @@ type Hour struct {
 type Trend struct {
 	Samples []Sample `json:"samples,omitempty"`
 	Hours   []Hour   `json:"hours,omitempty"`
+	// Told is what was told of hours after the fact.
+	Told []Told `json:"told,omitempty"`
 	// Temperature is the slope in °C per hour, Moisture that of the natural
 	// logarithm of the humidity ratio per hour.
 	Temperature Slope `json:"temperature,omitzero"`
@@ -259,12 +261,15 @@ func robustSlope(samples []Sample, least float64, value func(Sample) (float64, b
 
 // Move moves it to other times by a span, with the clock.
 func (tr Trend) Move(by time.Duration) Trend {
-	tr.Samples, tr.Hours = slices.Clone(tr.Samples), slices.Clone(tr.Hours)
+	tr.Samples, tr.Hours, tr.Told = slices.Clone(tr.Samples), slices.Clone(tr.Hours), slices.Clone(tr.Told)
 	for i := range tr.Samples {
 		tr.Samples[i].Time = tr.Samples[i].Time.Add(by)
 	}
 	for i := range tr.Hours {
 		tr.Hours[i].Start = tr.Hours[i].Start.Add(by)
+	}
+	for i := range tr.Told {
+		tr.Told[i].Start = tr.Told[i].Start.Add(by)
 	}
 	return tr
 }

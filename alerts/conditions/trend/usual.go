@@ -2,6 +2,7 @@ package trend
 
 import (
 	"math"
+	"slices"
 	"time"
 )
 
@@ -44,7 +45,7 @@ const (
 func (tr Trend) Usual(now time.Time) (Range, bool) {
 	r := Range{LowC: math.Inf(1), HighC: math.Inf(-1), LowD: math.Inf(1)}
 	hours := 0
-	for _, h := range tr.Hours {
+	for _, h := range tr.hours() {
 		if now.Sub(h.Start) < 2*time.Hour || now.Sub(h.Start) > 25*time.Hour {
 			continue
 		}
@@ -80,7 +81,18 @@ func (r Range) Dry(s Sample, share float64) bool {
 
 // Drier reports whether a sample has a lower relative humidity than was held in
 // every hour.
-func (r Range) Drier(s Sample) bool { return r.HeldRH > 0 && s.RH < r.HeldRH-outsideRH }
+func (r Range) Drier(s Sample) bool { return r.HeldRH > 0 && s.RH > 0 && s.RH < r.HeldRH-outsideRH }
+
+// Drier reports whether every sample of a span up to now was drier than what
+// was held, see Range.Drier.
+func (tr Trend) Drier(usual Range, span time.Duration) bool {
+	if len(tr.Samples) == 0 {
+		return false
+	}
+	last := tr.Samples[len(tr.Samples)-1].Time
+	recent := tr.since(last.Add(-span))
+	return last.Sub(tr.Samples[0].Time) >= span && !slices.ContainsFunc(recent, func(s Sample) bool { return !usual.Drier(s) })
+}
 
 // End is the warm end of the range for a positive sign, else the cold one.
 func (r Range) End(sign float64) float64 {

@@ -28,11 +28,11 @@ const (
 // shortened.
 type headline struct {
 	reader wording.Reader
-	// frame holds what, with the state of the incident in front; bare is that
+	// frame holds what is wrong, with the state of the incident in front; bare is that
 	// for an incident without a place.
 	frame, bare string
 	place       func(most int) string
-	what, value string
+	value       string
 	// left and brief say how long is left.
 	left, brief string
 	// behind stands at the end, such as how many more there are.
@@ -79,14 +79,20 @@ func (h *headline) fill(frame, place, what, left, behind string) string {
 // headline is the subject of a notice as of a time, with what stands behind it.
 func (n *AlarmNotice) headline(now time.Time, more int) string {
 	r := n.Reader()
+	if n.Kind == Test {
+		return n.testLine(r)
+	}
 	h := headline{reader: r, place: n.placeWithin}
 	switch n.Kind {
 	case Cleared, Over:
 		h.frame, h.bare = r.Word("Back to normal: {place} (was: {what}{left})"), r.Word("Back to normal (was: {what}{left})")
 		h.left = ", " + r.Left(n.Time.Sub(n.RaisedAt))
-	case Taken:
+	case Taken, Going:
 		who := strings.NewReplacer("{", "(", "}", ")").Replace(shorten(n.TakenBy, mostWho))
 		h.frame, h.bare = r.Phrase("%s has it: {place}: {what}", who), r.Phrase("%s has it: {what}", who)
+		if n.Kind == Going {
+			h.frame, h.bare = r.Phrase("%s is going: {place}: {what}", who), r.Phrase("%s is going: {what}", who)
+		}
 	default:
 		h.frame, h.bare = "{place}: {what}{left}", "{what}{left}"
 		if n.Kind == Reminder {
@@ -105,6 +111,16 @@ func (n *AlarmNotice) headline(now time.Time, more int) string {
 	}
 	text := h.text(n.Title)
 	return OneLine(demo + wording.Capital(strings.TrimPrefix(text, demo)))
+}
+
+// testLine says that nothing is wrong, and who asks.
+func (n *AlarmNotice) testLine(r wording.Reader) string {
+	demo := ""
+	if n.Invented {
+		demo = r.Word("[demo] ")
+	}
+	say := func(who string) string { return OneLine(demo + r.Phrase("Test from %s: nothing is wrong", who)) }
+	return say(shorten(n.Facility, HeadlineLimit-length(say(""))))
 }
 
 // figure is the value in a word: that of the alarm, or what its incident has

@@ -2,6 +2,7 @@ package letter_test
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -37,7 +38,7 @@ func heat(kind letter.Kind, at time.Time) letter.AlarmNotice {
 			Others: []letter.Companion{{Title: "air too dry for too long", Value: 1.9, Limit: 1.1, Unit: "kPa", AirC: new(36.4)}},
 			Steps:  []string{"Check the humidifier's water and power. Until it runs, hang wet cloths and close the vents; keep water away from sockets."},
 		},
-		RaisedAt: begin, Time: at, Link: "https://rearguard.example.org/alarms/incidents/42",
+		RaisedAt: begin, Time: at, Links: letter.Links{Link: "https://rearguard.example.org/alarms/incidents/42"},
 	}
 }
 
@@ -46,27 +47,82 @@ func as(n letter.AlarmNotice, language wording.Language, scale wording.Scale) le
 	return n
 }
 
-// letters are notices with what a person reads of each at a time.
-func letters() []struct {
+// reading is a notice with what a person reads of it at a time.
+type reading struct {
 	name   string
 	notice letter.AlarmNotice
 	now    time.Time
 	want   string
-} {
+}
+
+// answers are notices that can be answered, and what follows from an answer.
+func answers() []reading {
+	going := heat(letter.Going, begin.Add(time.Minute))
+	going.TakenBy = "Ines"
+	call := letter.AlarmNotice{
+		Facility: "Moth House", Kind: letter.Raised, Key: alerts.Key{Condition: "broker_lost"}, Occurrence: 7, Priority: alerts.Medium, RaisedAt: begin, Time: begin,
+		Title: "no sensor messages at all", Advice: alerts.Advice{Cause: "C.", Consequence: "D.", FirstAction: "F."}, Links: letter.Links{Link: "https://x/alarms", Answer: "https://x/n/T"},
+	}
+	test := letter.AlarmNotice{
+		Facility: "Invented Moth House", Kind: letter.Test, Occurrence: -3, Priority: alerts.Low, RaisedAt: begin, Time: begin,
+		Circumstances: letter.Circumstances{AskedBy: "Ines"}, Links: letter.Links{Link: "https://x/people", Answer: "https://x/n/T"},
+	}
+	plain := test
+	plain.AskedBy, plain.Answer, plain.Invented = "", "", true
+	return []reading{
+		{"going", going, begin.Add(time.Minute), `
+Ines is going: Nursery: too hot
+Ines is going since Tue 14 Jan 02:15 CET. No need to come unless there is another call.
+
+See: https://rearguard.example.org/alarms/incidents/42
+Invented Moth House, incident 42
+`},
+		{"going, in German", as(going, wording.German, ""), begin.Add(time.Minute), `
+Ines geht hin: Nursery: zu heiß
+Ines ist seit Di 14. Jan. 02:15 MEZ unterwegs. Kommen ist nur nötig, wenn wieder ein Ruf eingeht.
+
+Ansehen: https://rearguard.example.org/alarms/incidents/42
+Invented Moth House, Vorfall 42
+`},
+		{"with an address to answer at", call, begin, `
+No sensor messages at all
+Since Tue 14 Jan 01:14 UTC (medium priority).
+
+Do first: F.
+
+Likely cause: C.
+If nobody acts: D.
+
+I am going, I have it, or quiet for a while: https://x/n/T
+This link is for one person alone, and good for a day.
+Moth House, incident 7
+`},
+		{"test, in German", as(test, wording.German, ""), begin, `
+Test von Invented Moth House: nichts passiert
+Antippen sagt, dass dies angekommen ist.
+Verlangt von Ines, Di 14. Jan. 01:14 UTC.
+
+Angekommen: https://x/n/T
+Dieser Link gilt nur für eine Person und einen Tag.
+Invented Moth House
+`},
+		{"test of a drill, without an address to answer at", plain, begin, `
+[demo] Test from Invented Moth House: nothing is wrong
+Please say that this arrived.
+Part of the drill of Tue 14 Jan 01:14 UTC, which shows whether alarms arrive.
+
+Say so on the page of people: https://x/people
+Invented Moth House
+This facility is invented: nothing needs to be done.
+`},
+	}
+}
+
+// calls are notices that call for somebody.
+func calls() []reading {
 	invented := heat(letter.Reminder, begin.Add(3*time.Hour))
 	invented.Invented, invented.Circumstances, invented.Detail = true, letter.Circumstances{}, wording.Report("as an older record has it")
-	taken := heat(letter.Taken, begin.Add(time.Minute))
-	taken.TakenBy = "Ines"
-	facility := letter.AlarmNotice{
-		Facility: "Moth House", Kind: letter.Raised, Key: alerts.Key{Condition: "broker_lost"}, Occurrence: 7, Priority: alerts.Medium,
-		Title: "no sensor messages at all", Advice: alerts.Advice{Cause: "C.", Consequence: "D.", FirstAction: "F."}, RaisedAt: begin, Time: begin,
-	}
-	return []struct {
-		name   string
-		notice letter.AlarmNotice
-		now    time.Time
-		want   string
-	}{
+	return []reading{
 		{"raised", heat(letter.Raised, begin), begin.Add(time.Second), `
 Nursery: too hot 36.4 °C, act within 59 min
 At risk: 2 cohorts: 40 Atlas Moth (pupa, delicate: eclosion), 120 Monarch (instar 3)
@@ -117,6 +173,18 @@ Acknowledge: https://rearguard.example.org/alarms/incidents/42
 Invented Moth House, incident 42
 This facility is invented: nothing needs to be done.
 `},
+	}
+}
+
+// ends are notices that nobody needs to come for, and the shortest.
+func ends() []reading {
+	taken := heat(letter.Taken, begin.Add(time.Minute))
+	taken.TakenBy = "Ines"
+	facility := letter.AlarmNotice{
+		Facility: "Moth House", Kind: letter.Raised, Key: alerts.Key{Condition: "broker_lost"}, Occurrence: 7, Priority: alerts.Medium,
+		Title: "no sensor messages at all", Advice: alerts.Advice{Cause: "C.", Consequence: "D.", FirstAction: "F."}, RaisedAt: begin, Time: begin,
+	}
+	return []reading{
 		{"over", heat(letter.Cleared, begin.Add(37*time.Minute)), begin.Add(37 * time.Minute), `
 Back to normal: Nursery (was: too hot, 37 min)
 On from Tue 14 Jan 02:14 CET to Tue 14 Jan 02:51 CET (37 min), now back to normal.
@@ -164,7 +232,7 @@ Moth House, incident 7
 }
 
 func TestLetters(t *testing.T) {
-	for _, tt := range letters() {
+	for _, tt := range slices.Concat(calls(), ends(), answers()) {
 		t.Run(tt.name, func(t *testing.T) {
 			subject, body := letter.Render(tt.notice, tt.now)
 			if diff := cmp.Diff(strings.TrimPrefix(tt.want, "\n"), body); diff != "" {
@@ -194,7 +262,7 @@ func TestHeadlines(t *testing.T) {
 	const room = "Gewächshaus Nord, Kammer 12 hinten links"
 	for _, d := range conditions.Definitions() {
 		for _, r := range readers() {
-			for _, kind := range []letter.Kind{letter.Raised, letter.Reminder, letter.Taken, letter.Cleared, letter.Over} {
+			for _, kind := range []letter.Kind{letter.Raised, letter.Reminder, letter.Taken, letter.Going, letter.Cleared, letter.Over} {
 				for _, invented := range []bool{false, true} {
 					for _, left := range []time.Duration{-time.Minute, time.Minute, 119 * time.Minute, 47 * time.Hour, 300 * time.Hour} {
 						headlineOf(t, d, r, kind, invented, left, room)
@@ -236,7 +304,7 @@ func headlineOf(t *testing.T, d alerts.Definition, r wording.Reader, kind letter
 	text, _ := letter.Render(n, now)
 	state := map[letter.Kind]string{
 		letter.Reminder: r.Phrase("Still: {what}{left}"), letter.Cleared: r.Phrase("Back to normal (was: {what}{left})"),
-		letter.Over: r.Phrase("Back to normal (was: {what}{left})"), letter.Taken: "{what}",
+		letter.Over: r.Phrase("Back to normal (was: {what}{left})"), letter.Taken: "{what}", letter.Going: "{what}",
 	}[kind]
 	state, _, _ = strings.Cut(state, "{")
 	state, _, _ = strings.Cut(state, " (")
@@ -276,7 +344,7 @@ func headlineOf(t *testing.T, d alerts.Definition, r wording.Reader, kind letter
 // length, and a body keeps its lines.
 func TestLettersKeepTheirShape(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		kind := rapid.SampledFrom([]letter.Kind{letter.Raised, letter.Reminder, letter.Taken, letter.Cleared, letter.Over}).Draw(t, "kind")
+		kind := rapid.SampledFrom([]letter.Kind{letter.Raised, letter.Reminder, letter.Taken, letter.Going, letter.Cleared, letter.Over, letter.Test}).Draw(t, "kind")
 		r := rapid.SampledFrom(readers()).Draw(t, "reader")
 		n := as(heat(kind, begin), r.Language, r.Scale)
 		n.RoomName = "Gewächshaus Nord, Kammer 12 hinten links"
@@ -284,7 +352,7 @@ func TestLettersKeepTheirShape(t *testing.T) {
 		n.RoomName = rapid.StringN(40, 80, -1).Draw(t, "room")
 		n.Key.Subject = rapid.String().Draw(t, "subject")
 		n.Title = rapid.OneOf(rapid.Just(n.Title), rapid.String()).Draw(t, "title")
-		n.TakenBy = rapid.String().Draw(t, "taken by")
+		n.TakenBy, n.AskedBy, n.Facility = rapid.String().Draw(t, "taken by"), "x"+rapid.String().Draw(t, "asked by"), rapid.String().Draw(t, "facility")
 		n.Detail = wording.Report("x" + rapid.String().Draw(t, "detail"))
 		n.Cause = rapid.String().Draw(t, "cause")
 		n.AtRisk[0].Species = rapid.String().Draw(t, "species")
@@ -385,7 +453,7 @@ func TestAtRiskIsBounded(t *testing.T) {
 func TestNoEnglishInGermanLetters(t *testing.T) {
 	names := []string{"Invented Moth House", "Atlas Moth", "Monarch", "shelf 2 (nursery-north)", "Ines"}
 	for _, d := range conditions.Definitions() {
-		for _, kind := range []letter.Kind{letter.Raised, letter.Reminder, letter.Taken, letter.Cleared, letter.Over} {
+		for _, kind := range []letter.Kind{letter.Raised, letter.Reminder, letter.Taken, letter.Going, letter.Cleared, letter.Over} {
 			n := heat(kind, begin)
 			n.Title, n.Advice, n.Priority, n.TakenBy, n.Invented, n.Key.Condition = d.Title, d.Advice(), d.Priority(), "Ines", true, d.Condition
 			n.Unit, n.Difference = d.Unit, d.Difference

@@ -1,8 +1,10 @@
 // Package incidents measures the alarms: it lets invented rooms fail in known ways,
 // in front of the engine itself, and counts what was found, how soon, with
 // which cause, and what was raised for nothing. Everything follows from a
-// seed. The rooms are those of package rehearsal; nothing here is a measured
-// room, and the figures say how the alarms do in the model, no more.
+// seed. Thresholds may be chosen by the rooms of package rehearsal and by the
+// development variant of a second model, which is built otherwise; the second
+// itself is only looked at. None is a measured room, and the figures say how the
+// alarms do in the models, no more.
 package incidents
 
 // TuningSeeds are the seeds that thresholds may be chosen by, HeldOutSeeds

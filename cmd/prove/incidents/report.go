@@ -3,6 +3,9 @@ package incidents
 import (
 	"slices"
 	"time"
+
+	"rearguard/alerts"
+	"rearguard/alerts/conditions"
 )
 
 // Score sums up the incidents of one set of seeds.
@@ -27,6 +30,8 @@ type Score struct {
 	Right   int `json:"cause_right"`
 	Wrong   int `json:"cause_wrong"`
 	NotTold int `json:"cause_not_told"`
+	// Causes say how soon what is promised is named.
+	Causes []CauseDelay `json:"causes,omitempty"`
 	// PagesPerIncident is over the day or so that each lasts.
 	PagesPerIncident float64 `json:"pages_per_incident"`
 	// Elsewhere counts calls about rooms that were well.
@@ -35,6 +40,45 @@ type Score struct {
 
 // RightShare is the share of incidents whose cause was told right.
 func (s Score) RightShare() float64 { return float64(s.Right) / float64(max(1, s.Incidents)) }
+
+// CauseDelay is how long after its beginning a cause is named, over the incidents
+// in which it is the only one that is right and is named.
+type CauseDelay struct {
+	Cause    alerts.Condition `json:"cause"`
+	Median   time.Duration    `json:"median"`
+	Most     time.Duration    `json:"p90"`
+	Promised time.Duration    `json:"promised"`
+	// Kept is in how many of Of it is named within what is promised.
+	Kept int `json:"kept"`
+	Of   int `json:"of"`
+}
+
+// delaysOf are those of the causes of which a time is promised.
+func delaysOf(outcomes []Outcome) []CauseDelay {
+	var list []CauseDelay
+	for _, c := range []alerts.Condition{conditions.HeaterStuckOn, conditions.HumidifierExhausted, conditions.DoorOpen, conditions.MainsLost} {
+		d := CauseDelay{Cause: c, Promised: Promised(c)}
+		var after []time.Duration
+		for _, o := range outcomes {
+			if !o.Prompt || len(o.Wanted) != 1 || o.Wanted[0] != c {
+				continue
+			}
+			d.Of++
+			if o.NamedAfter > 0 {
+				after = append(after, o.NamedAfter)
+				if o.NamedAfter <= d.Promised {
+					d.Kept++
+				}
+			}
+		}
+		if len(after) > 0 {
+			slices.Sort(after)
+			d.Median, d.Most = after[(len(after)-1)/2], after[(len(after)-1)*9/10]
+			list = append(list, d)
+		}
+	}
+	return list
+}
 
 // Sum sums outcomes up.
 func Sum(seeds string, outcomes []Outcome) Score {
@@ -68,6 +112,7 @@ func Sum(seeds string, outcomes []Outcome) Score {
 		s.Elsewhere += o.Elsewhere
 	}
 	s.PagesPerIncident = float64(pages) / float64(max(1, len(outcomes)))
+	s.Causes = delaysOf(outcomes)
 	s.MedianDelay = middle(delays)
 	s.HeatWarning = middle(warnings)
 	if len(warnings) > 0 {

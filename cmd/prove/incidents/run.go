@@ -33,8 +33,13 @@ type Outcome struct {
 	FoundBy    alerts.Condition `json:"found_by,omitempty"`
 	// Injury is the share of the lethal dose at that time.
 	Injury float64 `json:"injury_when_found"`
-	// Heat is set for incidents that overheat animals.
-	Heat bool `json:"heat"`
+	// Heat is set for incidents that overheat animals, Prompt for those whose
+	// cause is promised to be named in time.
+	Heat   bool `json:"heat"`
+	Prompt bool `json:"prompt"`
+	// NamedAfter is how long after the beginning one of the causes wanted was
+	// first named, 0 where none was.
+	NamedAfter time.Duration `json:"named_after,omitempty"`
 	// Wanted are the conditions that name the cause, Named those named.
 	Wanted []alerts.Condition `json:"causes_wanted,omitempty"`
 	Named  []alerts.Condition `json:"causes_named,omitempty"`
@@ -100,9 +105,14 @@ func Names(words ...string) []string {
 	return names
 }
 
-// Play plays incidents for each seed; only those whose name contains
-// one of the words, all if there is none.
-func Play(ctx context.Context, catalog *species.Catalog, seeds []uint64, words ...string) ([]Outcome, error) {
+// Play plays incidents in rooms of a world for each seed; only those whose name
+// contains one of the words, all if there is none.
+func Play(ctx context.Context, catalog *species.Catalog, of World, seeds []uint64, words ...string) ([]Outcome, error) {
+	return forEach(ctx, seeds, words, func(in incident, seed uint64) (Outcome, error) { return rehearse(in, of, seed, catalog) })
+}
+
+// forEach does something for each incident and seed, some at a time.
+func forEach[T any](ctx context.Context, seeds []uint64, words []string, do func(incident, uint64) (T, error)) ([]T, error) {
 	type job struct {
 		incident
 		seed uint64
@@ -113,10 +123,10 @@ func Play(ctx context.Context, catalog *species.Catalog, seeds []uint64, words .
 			jobs = append(jobs, job{i, seed})
 		}
 	}
-	out := make([]Outcome, len(jobs))
+	out := make([]T, len(jobs))
 	err := parallel(ctx, len(jobs), func(n int) error {
 		var err error
-		if out[n], err = rehearse(jobs[n].incident, jobs[n].seed, catalog); err != nil {
+		if out[n], err = do(jobs[n].incident, jobs[n].seed); err != nil {
 			return fmt.Errorf("incident %q, seed %d: %w", jobs[n].name, jobs[n].seed, err)
 		}
 		return nil
@@ -163,19 +173,19 @@ func parallel(ctx context.Context, n int, do func(int) error) error {
 	return failed
 }
 
-// rehearse plays one incident.
-func rehearse(in incident, seed uint64, catalog *species.Catalog) (Outcome, error) {
-	out := Outcome{Name: in.name, Seed: seed, Heat: in.heat, Wanted: in.cause}
-	p := plan{seed: seed*1_000_003 + hash(in.name), rooms: 3, every: time.Minute, meanC: in.season.meanC()}
+// settled is a facility that the engine has watched for long enough when an
+// incident begins.
+func settled(in incident, of World, seed uint64, catalog *species.Catalog) (*world, error) {
+	p := plan{world: of, seed: seed*1_000_003 + hash(in.name), rooms: 3, every: of.every(), grid: of.every(), meanC: in.season.meanC()}
 	p.begin = time.Date(2026, in.season.month(), 3+int(p.seed%20), 0, 0, 0, 0, time.UTC)
 	w, err := newWorld(p, catalog)
 	if err != nil {
-		return out, err
+		return nil, err
 	}
 	for i, r := range w.rooms {
 		sp, stage := occupants()[w.rng.IntN(len(occupants()))], stages()[w.rng.IntN(len(stages()))]
 		if err := w.rear(fmt.Sprintf("c%d", i), sp, stage, r); err != nil {
-			return out, err
+			return nil, err
 		}
 	}
 	wait := warmUp
@@ -187,12 +197,22 @@ func rehearse(in incident, seed uint64, catalog *species.Catalog) (Outcome, erro
 	wait += time.Duration(w.rng.IntN(60)) * time.Minute
 	for w.now.Sub(p.begin) < wait {
 		if err := w.advance(); err != nil {
-			return out, err
+			return nil, err
 		}
+	}
+	w.steps, w.pages = nil, nil
+	return w, nil
+}
+
+// rehearse plays one incident.
+func rehearse(in incident, of World, seed uint64, catalog *species.Catalog) (Outcome, error) {
+	out := Outcome{Name: in.name, Seed: seed, Heat: in.heat, Prompt: in.prompt, Wanted: in.cause}
+	w, err := settled(in, of, seed, catalog)
+	if err != nil {
+		return out, err
 	}
 	b := boundsOf(w.sandbox.Snapshot(), w.rooms[0])
 	began := w.now
-	w.steps, w.pages = nil, nil
 	in.begin(w)
 	for taken := 0; w.now.Sub(began) < in.lasts; {
 		if in.then != nil {
@@ -249,6 +269,9 @@ func (o *Outcome) step(w *world, t records.AlarmTransition, began time.Time, in 
 	late := o.Harmful && t.Time.Sub(began) > o.HarmAfter
 	if names(t.Key.Condition) && ours && !late && t.Event == alerts.EventRaise && !slices.Contains(o.Named, t.Key.Condition) {
 		o.Named = append(o.Named, t.Key.Condition)
+		if o.NamedAfter == 0 && slices.Contains(in.cause, t.Key.Condition) {
+			o.NamedAfter = t.Time.Sub(began)
+		}
 	}
 	if !t.Annunciate || t.Event == alerts.EventRepeat {
 		return

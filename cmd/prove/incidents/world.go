@@ -20,9 +20,14 @@ import (
 	"rearguard/sensors"
 )
 
+// reader is a sensing element; see rehearsal.Probe.
+type reader interface {
+	Read(dt time.Duration, airC, humidityPercent float64) (temperatureC, relativeHumidityPercent float64)
+}
+
 // probe is one invented sensor, with what can be wrong with it.
 type probe struct {
-	*rehearsal.Probe
+	reader
 	id sensors.SensorID
 	// dead sensors send nothing; stuck ones the same value for ever.
 	dead, stuck bool
@@ -36,6 +41,8 @@ type probe struct {
 // room is one invented room with its sensors.
 type room struct {
 	*rehearsal.Room
+	// second moves a room of the second world, nil in the first.
+	second *secondRoom
 	id     sensors.RoomID
 	probes []*probe
 	// unpowered is for how long the room has been without power.
@@ -69,6 +76,7 @@ type world struct {
 
 // plan says how a world is built.
 type plan struct {
+	world World
 	seed  uint64
 	begin time.Time
 	rooms int
@@ -128,17 +136,7 @@ func newWorld(p plan, catalog *species.Catalog) (*world, error) {
 	for i := range p.rooms {
 		night := 22.5 + 1.5*w.rng.Float64()
 		day := night + 1 + 2*w.rng.Float64()
-		design := rehearsal.Heated(30+60*w.rng.Float64(), day, night, 78+5*w.rng.Float64())
-		// Rearing rooms are shaded.
-		design.SunW /= 3
-		r := &room{Room: rehearsal.NewRoom(design), id: sensors.RoomID(fmt.Sprintf("room-%d", i))}
-		for k := range probesPerRoom {
-			r.probes = append(r.probes, &probe{
-				Probe: rehearsal.NewProbe(p.seed+uint64(i)*31+uint64(k)*977, 0.8*w.rng.Float64()-0.4),
-				id:    sensors.SensorID(fmt.Sprintf("s%d-%d", i, k)),
-			})
-		}
-		w.rooms = append(w.rooms, r)
+		w.rooms = append(w.rooms, p.room(w.rng, i, day, night))
 	}
 	return w, w.sandbox.Link(snapshot.Link{Address: "tcp://127.0.0.1:1883", Connected: true, Subscribed: true, Since: p.begin})
 }
@@ -170,8 +168,7 @@ func (w *world) advance() error {
 			}
 		}
 	}
-	outdoor := &probe{id: "outdoor"}
-	out = append(out, w.message(outdoor.id, weather.TemperatureC, weather.HumidityPercent))
+	out = append(out, w.message("outdoor", weather.TemperatureC, weather.HumidityPercent))
 	if w.broker {
 		if err := w.sandbox.Messages(out...); err != nil {
 			return err
@@ -235,4 +232,37 @@ func (w *world) message(id sensors.SensorID, t, h float64) sensors.Message {
 		Topic: "r/" + string(id), Received: w.now, Ack: func() {},
 		Payload: fmt.Appendf(nil, `{"t":%.2f,"h":%.1f}`, t, math.Min(h, 100)),
 	}
+}
+
+// room draws the room of a number.
+func (p plan) room(rng *rand.Rand, number int, day, night float64) *room {
+	r := &room{id: sensors.RoomID(fmt.Sprintf("room-%d", number))}
+	if p.world == First {
+		design := rehearsal.Heated(30+60*rng.Float64(), day, night, 78+5*rng.Float64())
+		// Rearing rooms are shaded.
+		design.SunW /= 3
+		r.Room = rehearsal.NewRoom(design)
+	} else {
+		r.Room, r.second = newSecondRoom(p.world, rng, day, night, 76+6*rng.Float64())
+	}
+	for k := range probesPerRoom {
+		one := &probe{id: sensors.SensorID(fmt.Sprintf("s%d-%d", number, k))}
+		seed := p.seed + uint64(number)*31 + uint64(k)*977
+		if p.world == First {
+			one.reader = rehearsal.NewProbe(seed, 0.8*rng.Float64()-0.4)
+		} else {
+			one.reader = newSecondProbe(seed)
+		}
+		r.probes = append(r.probes, one)
+	}
+	return r
+}
+
+// Step moves the room on.
+func (r *room) Step(dt time.Duration, outside rehearsal.Weather, hour float64) {
+	if r.second != nil {
+		r.second.step(r.Room, dt, outside, hour)
+		return
+	}
+	r.Room.Step(dt, outside, hour)
 }

@@ -59,10 +59,10 @@ const yearReports = 5 * time.Minute
 // CleanYear lets rooms go through a year, or some days of it, in which
 // nothing breaks: weather, visitors, lost reports, one cohort after another
 // and keepers who count them.
-func CleanYear(ctx context.Context, catalog *species.Catalog, seed uint64, rooms, days int) (Year, error) {
+func CleanYear(ctx context.Context, catalog *species.Catalog, of World, seed uint64, rooms, days int) (Year, error) {
 	out := Year{Seed: seed, Rooms: rooms, Days: days, Calls: map[alerts.Condition]int{}, Real: map[alerts.Condition]int{}}
 	begin := time.Date(2026, time.January, 5, 0, 0, 0, 0, time.UTC)
-	w, err := newWorld(plan{seed: seed, begin: begin, rooms: rooms, every: yearReports, grid: yearReports}, catalog)
+	w, err := newWorld(plan{world: of, seed: seed, begin: begin, rooms: rooms, every: yearReports, grid: yearReports}, catalog)
 	if err != nil {
 		return out, err
 	}

@@ -37,6 +37,8 @@ type Options struct {
 	Speed float64
 	// Seed is that of weather and noise.
 	Seed uint64
+	// Scenario is what happens.
+	Scenario rehearsal.Scenario
 	// Pages takes the connections to the pages.
 	Pages   net.Listener
 	Version string
@@ -74,6 +76,9 @@ type showing struct {
 	sent, stored atomic.Int64
 	more         chan struct{}
 
+	// names are those of people by their ids.
+	names map[string]string
+
 	summary Summary
 }
 
@@ -92,10 +97,10 @@ func (d *showing) say(at time.Time, format string, args ...any) {
 // of it.
 func Run(ctx context.Context, o Options) (summary *Summary, err error) {
 	now := o.Now().UTC()
-	begin := time.Date(now.Year(), now.Month(), now.Day(), 6, 0, 0, 0, time.UTC)
+	begin := time.Date(now.Year(), now.Month(), now.Day(), o.Scenario.Hour, 0, 0, 0, time.UTC)
 	d := &showing{
 		options: o, logger: slog.New(slog.DiscardHandler), more: make(chan struct{}, 1),
-		begin: begin, house: rehearsal.NewHouse(begin.Add(-buffered), o.Seed),
+		begin: begin, names: map[string]string{}, house: o.Scenario.House(begin, buffered, o.Seed),
 	}
 	dir, err := os.MkdirTemp("", "rearguard-demo-")
 	if err != nil {
@@ -141,14 +146,20 @@ func (d *showing) phone() *http.Server {
 	return &http.Server{ReadHeaderTimeout: 5 * time.Second, Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		var body struct {
 			Data struct {
-				Headline string `json:"headline"`
+				Recipient   string `json:"recipient"`
+				Headline    string `json:"headline"`
+				State       string `json:"state"`
+				FirstAction string `json:"first_action"`
 			} `json:"data"`
 		}
 		if err := json.NewDecoder(r.Body).Decode(&body); err != nil {
 			http.Error(w, err.Error(), http.StatusBadRequest)
 			return
 		}
-		d.say(d.clock(), "   phone: %s", body.Data.Headline)
+		d.say(d.clock(), "   phone of %s: %s", d.names[body.Data.Recipient], body.Data.Headline)
+		if body.Data.State == "active" {
+			d.say(d.clock(), "      first: %s", body.Data.FirstAction)
+		}
 	})}
 }
 
@@ -161,6 +172,9 @@ func (d *showing) service(at rehearsal.Addresses) (service.Options, error) {
 	f, err := facility.Parse("demo.yaml", text)
 	if err != nil {
 		return service.Options{}, fmt.Errorf("the demo's own configuration: %w", err)
+	}
+	for _, person := range f.People {
+		d.names[person.ID] = person.Name
 	}
 	catalog, err := cli.LoadCatalog(f)
 	if err != nil {

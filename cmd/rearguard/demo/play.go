@@ -49,7 +49,8 @@ func (d *showing) play(ctx context.Context, engine *daemon.Engine, brokerURL str
 	if err := enterCohorts(ctx, engine, d.begin); err != nil {
 		return ending(ctx, err)
 	}
-	story, rounds, answers := rehearsal.Story(), rehearsal.Rounds(), rehearsal.Answers()
+	story, rounds, answers := d.options.Scenario.Turns, d.options.Scenario.Rounds, d.options.Scenario.Answers
+	var err error
 	last := d.options.Now()
 	end := last.Add(d.options.For)
 	ticker := time.NewTicker(step)
@@ -77,11 +78,8 @@ func (d *showing) play(ctx context.Context, engine *daemon.Engine, brokerURL str
 			}
 			rounds = rounds[1:]
 		}
-		for len(answers) > 0 && !d.house.Now().Before(d.begin.Add(answers[0].At)) {
-			if err := d.answer(ctx, engine, answers[0]); err != nil {
-				return ending(ctx, err)
-			}
-			answers = answers[1:]
+		if answers, err = d.answer(ctx, engine, answers); err != nil {
+			return ending(ctx, err)
 		}
 		if err := d.publishUntil(ctx, client, d.clock(), asMeasured); err != nil {
 			return err

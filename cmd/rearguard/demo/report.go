@@ -16,7 +16,7 @@ import (
 // narrate tells what rearguard finds, as it finds it.
 func (d *showing) narrate(ctx context.Context, engine *daemon.Engine) {
 	stages := make(map[population.CohortID]species.StageID)
-	known := make(map[time.Time]told)
+	known := make(map[int64]told)
 	for {
 		changed := engine.Changed()
 		s := engine.Snapshot()
@@ -43,15 +43,18 @@ func (d *showing) narrate(ctx context.Context, engine *daemon.Engine) {
 // told is what was said of an incident.
 type told struct {
 	alarms  map[alerts.Key]bool
+	calls   int
 	takenBy string
+	going   bool
 	over    bool
 }
 
-// tellIncidents says what begins, what joins it, who has it and what is over.
-func (d *showing) tellIncidents(s *snapshot.Snapshot, known map[time.Time]told) {
+// tellIncidents says of each incident what begins and what it most likely comes
+// of, what joins it, that nobody answers, who has it and that it is over.
+func (d *showing) tellIncidents(s *snapshot.Snapshot, known map[int64]told) {
 	for k := range s.Incidents {
 		i := &s.Incidents[k]
-		was, seen := known[i.BeganAt]
+		was, seen := known[i.Number]
 		if !seen {
 			was.alarms = make(map[alerts.Key]bool)
 		}
@@ -64,16 +67,36 @@ func (d *showing) tellIncidents(s *snapshot.Snapshot, known map[time.Time]told) 
 			default:
 				d.say(s.Time, "  also %s %s: %s", m.Priority, place(s, m.Key), i.Titles[n])
 			}
+			if m.Explains || len(was.alarms) == 0 {
+				d.sayCause(s, m.Key)
+			}
 			was.alarms[m.Key] = true
 		}
-		if i.TakenBy != was.takenBy && i.TakenBy != "" {
+		over := !i.EndedAt.IsZero()
+		switch {
+		case over && !was.over:
+			d.say(s.Time, "over   %s: %s", place(s, i.Worst().Key), i.Title)
+		case seen && i.Calls > was.calls && i.TakenBy == "":
+			d.say(s.Time, "  nobody has answered: called again, %s", place(s, i.Lead().Key))
+		}
+		switch {
+		case i.TakenBy != "" && i.Going && (i.TakenBy != was.takenBy || !was.going):
+			d.say(s.Time, "  %s is going: %s", i.TakenBy, place(s, i.Lead().Key))
+		case i.TakenBy != was.takenBy && i.TakenBy != "":
 			d.say(s.Time, "  %s has it: %s", i.TakenBy, place(s, i.Lead().Key))
 		}
-		if !i.EndedAt.IsZero() && !was.over {
-			d.say(s.Time, "over   %s: %s", place(s, i.Worst().Key), i.Title)
+		was.calls, was.takenBy, was.going, was.over = i.Calls, i.TakenBy, i.Going, over
+		known[i.Number] = was
+	}
+}
+
+// sayCause says what an alarm most likely comes of.
+func (d *showing) sayCause(s *snapshot.Snapshot, key alerts.Key) {
+	for k := range s.Alarms {
+		if s.Alarms[k].Key == key {
+			d.say(s.Time, "  most likely: %s", s.Alarms[k].Cause)
+			return
 		}
-		was.takenBy, was.over = i.TakenBy, !i.EndedAt.IsZero()
-		known[i.BeganAt] = was
 	}
 }
 
@@ -84,7 +107,7 @@ func place(s *snapshot.Snapshot, key alerts.Key) string {
 			return alerts.Place(r.Name, key.Subject)
 		}
 	}
-	return "rearguard"
+	return "whole facility"
 }
 
 // Summary is what happened in a run.

@@ -2,6 +2,7 @@ package demo
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"rearguard/alerts"
@@ -32,17 +33,20 @@ func enterCohorts(ctx context.Context, engine *daemon.Engine, begin time.Time) e
 	return nil
 }
 
-// answer has the invented lead acknowledge what is wrong in a room, if anything
-// is that nobody has taken on.
-func (d *showing) answer(ctx context.Context, engine *daemon.Engine, a rehearsal.Answer) error {
+// answer has the invented lead take on what has called for long enough. It
+// returns the answers that are still to come.
+func (d *showing) answer(ctx context.Context, engine *daemon.Engine, answers []rehearsal.Answer) ([]rehearsal.Answer, error) {
 	s := engine.Snapshot()
-	for k := range s.Alarms {
-		if one := &s.Alarms[k]; one.Key.Room == a.Room && one.State == alerts.Unacknowledged {
-			d.say(d.house.Now(), "%s acknowledges: %s", a.Who, a.Tell)
-			return engine.Do(ctx, fold.Order{Verb: alerts.Acknowledge, Key: one.Key, Who: a.Who, Incident: true})
+	for n, a := range answers {
+		key, due := a.Due(s, d.house.Now())
+		if !due {
+			continue
 		}
+		d.say(d.house.Now(), "%s answers: %s", a.Who, a.Tell)
+		rest := slices.Delete(slices.Clone(answers), n, n+1)
+		return rest, engine.Do(ctx, fold.Order{Verb: alerts.Acknowledge, Key: key, Who: a.Who, Incident: true})
 	}
-	return nil
+	return answers, nil
 }
 
 // enterRound enters what the invented keeper counted, or takes the newest

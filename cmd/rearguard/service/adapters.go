@@ -9,11 +9,10 @@ import (
 	"slices"
 	"time"
 
-	"rearguard/alerts/notify"
 	"rearguard/alerts/notify/circuit"
 	"rearguard/alerts/relay"
+	"rearguard/alerts/roster"
 	"rearguard/daemon"
-	"rearguard/daemon/alarming"
 	"rearguard/daemon/progress"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
@@ -81,6 +80,7 @@ func (s *service) relayNotices(ctx context.Context, out chan<- snapshot.NoticeSt
 		state, err := daemon.NoticesIn(ctx, s.store.Reader, s.now())
 		state.Failing, state.Sites = s.circuits.States(), s.peers.Signs(s.now(), s.elapsed())
 		state.Trouble = withTroubles(state.Trouble, append(s.relay.Troubles(), failing(state.Failing, s.now())...))
+		state.Trouble.Unproven = s.people.unproven()
 		if err == nil && !state.Equal(last) {
 			last = state
 			handOver(ctx, out, state)
@@ -114,8 +114,8 @@ func (s *service) access() web.Access {
 }
 
 // roster is that of the configuration in force.
-func (s *service) roster() []notify.Duty {
-	return alarming.Roster(s.site.now.Load().facility)
+func (s *service) roster() *roster.Roster {
+	return s.site.now.Load().facility.Called()
 }
 
 // noteRound takes note that the outbox has been looked through.

@@ -91,6 +91,8 @@ type service struct {
 	channels   map[string]notify.Channel
 	relay      relaying
 	phones     *phoneDesk
+	people     *peopleDesk
+	links      *links
 	// refused are messages that the link did not take, requests those that
 	// sensors are to be sent.
 	refused  *broker.Ring
@@ -98,8 +100,13 @@ type service struct {
 	notes    recordsNote
 	pages    *http.Server
 	progress *progress.Board
-	proof    proving
-	peers    peers.Watch
+	watching
+}
+
+// watching is how the proof stands that all works, and how other sites are.
+type watching struct {
+	proof proving
+	peers peers.Watch
 	// elapsed is the time since the start.
 	elapsed func() time.Duration
 }
@@ -148,8 +155,11 @@ func Run(ctx context.Context, o Options, ready func(*daemon.Engine)) (err error)
 // build makes the parts and connects them, before any of them runs. The engine
 // works until hard ends.
 func (s *service) build(hard context.Context) (err error) {
-	s.phones = &phoneDesk{clock: s.now, facility: func() *facility.Facility { return s.site.now.Load().facility }}
+	s.phones = &phoneDesk{clock: s.now, facility: s.inForce}
 	if s.phones.book, err = phones.Open(hard, s.store); err != nil {
+		return err
+	}
+	if err = s.openLinks(); err != nil {
 		return err
 	}
 	if err = s.buildRelay(hard); err != nil {
@@ -159,8 +169,9 @@ func (s *service) build(hard context.Context) (err error) {
 		return err
 	}
 	s.phones.useChannels(s.channels)
-	telling := notify.Options{Now: s.now, Random: rand.Float64, Logger: s.Logger, Roster: s.roster, Round: s.noteRound, Circuits: s.circuits}
+	telling := notify.Options{Now: s.now, Random: rand.Float64, Logger: s.Logger, Roster: s.roster, Round: s.noteRound, Circuits: s.circuits, Answer: s.links.make}
 	s.notifier = notify.NewWorker(s.store, s.channels, telling)
+	s.people = &peopleDesk{book: s.links.book, reader: s.links.reader, facility: s.inForce, clock: s.now, invented: s.Invented, wake: s.notifier.Wake}
 	if s.engine, err = daemon.New(hard, daemon.Options{
 		Options: fold.Options{
 			Facility: s.Facility, Catalog: s.Catalog, Logger: s.Logger, Invented: s.Invented, ForecastEvery: s.ForecastEvery,
@@ -195,7 +206,7 @@ func (s *service) connect() error {
 		useChannels: []func(map[string]notify.Channel){s.notifier.UseChannels, s.unrecorded.UseChannels, s.phones.useChannels},
 	}
 	s.site.now.Store(&inForce{s.Facility, s.Catalog, technician.Configuration{File: s.Config, ReadAt: s.now(), By: "start"}})
-	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}, Phones: s.phones, Progress: s.progress.Report, Peer: proofs{s}.takeBeat, Access: s.access()}
+	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}, Phones: s.phones, People: s.people, Links: s.links, Progress: s.progress.Report, Peer: proofs{s}.takeBeat, Access: s.access()}
 	if s.Config != "" {
 		pages.Configuration = s.site.Configuration
 	}
@@ -232,6 +243,7 @@ func (s *service) start(ctx, hard context.Context, running *parts) {
 		func() { s.followAlarms(ctx) },
 		func() { s.keepBook(ctx) },
 		func() { s.unrecorded.Run(ctx) },
+		func() { s.drill(ctx) },
 		func() { s.askSensors(ctx) },
 		func() { s.eachTick(ctx, func() { handOver(ctx, ticks, s.look()) }) },
 		func() { s.packHistory(ctx) },

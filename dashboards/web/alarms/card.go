@@ -64,6 +64,10 @@ func Silenced(a *snapshot.Alarm) bool {
 // HasValue reports whether a value against a limit says anything.
 func (c Card) HasValue() bool { return c.Unit != "" }
 
+// CanGo reports whether somebody has taken the alarm on without having said to be
+// on the way.
+func (c Card) CanGo() bool { return c.State == alerts.Acknowledged && !c.Going }
+
 // Beside is what a value in kPa means, as a humidity; empty for any other.
 func (c Card) Beside(v float64) string {
 	return wording.Reader{}.Beside(wording.Measure{Value: v, Unit: c.Unit, AirC: c.AirC})

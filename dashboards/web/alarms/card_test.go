@@ -4,7 +4,10 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
+
 	"rearguard/alerts"
+	"rearguard/alerts/incidents"
 	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/dashtest"
 	"rearguard/dashboards/web/alarms"
@@ -46,6 +49,42 @@ func TestEveryStateHasItsList(t *testing.T) {
 		got := map[bool]string{len(lists.Open) == 1: "open", len(lists.Rest) == 1: "rest", len(lists.Silenced) == 1: "silenced"}[true]
 		if got != want || lists.Total != 1 {
 			t.Errorf("%s: list %q of %d, want %q", state, got, lists.Total, want)
+		}
+	}
+}
+
+// A card says who was called, what came of it and who is next.
+func TestCalling(t *testing.T) {
+	at := time.Date(2026, 6, 2, 14, 0, 0, 0, time.UTC)
+	minutes := func(n int) time.Time { return at.Add(time.Duration(n) * time.Minute) }
+	called := []incidents.Called{{Person: "ines", At: minutes(-40), LastAt: minutes(-20)}, {Person: "ben", At: minutes(-20), LastAt: minutes(-20)}}
+	for name, c := range map[string]struct {
+		incident snapshot.Incident
+		want     []string
+	}{
+		"nobody was called": {snapshot.Incident{}, nil},
+		"waiting": {
+			snapshot.Incident{Incident: incidents.Incident{Answer: incidents.Answer{Called: called, NextAt: minutes(10)}}, Names: []string{"Ines", "Ben"}, Next: []string{"Carla"}},
+			[]string{"Called: Ines at 13:20 and last at 13:40, Ben at 13:40.", "Unless somebody answers, Carla is called at 14:10."},
+		},
+		"in vain": {
+			snapshot.Incident{Incident: incidents.Incident{Answer: incidents.Answer{
+				Called: called[:1], NextAt: minutes(10), Vain: &incidents.Vain{By: "Ines", At: minutes(-30), Then: 34.6, Now: 35.1, Unit: "°C"},
+			}}, Names: []string{"Ines"}, Next: []string{"Carla", "Ben"}},
+			[]string{
+				"Ines has it since 13:30, and it has not got better: 34.6 °C then, 35.1 °C when it was looked at again.", "Called: Ines at 13:20 and last at 13:40.",
+				"Unless somebody answers, these are called at 14:10: Carla, Ben.",
+			},
+		},
+		"somebody else of the incident's": {
+			snapshot.Incident{Incident: incidents.Incident{TakenBy: "Ben", TakenAt: minutes(-5), Going: true, Answer: incidents.Answer{Called: called[:1]}}, Names: []string{"Ines"}},
+			[]string{"Called: Ines at 13:20 and last at 13:40.", "Ben is going since 13:55."},
+		},
+		"over": {snapshot.Incident{Incident: incidents.Incident{EndedAt: at, Answer: incidents.Answer{Called: called}}, Names: []string{"Ines", "Ben"}}, nil},
+	} {
+		card := alarms.Card{Alarm: &snapshot.Alarm{}, Incident: &c.incident, V: &page.View{S: &snapshot.Snapshot{Time: at}, Loc: time.UTC}}
+		if diff := cmp.Diff(c.want, card.Calling()); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", name, diff)
 		}
 	}
 }

@@ -82,6 +82,7 @@ func (d *Desk) Actions() []page.Action {
 		{Path: "/alarms/try", Take: d.takeTry, Again: d.tryAgain()},
 		{Path: "/alarms/try/stop", Take: d.takeStop},
 		{Path: "/alarms/acknowledge", Take: order(alerts.Acknowledge, "acknowledged")},
+		{Path: "/alarms/going", Take: order(alerts.Going, "going")},
 		{Path: "/alarms/shelve", Take: order(alerts.Shelve, "shelved")},
 		{Path: "/alarms/unshelve", Take: order(alerts.Unshelve, "unshelved")},
 		{Path: "/alarms/out-of-service", Take: order(alerts.TakeOut, "out-of-service")},

@@ -139,11 +139,15 @@ func Animals(n *forecast.DayNumbers) string {
 	if n == nil {
 		return "–"
 	}
-	low, high := math.Floor(n.Low+0.5), math.Ceil(n.High-0.5)
-	if n.Expected < leastShown {
-		return fmt.Sprintf("few (%.0f – %.0f)", low, math.Max(low, high))
+	low := math.Floor(n.Low + 0.5)
+	high := math.Max(low, math.Ceil(n.High-0.5))
+	switch few := n.Expected < leastShown; {
+	case few && high < 1:
+		return "few"
+	case few:
+		return fmt.Sprintf("few (up to %.0f)", high)
 	}
-	return fmt.Sprintf("%.0f (%.0f – %.0f)", n.Expected, low, math.Max(low, high))
+	return fmt.Sprintf("%.0f (%.0f – %.0f)", n.Expected, low, high)
 }
 
 // countModel is a count with the verdict on it.
