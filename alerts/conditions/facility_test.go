@@ -140,7 +140,7 @@ func TestPriorities(t *testing.T) {
 		conditions.Heat: alerts.High, conditions.Chill: alerts.Medium, conditions.Drying: alerts.Medium,
 		conditions.Damp: alerts.Low, conditions.SensorSilent: alerts.Low, conditions.SensorFault: alerts.Low, conditions.RoomBlind: alerts.Medium,
 		conditions.BrokerLost: alerts.High, conditions.CertificateEnding: alerts.Low, conditions.StoreFailing: alerts.High, conditions.RecordsDoubted: alerts.High, conditions.RecordsDamaged: alerts.Medium,
-		conditions.NoticeUndeliverable: alerts.High, conditions.SiteSilent: alerts.High, conditions.DrillLacking: alerts.Low, conditions.ClockWrong: alerts.Medium, conditions.ClockMoved: alerts.Low,
+		conditions.NoticeUndeliverable: alerts.High, conditions.DrillLacking: alerts.Low, conditions.SiteSilent: alerts.High, conditions.ClockWrong: alerts.Medium, conditions.ClockMoved: alerts.Low,
 		conditions.HeatApproaching: alerts.Medium, conditions.ChillApproaching: alerts.Low,
 		conditions.HeatInjury: alerts.Critical, conditions.DaySwing: alerts.Low, conditions.FastChange: alerts.Medium,
 		conditions.Condensation: alerts.Low, conditions.MouldRisk: alerts.Medium,

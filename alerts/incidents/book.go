@@ -76,6 +76,9 @@ type Book struct {
 	waiting []Waiting
 	// done are those that have ended since the last TakeEnded.
 	done []Incident
+	// due is what Due gives while dueKnown: until something changes.
+	due      time.Time
+	dueKnown bool
 }
 
 // NewBook returns a book without any incident. A condition that has no role is
@@ -93,6 +96,7 @@ func (b *Book) Advance(now time.Time) []News {
 	if next := b.Due(); (next.IsZero() || next.After(now)) && (len(b.ended) == 0 || now.Sub(b.ended[0].EndedAt) <= endedFor) {
 		return nil
 	}
+	b.dueKnown = false
 	news := b.escalate(now)
 	b.open = slices.DeleteFunc(b.open, func(i *Incident) bool {
 		if !due(i) {
@@ -140,6 +144,7 @@ func (b *Book) over(i *Incident) time.Time {
 // says what people are told of it. A step that is to call somebody does so only
 // where a Call or an Again comes of it.
 func (b *Book) Take(t alerts.Transition, priority alerts.Priority) []News {
+	b.dueKnown = false
 	a := &t.Alarm
 	i := b.of(t.Key, t.Occurrence)
 	// What outlasts its incident is told of again only if it calls.
@@ -326,12 +331,12 @@ func (b *Book) follow(i *Incident, a *alerts.Alarm, at time.Time) *Incident {
 	}
 	i.settle(at)
 	if len(i.Members) == 0 {
-		b.index.drop(i)
 		for _, c := range i.Called {
 			if root.CalledLast(c.Person).IsZero() {
 				root.Called = append(root.Called, c)
 			}
 		}
+		b.index.drop(i)
 		b.open = slices.DeleteFunc(b.open, func(o *Incident) bool { return o == i })
 	}
 	return root
@@ -367,6 +372,7 @@ func peakOf(at time.Time, value, limit float64, unit string, airC *float64) Peak
 
 // Move takes in that the clock was moved and no time passed.
 func (b *Book) Move(by time.Duration) {
+	b.dueKnown = false
 	for _, i := range b.open {
 		i.QuietAt = sensors.Moved(i.QuietAt, by)
 		i.moveAnswers(by)
@@ -436,6 +442,7 @@ func (b *Book) State() State { return State{b.Open(), b.Ended(), slices.Clone(b.
 
 // Restore puts a state into an empty book.
 func (b *Book) Restore(st State) {
+	b.dueKnown = false
 	b.ended, b.waiting = slices.Clone(st.Ended), slices.Clone(st.Waiting)
 	for k := range st.Open {
 		i := st.Open[k].clone()
@@ -446,6 +453,7 @@ func (b *Book) Restore(st State) {
 // Reconcile makes the book agree with the alarms as the records have them: what
 // is no longer on has ended, and what is on and unknown has an incident.
 func (b *Book) Reconcile(list []alerts.Alarm, priority func(alerts.Condition) alerts.Priority, now time.Time) {
+	b.dueKnown = false
 	on := map[int64]*alerts.Alarm{}
 	for k := range list {
 		if list[k].Active {

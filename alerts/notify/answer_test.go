@@ -62,10 +62,11 @@ func links(n notify.Notice, a notify.AlarmNotice, now time.Time) string {
 
 // workWith runs a worker in a bubble for a time.
 func workWith(o notify.Outbox, channels map[string]notify.Channel, lines []roster.Line, d time.Duration) {
-	w := notify.NewWorker(o, channels, notify.Options{
-		Now: time.Now, Random: func() float64 { return 1 }, Logger: slog.New(slog.DiscardHandler), Answer: links,
-		Roster: func() *roster.Roster { return &roster.Roster{Lines: lines} },
-	})
+	options := notify.Options{Now: time.Now, Random: func() float64 { return 1 }, Logger: slog.New(slog.DiscardHandler), Answer: links}
+	if lines != nil {
+		options.Roster = func() *roster.Roster { return &roster.Roster{Lines: lines} }
+	}
+	w := notify.NewWorker(o, channels, options)
 	ctx, cancel := context.WithTimeout(context.Background(), d)
 	defer cancel()
 	w.Run(ctx)

@@ -26,7 +26,7 @@ type (
 	Circumstances = letter.Circumstances
 	// Companion is another alarm of it.
 	Companion = letter.Companion
-	// Links are where it leads.
+	// Links lead from a notice to pages.
 	Links = letter.Links
 )
 

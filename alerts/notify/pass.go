@@ -28,7 +28,7 @@ func usefulFor(n *AlarmNotice) time.Duration {
 	switch {
 	case n.Kind == Test:
 		return testUseful
-	case n.Kind == Taken:
+	case n.Kind == Taken || n.Kind == Going:
 		return takenUseful
 	case n.Priority <= alerts.Low:
 		return lowUseful
@@ -39,7 +39,7 @@ func usefulFor(n *AlarmNotice) time.Duration {
 // rank orders the news of an occurrence: that somebody has it follows the call
 // with the same sequence.
 func rankOf(n *AlarmNotice) int64 {
-	if n.Kind == Taken {
+	if n.Kind == Taken || n.Kind == Going {
 		return 2*n.Sequence + 1
 	}
 	return 2 * n.Sequence
@@ -62,12 +62,16 @@ func (c *collapsed) elsewhere(yield func(Notice, int64) bool) {
 // pointless says why there is no point any more in telling what is pending,
 // empty where there is.
 func (w *Worker) pointless(c *collapsed) string {
+	if c.alarm.Kind == Test {
+		// Whether it arrives is what is to be found out.
+		return ""
+	}
 	for s, rank := range c.elsewhere {
 		if s.State == Delivered && rank > rankOf(&c.alarm) {
 			return fmt.Sprintf("told with notice %d, by %s", s.ID, s.Channel)
 		}
 	}
-	if c.alarm.Kind == Taken && slices.ContainsFunc(c.siblings, func(s Notice) bool {
+	if (c.alarm.Kind == Taken || c.alarm.Kind == Going) && slices.ContainsFunc(c.siblings, func(s Notice) bool {
 		var other AlarmNotice
 		return json.Unmarshal(s.Payload, &other) == nil && other.Ended() && other.OccurrenceName() == c.alarm.OccurrenceName() && other.Sequence > c.alarm.Sequence
 	}) {

@@ -112,13 +112,13 @@ func TestBeatsOfOthersAreRefused(t *testing.T) {
 	}
 	timeless.Set("Webhook-Signature", signature)
 	for name, refused := range map[string]func() error{
-		"another secret":     func() error { return s.beat("north", "another", s.now()) },
-		"a changed time":     func() error { return s.Take("north", changed, []byte("{}"), s.now(), 0) },
-		"a changed body":     func() error { return s.Take("north", header, []byte("{ }"), s.now(), 0) },
-		"no signature":       func() error { return s.Take("north", http.Header{}, nil, s.now(), 0) },
-		"no time":            func() error { return s.Take("north", timeless, []byte("{}"), s.now(), 0) },
-		"an old one":         func() error { return s.beat("north", secret, s.now().Add(-6*time.Minute)) },
-		"one of the future":  func() error { return s.beat("north", secret, s.now().Add(6*time.Minute)) },
+		"another secret":    func() error { return s.beat("north", "another", s.now()) },
+		"a changed time":    func() error { return s.Take("north", changed, []byte("{}"), s.now(), 0) },
+		"a changed body":    func() error { return s.Take("north", header, []byte("{ }"), s.now(), 0) },
+		"no signature":      func() error { return s.Take("north", http.Header{}, nil, s.now(), 0) },
+		"no time":           func() error { return s.Take("north", timeless, []byte("{}"), s.now(), 0) },
+		"an old one":        func() error { return s.beat("north", secret, s.now().Add(-6*time.Minute)) },
+		"one of the future": func() error { return s.beat("north", secret, s.now().Add(6*time.Minute)) },
 	} {
 		if err := refused(); !errors.Is(err, ErrRefused) {
 			t.Errorf("%s: %v", name, err)

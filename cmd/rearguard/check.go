@@ -114,6 +114,18 @@ func (r *checkReport) compare(ctx context.Context, f *facility.Facility, catalog
 	}
 }
 
+// drills looks into the records for what is wrong with drills.
+func (r *checkReport) drills(ctx context.Context, f *facility.Facility, now time.Time) {
+	reader, err := records.OpenReader(ctx, f.Records.Path)
+	if err != nil {
+		return // the remark on the records says so
+	}
+	defer reader.Close()
+	if problem, err := service.DrillProblem(ctx, reader, f, now); err == nil && problem != "" {
+		r.Remarks = append(r.Remarks, problem)
+	}
+}
+
 // roster says who is on duty, and when nobody is.
 func (r *checkReport) roster(called *roster.Roster, now time.Time) {
 	if len(called.Lines) == 0 {
@@ -146,18 +158,6 @@ func (o *onDuty) words() string {
 		text += "; unless somebody answers, then " + strings.Join(o.Then, ", ")
 	}
 	return fmt.Sprintf("On %s, called for %s alarms: %s.", o.At.Format("Mon 2 Jan 15:04"), o.Priority, text)
-}
-
-// drills looks into the records for what is wrong with drills.
-func (r *checkReport) drills(ctx context.Context, f *facility.Facility, now time.Time) {
-	reader, err := records.OpenReader(ctx, f.Records.Path)
-	if err != nil {
-		return // the remark on the records says so
-	}
-	defer reader.Close()
-	if problem, err := service.DrillProblem(ctx, reader, f, now); err == nil && problem != "" {
-		r.Remarks = append(r.Remarks, problem)
-	}
 }
 
 // living counts the living cohorts among the orphans.

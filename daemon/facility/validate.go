@@ -51,8 +51,8 @@ func (d *document) validate(f *Facility) {
 	d.validateSensors(f, rooms)
 	d.validatePeople(f)
 	d.validateAlertmanagers(f.Alertmanagers)
-	d.validateOutside(f)
 	d.validateDrills(&f.Drills)
+	d.validateOutside(f)
 	for name := range f.Alarms {
 		d.validateTuning(name)
 	}

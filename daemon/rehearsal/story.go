@@ -82,7 +82,7 @@ type Pace struct {
 }
 
 // answered is the pace of people who answer when they are called.
-var answered = Pace{Fill: 210 * time.Minute, Isolate: 5 * time.Hour, Repair: 5*time.Hour + 20*time.Minute, Battery: 24 * time.Hour}
+var answered = Pace{Fill: 150 * time.Minute, Isolate: 4 * time.Hour, Repair: 4*time.Hour + 20*time.Minute, Battery: 24 * time.Hour}
 
 // Story is what goes wrong, and is put right, on the invented day.
 func Story(people Pace) []Turn {
@@ -111,7 +111,7 @@ func Storm() []Turn {
 		{0, "Evening at an invented facility; a storm is on its way. Everything is well.", quiet},
 		{1 * time.Hour, "Nursery: the last to leave has not shut the door behind him.",
 			inRoom("nursery", func(r *Room) { r.Faults |= DoorOpen })},
-		{2 * time.Hour, "Nursery: the door is shut.",
+		{105 * time.Minute, "Nursery: the door is shut.",
 			inRoom("nursery", func(r *Room) { r.Faults &^= DoorOpen })},
 		{8 * time.Hour, "The storm takes the power of the whole house. Sensors and their gateway have batteries.",
 			everywhere(func(r *Room) { r.Faults |= PowerLost })},
@@ -120,7 +120,7 @@ func Storm() []Turn {
 	}
 }
 
-// Answer is the invented lead taking on what is wrong in a room.
+// Answer is somebody going to what is wrong in a room.
 type Answer struct {
 	// After is how long after what is wrong there began to call it comes; a room is
 	// empty for what is about the whole facility.
@@ -159,14 +159,18 @@ func Waiting(s *snapshot.Snapshot, i *snapshot.Incident, after time.Duration, no
 	return alerts.Key{}, false
 }
 
-// lead is who is called.
-const lead = "Ines (invented)"
+// lead is who is called first, second who is called when nobody answers.
+const (
+	lead   = "Ines (invented)"
+	second = "Mara (invented)"
+)
 
-// Answers are those of the invented day. A call that is not heard is repeated.
+// Answers are those of the invented day. Where the first does not hear the call,
+// the next is called.
 func Answers() []Answer {
 	return []Answer{
-		{12 * time.Minute, "larva-hall", lead, "I fill the humidifier on my round."},
-		{34 * time.Minute, "pupa-room", lead, "my phone was in my coat. I go and look at the heater."},
+		{12 * time.Minute, "larva-hall", lead, "I go and fill the humidifier on my round."},
+		{14 * time.Minute, "pupa-room", second, "Ines does not answer. I go and look at the heater."},
 	}
 }
 

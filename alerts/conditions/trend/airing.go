@@ -22,6 +22,9 @@ const (
 	leakSpans = 3
 	leakShare = 0.025
 	leakTimes = 2.0
+	// A room that is ventilated loses as much while its humidifier rests, which
+	// may be for one stretch only: restTimes that of a usual hour.
+	restTimes = 1.5
 )
 
 // Jump finds a sudden change of temperature and moisture together, in the
@@ -59,7 +62,7 @@ func (tr Trend) Jump(usual Range) (dC, dW float64, found bool) {
 // ever loses it when it is shut.
 func (tr Trend) Airing(usual Range) bool {
 	for end := range tr.Samples {
-		if tr.sustainedLoss(end) >= max(leakShare, leakTimes*usual.Loss) {
+		if tr.sustainedLoss(end) >= max(leakShare, leakTimes*usual.Loss, restTimes*usual.Rest) {
 			return true
 		}
 	}
@@ -73,13 +76,21 @@ func (tr Trend) sustainedLoss(end int) float64 {
 	least := math.Inf(1)
 	for range leakSpans {
 		from := tr.before(end, leakSpan)
-		if from < 0 || tr.Samples[from].W <= 0 || tr.Samples[end].W <= 0 {
+		if least = min(least, tr.loss(from, end)); least == 0 {
 			return 0
 		}
-		least = min(least, math.Log(tr.Samples[from].W/tr.Samples[end].W))
 		end = from
 	}
-	return max(0, least)
+	return least
+}
+
+// loss is the share of moisture lost between two samples, 0 where none was or it
+// is not known.
+func (tr Trend) loss(from, to int) float64 {
+	if from < 0 || tr.Samples[from].W <= 0 || tr.Samples[to].W <= 0 {
+		return 0
+	}
+	return max(0, math.Log(tr.Samples[from].W/tr.Samples[to].W))
 }
 
 // before is the sample that lies a span before another, -1 if there is none

@@ -60,8 +60,10 @@ type Hour struct {
 	HighD float64 `json:"high_d,omitempty"`
 	// HighOver is the most by which the room was warmer than outdoors in °C.
 	HighOver float64 `json:"high_over,omitempty"`
-	// Loss is the most moisture lost in a sustained way; see Range.
+	// Loss is the most moisture lost in a sustained way, Rest the most in one
+	// stretch; see Range.
 	Loss float64 `json:"loss,omitempty"`
+	Rest float64 `json:"rest,omitempty"`
 }
 
 // Trend remembers the last minutes of a room's air in detail and the last day
@@ -128,6 +130,7 @@ func (tr Trend) Add(in *Air) Trend {
 	tr.Samples = append(slices.Clone(tr.Samples[first:]), s)
 	tr.Hours = addHour(tr.Hours, s)
 	last := &tr.Hours[len(tr.Hours)-1]
+	last.Rest = max(last.Rest, rounded(tr.loss(tr.before(len(tr.Samples)-1, leakSpan), len(tr.Samples)-1), 1e4))
 	last.Loss = max(last.Loss, rounded(tr.sustainedLoss(len(tr.Samples)-1), 1e4))
 	recent, half := in.Time.Add(-SlopeWindow), in.Time.Add(-SlopeWindow/2)
 	tr.Temperature = robustSlope(tr.since(recent), 0.02, celsius)

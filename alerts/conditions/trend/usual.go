@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 	"time"
+
+	"rearguard/sensors"
 )
 
 // Range is the usual range of a room's air over the last day.
@@ -22,8 +24,10 @@ type Range struct {
 	// HighOver is the most by which the room was warmer than outdoors in °C.
 	HighOver float64 `json:"high_over,omitempty"`
 	// Loss is the most that the room keeps losing of its moisture, as a share
-	// in leakSpan.
+	// in leakSpan, Rest the most that it loses in one in the middle of its
+	// hours: visitors at the door come in few of them.
 	Loss float64 `json:"loss,omitempty"`
+	Rest float64 `json:"rest,omitempty"`
 }
 
 // The thresholds below go with those by which conditions tell causes apart.
@@ -45,6 +49,7 @@ const (
 func (tr Trend) Usual(now time.Time) (Range, bool) {
 	r := Range{LowC: math.Inf(1), HighC: math.Inf(-1), LowD: math.Inf(1)}
 	hours := 0
+	var rests []float64
 	for _, h := range tr.hours() {
 		if now.Sub(h.Start) < 2*time.Hour || now.Sub(h.Start) > 25*time.Hour {
 			continue
@@ -52,10 +57,14 @@ func (tr Trend) Usual(now time.Time) (Range, bool) {
 		hours++
 		r.LowC, r.HighC, r.LowD = min(r.LowC, h.LowC), max(r.HighC, h.HighC), min(r.LowD, h.HighD)
 		r.HighOver, r.Loss = max(r.HighOver, h.HighOver), max(r.Loss, h.Loss)
+		rests = append(rests, h.Rest)
 		if h.LowW > 0 {
 			r.HighW = max(r.HighW, h.HighW)
 			r.LowW, r.HeldRH = lowest(r.LowW, h.LowW), lowest(r.HeldRH, h.MeanRH)
 		}
+	}
+	if hours > 0 {
+		r.Rest = sensors.Median(rests)
 	}
 	return r, hours >= usualHours
 }

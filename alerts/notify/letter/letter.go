@@ -51,8 +51,10 @@ func (n *AlarmNotice) rest(headline string, now time.Time, remarks []string) str
 	switch n.Kind {
 	case Cleared, Over:
 		n.sayEnd(w)
-	case Taken, Going:
+	case Taken:
 		n.sayTaken(w)
+	case Going:
+		w.line("%s is going since %s. No need to come unless there is another call.", n.TakenBy, w.reader.Moment(n.Time))
 	case Test:
 		n.sayTest(w)
 	case Raised, Reminder:
@@ -112,10 +114,6 @@ func (n *AlarmNotice) sayEnd(w *writer) {
 }
 
 func (n *AlarmNotice) sayTaken(w *writer) {
-	if n.Kind == Going {
-		w.line("%s is going since %s. No need to come unless there is another call.", n.TakenBy, w.reader.Moment(n.Time))
-		return
-	}
 	w.line("%s has it since %s. No need to come unless there is another call.", n.TakenBy, w.reader.Moment(n.Time))
 }
 

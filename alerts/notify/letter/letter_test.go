@@ -55,10 +55,8 @@ type reading struct {
 	want   string
 }
 
-// answers are notices that can be answered, and what follows from an answer.
+// answers are notices that can be answered.
 func answers() []reading {
-	going := heat(letter.Going, begin.Add(time.Minute))
-	going.TakenBy = "Ines"
 	call := letter.AlarmNotice{
 		Facility: "Moth House", Kind: letter.Raised, Key: alerts.Key{Condition: "broker_lost"}, Occurrence: 7, Priority: alerts.Medium, RaisedAt: begin, Time: begin,
 		Title: "no sensor messages at all", Advice: alerts.Advice{Cause: "C.", Consequence: "D.", FirstAction: "F."}, Links: letter.Links{Link: "https://x/alarms", Answer: "https://x/n/T"},
@@ -70,20 +68,6 @@ func answers() []reading {
 	plain := test
 	plain.AskedBy, plain.Answer, plain.Invented = "", "", true
 	return []reading{
-		{"going", going, begin.Add(time.Minute), `
-Ines is going: Nursery: too hot
-Ines is going since Tue 14 Jan 02:15 CET. No need to come unless there is another call.
-
-See: https://rearguard.example.org/alarms/incidents/42
-Invented Moth House, incident 42
-`},
-		{"going, in German", as(going, wording.German, ""), begin.Add(time.Minute), `
-Ines geht hin: Nursery: zu heiß
-Ines ist seit Di 14. Jan. 02:15 MEZ unterwegs. Kommen ist nur nötig, wenn wieder ein Ruf eingeht.
-
-Ansehen: https://rearguard.example.org/alarms/incidents/42
-Invented Moth House, Vorfall 42
-`},
 		{"with an address to answer at", call, begin, `
 No sensor messages at all
 Since Tue 14 Jan 01:14 UTC (medium priority).

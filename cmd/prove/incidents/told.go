@@ -117,7 +117,7 @@ func (w *world) answer() error {
 		if slices.Max(i.Told) == alerts.Low {
 			who = "Keeper"
 		}
-		if err := w.sandbox.Do(fold.Order{Verb: alerts.Acknowledge, Key: key, Who: who, Incident: true}); err != nil {
+		if err := w.sandbox.Do(fold.Order{Verb: alerts.Going, Key: key, Who: who, Incident: true}); err != nil {
 			return err
 		}
 	}

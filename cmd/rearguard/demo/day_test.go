@@ -87,7 +87,7 @@ func (p *played) step() {
 	}
 	for n, a := range p.left {
 		if key, due := a.Due(p.box.Snapshot(), now); due {
-			p.must(p.box.Do(fold.Order{Verb: alerts.Acknowledge, Key: key, Who: a.Who, Incident: true}))
+			p.must(p.box.Do(fold.Order{Verb: alerts.Going, Key: key, Who: a.Who, Incident: true}))
 			p.left = append(p.left[:n:n], p.left[n+1:]...)
 			break
 		}

@@ -33,7 +33,7 @@ func enterCohorts(ctx context.Context, engine *daemon.Engine, begin time.Time) e
 	return nil
 }
 
-// answer has the invented lead take on what has called for long enough. It
+// answer has somebody go to what has called for long enough. It
 // returns the answers that are still to come.
 func (d *showing) answer(ctx context.Context, engine *daemon.Engine, answers []rehearsal.Answer) ([]rehearsal.Answer, error) {
 	s := engine.Snapshot()
@@ -44,7 +44,7 @@ func (d *showing) answer(ctx context.Context, engine *daemon.Engine, answers []r
 		}
 		d.say(d.house.Now(), "%s answers: %s", a.Who, a.Tell)
 		rest := slices.Delete(slices.Clone(answers), n, n+1)
-		return rest, engine.Do(ctx, fold.Order{Verb: alerts.Acknowledge, Key: key, Who: a.Who, Incident: true})
+		return rest, engine.Do(ctx, fold.Order{Verb: alerts.Going, Key: key, Who: a.Who, Incident: true})
 	}
 	return answers, nil
 }

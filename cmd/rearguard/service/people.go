@@ -102,9 +102,14 @@ func (d *peopleDesk) Drill(ctx context.Context, who string) error {
 	return d.begin(ctx, drills.Start{Whole: true, Who: who, Targets: d.everybody()})
 }
 
+// everybody is on the roster and not away.
 func (d *peopleDesk) everybody() []drills.Target {
+	called, now := d.facility().Called(), d.clock()
 	var to []drills.Target
 	for _, p := range d.People() {
+		if called.IsAway(p.ID, now) {
+			continue
+		}
 		for _, w := range p.Ways {
 			to = append(to, drills.Target{Person: p.ID, Channel: w.Channel})
 		}

@@ -26,12 +26,12 @@ facility: {name: Moth House, timezone: Europe/Madrid}
 broker: {address: "tcp://127.0.0.1", client_id: t}
 web: {public_url: "https://moths.example.org"}
 rooms: [{id: nursery}]
-people: [{id: lead, name: Ada Lead, email: lead@example.org}, {id: keeper, name: Keeper, email: keeper@example.org}, {id: vet, name: Vet}]
+people: [{id: lead, name: Ada Lead, email: lead@example.org}, {id: keeper, name: Keeper, email: keeper@example.org}, {id: vet, name: Vet}, {id: guest, name: Guest, email: guest@example.org, away: [{from: 2026-01-01, to: 2026-12-31}]}]
 channels:
   - {id: mail, kind: email, smtp: {host: 127.0.0.1, tls: none, from: rearguard@example.org}}
   - {id: pager, kind: webhook, url: "http://127.0.0.1:1", secret_env: S}
 roster:
-  - {who: [lead, keeper], channels: [mail]}
+  - {who: [lead, keeper, guest], channels: [mail]}
   - {who: [lead], channels: [pager, mail], priorities: [critical]}
 drills: {every: monthly, day: 1, at: "10:00"}
 `
@@ -106,6 +106,7 @@ func TestPeopleAreThoseOfTheRoster(t *testing.T) {
 	want := []people.Person{
 		{ID: "lead", Name: "Ada Lead", Ways: []people.Way{{Channel: "mail", Priorities: all}, {Channel: "pager", Priorities: []alerts.Priority{alerts.Critical}}}},
 		{ID: "keeper", Name: "Keeper", Ways: []people.Way{{Channel: "mail", Priorities: all}}}, {ID: "vet", Name: "Vet"},
+		{ID: "guest", Name: "Guest", Ways: []people.Way{{Channel: "mail", Priorities: all}}},
 	}
 	if diff := cmp.Diff(want, newHouse(t).People()); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)

@@ -100,13 +100,8 @@ type service struct {
 	notes    recordsNote
 	pages    *http.Server
 	progress *progress.Board
-	watching
-}
-
-// watching is how the proof stands that all works, and how other sites are.
-type watching struct {
-	proof proving
-	peers peers.Watch
+	proof    proving
+	peers    peers.Watch
 	// elapsed is the time since the start.
 	elapsed func() time.Duration
 }
@@ -169,7 +164,7 @@ func (s *service) build(hard context.Context) (err error) {
 		return err
 	}
 	s.phones.useChannels(s.channels)
-	telling := notify.Options{Now: s.now, Random: rand.Float64, Logger: s.Logger, Roster: s.roster, Round: s.noteRound, Circuits: s.circuits, Answer: s.links.make}
+	telling := notify.Options{Now: s.now, Random: rand.Float64, Logger: s.Logger, Roster: s.roster, Round: s.noteRound, Answer: s.links.make, Circuits: s.circuits}
 	s.notifier = notify.NewWorker(s.store, s.channels, telling)
 	s.people = &peopleDesk{book: s.links.book, reader: s.links.reader, facility: s.inForce, clock: s.now, invented: s.Invented, wake: s.notifier.Wake}
 	if s.engine, err = daemon.New(hard, daemon.Options{
