@@ -19,7 +19,8 @@ const (
 	longestUseful = 72 * time.Hour
 	lowUseful     = 24 * time.Hour
 	takenUseful   = 4 * time.Hour
-	testUseful    = 24 * time.Hour
+	// A later answer to a test says nothing any more.
+	testUseful = 24 * time.Hour
 )
 
 // usefulFor is how long a notice is tried before it is given up.
@@ -78,11 +79,15 @@ func (w *Worker) pointless(c *collapsed) string {
 	}
 	// What is worth telling for long is tried once at least, also after a long
 	// standstill.
-	if useful, age := usefulFor(&c.alarm), w.options.Now().Sub(c.lead.CreatedAt); useful < longestUseful && age > useful {
+	if useful, age := usefulFor(&c.alarm), w.options.Now().Sub(c.lead.CreatedAt); c.alarm.Kind != Test && useful < longestUseful && age > useful {
 		return fmt.Sprintf("too old to be told: %s", wording.Reader{}.Exactly(age))
 	}
-	if w.options.Roster != nil && len(w.options.Roster().Channels(c.lead.Recipient)) == 0 {
-		return c.lead.Recipient + " is not on the roster any more"
+	if w.options.Roster == nil {
+		return ""
+	}
+	// Whoever is configured can be called without being on the roster.
+	if r := w.options.Roster(); len(r.Names) > 0 && r.Names[c.lead.Recipient] == "" && len(r.Channels(c.lead.Recipient)) == 0 {
+		return c.lead.Recipient + " is not one of the people any more"
 	}
 	return ""
 }

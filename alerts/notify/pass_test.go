@@ -45,7 +45,7 @@ func newHouse(t *testing.T) *house {
 	w := notify.NewWorker(h.outbox, channels, notify.Options{
 		Now: func() time.Time { return h.now }, Random: func() float64 { return 1 }, Logger: slog.New(slog.DiscardHandler), Circuits: h.circuits,
 		Roster: func() *roster.Roster {
-			return &roster.Roster{Lines: []roster.Line{
+			return &roster.Roster{Names: map[string]string{"lead": "Lead", "keeper": "Keeper"}, Lines: []roster.Line{
 				{People: []string{"lead"}, Channels: []string{"phone"}, Priorities: []alerts.Priority{alerts.High, alerts.Critical}},
 				{People: []string{"lead", "keeper"}, Channels: []string{"mail"}, Priorities: []alerts.Priority{alerts.Medium}},
 			}}
@@ -210,7 +210,7 @@ func TestPointlessNewsIsNotTold(t *testing.T) {
 		}, 0, 1, "it is over"},
 		"who has it, hours later":   {func(h *house) { h.news(notify.Taken, 1, 2, alerts.High, "lead", "phone") }, 5 * time.Hour, 1, "too old to be told: 5 h"},
 		"something low, days later": {func(h *house) { h.news(notify.Raised, 1, 2, alerts.Low, "keeper", "mail") }, 25 * time.Hour, 1, "too old to be told: 1 day 1 h"},
-		"to somebody who has left":  {func(h *house) { h.news(notify.Raised, 1, 2, alerts.High, "former", "mail") }, 0, 1, "former is not on the roster any more"},
+		"to somebody who has left":  {func(h *house) { h.news(notify.Raised, 1, 2, alerts.High, "former", "mail") }, 0, 1, "former is not one of the people any more"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			h := newHouse(t)

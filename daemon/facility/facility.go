@@ -17,7 +17,9 @@ import (
 // in. Paths in it are relative to the folder of the file and already joined
 // with it.
 type Facility struct {
-	Source
+	// Path is the file this was read from, Text what stood in it; sensors laid
+	// over it with With are not in Text.
+	Path, Text string
 
 	Site    Site    `yaml:"facility" rule:"need"`
 	Records Records `yaml:"records"`
@@ -58,10 +60,6 @@ type Proofs struct {
 	// Drills says when it is tried by itself whether notices arrive.
 	Drills Drills `yaml:"drills"`
 }
-
-// Source is where a configuration stood: Path is the file it was read from, Text
-// what stood in it; sensors laid over it with With are not in Text.
-type Source struct{ Path, Text string }
 
 // Incidents says how alarms that are of one trouble are told.
 type Incidents struct {

@@ -133,7 +133,7 @@ func (d *document) checkFiles(f *Facility) {
 	}
 	d.tryTemplates(f, true)
 	d.checkAlertmanagers(f.Alertmanagers)
-	d.checkOutside(f)
+	checkOutside(d, f)
 }
 
 func (d *document) checkSecret(path, word string, s Secret) {
