@@ -100,8 +100,13 @@ type service struct {
 	notes    recordsNote
 	pages    *http.Server
 	progress *progress.Board
-	proof    proving
-	peers    peers.Watch
+	watching
+}
+
+// watching is how the proof stands that all works, and how other sites are.
+type watching struct {
+	proof proving
+	peers peers.Watch
 	// elapsed is the time since the start.
 	elapsed func() time.Duration
 }
