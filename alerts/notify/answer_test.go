@@ -25,8 +25,8 @@ import (
 	"rearguard/alerts/roster"
 )
 
-// aTest is the row of a test notice.
-func aTest(t *testing.T, number int64, at time.Time, person, channel string) notify.Notice {
+// aTest is the row of a test notice to the lead.
+func aTest(t *testing.T, number int64, at time.Time, channel string) notify.Notice {
 	t.Helper()
 	payload, err := json.Marshal(notify.AlarmNotice{
 		Facility: "Moth House", Kind: notify.Test, Title: "test", Occurrence: -number, Sequence: 1, Priority: alerts.Low,
@@ -36,7 +36,7 @@ func aTest(t *testing.T, number int64, at time.Time, person, channel string) not
 		t.Fatal(err)
 	}
 	return notify.Notice{
-		Key: fmt.Sprintf("test/%d/%s/%s", number, person, channel), Occurrence: -number, Priority: alerts.Low, Channel: channel, Recipient: person,
+		Key: fmt.Sprintf("test/%d/lead/%s", number, channel), Occurrence: -number, Priority: alerts.Low, Channel: channel, Recipient: "lead",
 		Payload: payload, CreatedAt: at, DueAt: at, State: notify.Pending,
 	}
 }
@@ -105,7 +105,7 @@ func TestAnswerIsMadeAtDelivery(t *testing.T) {
 func TestTestsKeepToTheirChannel(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var rows []notify.Notice
-		rows = append(rows, aTest(t, 1, epoch(), "lead", "mail"), aTest(t, 2, epoch(), "lead", "pager"))
+		rows = append(rows, aTest(t, 1, epoch(), "mail"), aTest(t, 2, epoch(), "pager"))
 		for k := range 7 {
 			n := heat(notify.Raised, 2, epoch())
 			n.Occurrence, n.RaisedAt, n.Priority = int64(100+k), epoch(), alerts.Low
@@ -126,7 +126,7 @@ func TestTestsKeepToTheirChannel(t *testing.T) {
 		}
 	})
 	synctest.Test(t, func(t *testing.T) {
-		o := newOutbox(aTest(t, 1, epoch(), "lead", "mail"))
+		o := newOutbox(aTest(t, 1, epoch(), "mail"))
 		box := &keeper{fail: errors.New("connection refused")}
 		workWith(o, map[string]notify.Channel{"mail": box}, nil, 48*time.Hour)
 		last := box.got[len(box.got)-1].Now.Sub(epoch())
@@ -144,7 +144,7 @@ func TestWordsOfATest(t *testing.T) {
 	var body []byte
 	server := httptest.NewTLSServer(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) { body, _ = io.ReadAll(r.Body) }))
 	defer server.Close()
-	o := newOutbox(aTest(t, 3, begin, "lead", "mail"), aTest(t, 4, begin, "lead", "hook"))
+	o := newOutbox(aTest(t, 3, begin, "mail"), aTest(t, 4, begin, "hook"))
 	w := notify.NewWorker(o, map[string]notify.Channel{"mail": notify.NewEmail(config), "hook": webhook(server, server.URL, "s3cret")}, notify.Options{
 		Now: func() time.Time { return begin }, Random: func() float64 { return 1 }, Logger: slog.New(slog.DiscardHandler), Answer: links,
 	})

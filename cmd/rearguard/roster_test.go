@@ -82,7 +82,9 @@ incidents: {settle: 1s, escalate_after: {high: 20s}}
 	s.end(syscall.SIGKILL)
 	s.run()
 	s.awaitReady()
-	eventually(t, "Ben is called besides", time.Minute, func() bool { return p.heard("ben", "high priority", "Nobody has answered since", "called so far: Ines") })
+	eventually(t, "Ben is called besides", time.Minute, func() bool {
+		return p.heard("ben", "high priority", "Nobody has answered since", "called so far: Ines")
+	})
 	post(t, pages, "/api/v1/alarms/going", `{"key":{"condition":"heat","room":"nursery"},"who":"Ben"}`)
 	eventually(t, "Ines hears that Ben is going", time.Minute, func() bool { return p.heard("ines", "Ben is going") })
 	type incident struct {

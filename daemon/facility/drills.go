@@ -106,7 +106,7 @@ func (d Drills) Overdue(last, now time.Time) bool {
 }
 
 // validateDrills checks how the parts of a schedule fit together.
-func (d *document) validateDrills(s *Drills) {
+func validateDrills(d *document, s *Drills) {
 	if s.Every == "" {
 		for _, key := range []string{"day", "at"} {
 			if path := "drills." + key; d.Has(path) && !d.Has("drills.every") {

@@ -17,9 +17,7 @@ import (
 // in. Paths in it are relative to the folder of the file and already joined
 // with it.
 type Facility struct {
-	// Path is the file this was read from, Text what stood in it; sensors laid
-	// over it with With are not in Text.
-	Path, Text string
+	Source
 
 	Site    Site    `yaml:"facility" rule:"need"`
 	Records Records `yaml:"records"`
@@ -44,14 +42,26 @@ type Facility struct {
 	Holidays []roster.Date `yaml:"holidays"`
 	// Alertmanagers are told which alarms are on.
 	Alertmanagers []Alertmanager `yaml:"alertmanagers"`
-	Outside
 	// Alarms holds what the file says differently about a condition.
 	Alarms map[alerts.Condition]Tuning `yaml:"alarms"`
 	// Incidents says how alarms that are of one trouble are told.
 	Incidents Incidents `yaml:"incidents"`
+	Proofs
+}
+
+// Proofs say how it is tried and told that alarms reach somebody.
+type Proofs struct {
+	// Heartbeat is called as long as all is proven well, Peers are other sites
+	// that watch this one and are watched by it.
+	Heartbeat *Heartbeat `yaml:"heartbeat"`
+	Peers     []Peer     `yaml:"peers"`
 	// Drills says when it is tried by itself whether notices arrive.
 	Drills Drills `yaml:"drills"`
 }
+
+// Source is where a configuration stood: Path is the file it was read from, Text
+// what stood in it; sensors laid over it with With are not in Text.
+type Source struct{ Path, Text string }
 
 // Incidents says how alarms that are of one trouble are told.
 type Incidents struct {

@@ -104,7 +104,7 @@ func (d *document) checkFiles(f *Facility) {
 	d.checkSecret("broker", "password", f.Broker.Password())
 	d.checkAuthorities("broker.ca_file", f.Broker.CAFile)
 	if _, err := invite.ReadKey(f.Web.LinkKeyFile); f.Web.LinkKeyFile != "" {
-		d.checkKey("web.link_key_file", f.Web.LinkKeyFile, err, "no link that was sent is good any more then")
+		checkKey(d, "web.link_key_file", f.Web.LinkKeyFile, err, "no link that was sent is good any more then")
 	}
 	if f.Broker.CertificateFile != "" && f.Broker.KeyFile != "" {
 		if _, err := tls.LoadX509KeyPair(f.Broker.CertificateFile, f.Broker.KeyFile); err != nil {
@@ -126,14 +126,14 @@ func (d *document) checkFiles(f *Facility) {
 		}
 		if c.Push != nil {
 			if _, err := push.ReadKey(c.Push.KeyFile); c.Push.KeyFile != "" { // else a fault already
-				d.checkKey(path+".push.key_file", c.Push.KeyFile, err, "all phones must subscribe again then")
+				checkKey(d, path+".push.key_file", c.Push.KeyFile, err, "all phones must subscribe again then")
 			}
 			d.checkAuthorities(path+".push.ca_file", c.Push.CAFile)
 		}
 	}
 	d.tryTemplates(f, true)
 	d.checkAlertmanagers(f.Alertmanagers)
-	checkOutside(d, f)
+	d.checkOutside(f)
 }
 
 func (d *document) checkSecret(path, word string, s Secret) {
@@ -153,7 +153,7 @@ func (d *document) checkSecret(path, word string, s Secret) {
 // checkKey says what is wrong with a key that could be read or not, and what
 // another in its place would mean. One that is missing is made at the start, in
 // a folder that must be there.
-func (d *document) checkKey(path, file string, err error, another string) {
+func checkKey(d *document, path, file string, err error, another string) {
 	switch folder, missing := os.Stat(filepath.Dir(file)); {
 	case err == nil:
 	case errors.Is(err, os.ErrPermission) && d.unseen != nil:

@@ -14,13 +14,6 @@ const (
 	silentAfter = 10 * time.Minute
 )
 
-// Outside is who outside the site watches it, or is watched by it.
-type Outside struct {
-	// Heartbeat is called as long as all is proven well, Peers are other sites.
-	Heartbeat *Heartbeat `yaml:"heartbeat"`
-	Peers     []Peer     `yaml:"peers"`
-}
-
 // Heartbeat is an address outside the site that is called as long as all is
 // proven well, and alarms people when the calls end.
 type Heartbeat struct {
@@ -122,7 +115,7 @@ func outsideURL(d *document, path, text, advice string) {
 	}
 }
 
-func checkOutside(d *document, f *Facility) {
+func (d *document) checkOutside(f *Facility) {
 	if h := f.Heartbeat; h != nil {
 		d.checkSecret("heartbeat", "url", Secret{File: h.URLFile, Env: h.URLEnv})
 		d.checkAuthorities("heartbeat.ca_file", h.CAFile)

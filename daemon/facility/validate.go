@@ -51,7 +51,7 @@ func (d *document) validate(f *Facility) {
 	d.validateSensors(f, rooms)
 	d.validatePeople(f)
 	d.validateAlertmanagers(f.Alertmanagers)
-	d.validateDrills(&f.Drills)
+	validateDrills(d, &f.Drills)
 	d.validateOutside(f)
 	for name := range f.Alarms {
 		d.validateTuning(name)

@@ -87,7 +87,7 @@ type Options struct {
 	Progress func() []progress.State
 	// Peer takes the beat of another site in; nil where no other is watched.
 	Peer func(site string, header http.Header, body []byte) error
-	Log      *slog.Logger
+	Log  *slog.Logger
 }
 
 // Site serves the pages.

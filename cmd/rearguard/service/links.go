@@ -24,13 +24,14 @@ type links struct {
 
 // openLinks reads or makes the key of links, if the configuration names one.
 func (s *service) openLinks() error {
-	s.links = &links{facility: s.inForce, clock: s.now, book: drills.New(s.store), reader: s.store.Pages()}
+	l := &links{facility: s.inForce, clock: s.now, book: drills.New(s.store), reader: s.store.Pages()}
+	s.people = &peopleDesk{links: l, invented: s.Invented, wake: func() { s.notifier.Wake() }}
 	file := s.Facility.Web.LinkKeyFile
 	if file == "" {
 		return nil
 	}
 	var err error
-	s.links.key, err = invite.ReadOrCreateKey(file)
+	l.key, err = invite.ReadOrCreateKey(file)
 	return err
 }
 

@@ -23,10 +23,7 @@ import (
 // peopleDesk is the people as pages see them, by the configuration in force, and
 // starts tests and drills.
 type peopleDesk struct {
-	book     *drills.Book
-	reader   *records.Reader
-	facility func() *facility.Facility
-	clock    func() time.Time
+	*links
 	invented bool
 	// wake tells that there are notices to be delivered.
 	wake func()

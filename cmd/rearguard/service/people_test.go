@@ -70,8 +70,8 @@ func (h *house) open() {
 		h.t.Fatal(err)
 	}
 	h.peopleDesk = &peopleDesk{
-		book: drills.New(h.store), reader: h.store.Pages(), facility: func() *facility.Facility { return f },
-		clock: func() time.Time { return h.now }, wake: func() { h.woken++ },
+		links: &links{book: drills.New(h.store), reader: h.store.Pages(), facility: func() *facility.Facility { return f }, clock: func() time.Time { return h.now }},
+		wake:  func() { h.woken++ },
 	}
 }
 

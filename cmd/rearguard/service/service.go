@@ -90,9 +90,7 @@ type service struct {
 	circuits   *circuit.Board
 	channels   map[string]notify.Channel
 	relay      relaying
-	phones     *phoneDesk
-	people     *peopleDesk
-	links      *links
+	desks
 	// refused are messages that the link did not take, requests those that
 	// sensors are to be sent.
 	refused  *broker.Ring
@@ -100,15 +98,21 @@ type service struct {
 	notes    recordsNote
 	pages    *http.Server
 	progress *progress.Board
-	watching
+	proven
 }
 
-// watching is how the proof stands that all works, and how other sites are.
-type watching struct {
+// proven is what is proven to work here, and seen of other sites.
+type proven struct {
 	proof proving
 	peers peers.Watch
 	// elapsed is the time since the start.
 	elapsed func() time.Duration
+}
+
+// desks are what pages see of those who are told.
+type desks struct {
+	phones *phoneDesk
+	people *peopleDesk
 }
 
 // refusedKept bounds how many refused messages wait to be passed on.
@@ -169,9 +173,8 @@ func (s *service) build(hard context.Context) (err error) {
 		return err
 	}
 	s.phones.useChannels(s.channels)
-	telling := notify.Options{Now: s.now, Random: rand.Float64, Logger: s.Logger, Roster: s.roster, Round: s.noteRound, Answer: s.links.make, Circuits: s.circuits}
+	telling := notify.Options{Now: s.now, Random: rand.Float64, Logger: s.Logger, Roster: s.roster, Round: s.noteRound, Answer: s.people.make, Circuits: s.circuits}
 	s.notifier = notify.NewWorker(s.store, s.channels, telling)
-	s.people = &peopleDesk{book: s.links.book, reader: s.links.reader, facility: s.inForce, clock: s.now, invented: s.Invented, wake: s.notifier.Wake}
 	if s.engine, err = daemon.New(hard, daemon.Options{
 		Options: fold.Options{
 			Facility: s.Facility, Catalog: s.Catalog, Logger: s.Logger, Invented: s.Invented, ForecastEvery: s.ForecastEvery,
@@ -206,7 +209,7 @@ func (s *service) connect() error {
 		useChannels: []func(map[string]notify.Channel){s.notifier.UseChannels, s.unrecorded.UseChannels, s.phones.useChannels},
 	}
 	s.site.now.Store(&inForce{s.Facility, s.Catalog, technician.Configuration{File: s.Config, ReadAt: s.now(), By: "start"}})
-	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}, Phones: s.phones, People: s.people, Links: s.links, Progress: s.progress.Report, Peer: proofs{s}.takeBeat, Access: s.access()}
+	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}, Phones: s.phones, People: s.people, Links: s.people.links, Progress: s.progress.Report, Peer: proofs{s}.takeBeat, Access: s.access()}
 	if s.Config != "" {
 		pages.Configuration = s.site.Configuration
 	}

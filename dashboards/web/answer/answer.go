@@ -171,6 +171,12 @@ func find(s *snapshot.Snapshot, i invite.Invitation) *snapshot.Incident {
 	return into
 }
 
+// Desk opens links.
+type Desk struct {
+	links    Links
+	failures failures
+}
+
 // OfTest is the page of a link about a test.
 func (d *Desk) OfTest(ctx context.Context, i Invited, token string) (Model, error) {
 	m := Model{Invited: i, Token: token, Stage: Test}
@@ -186,12 +192,6 @@ func (d *Desk) OfTest(ctx context.Context, i Invited, token string) (Model, erro
 func (m Model) refused(err error) Model {
 	m.Stage, m.Why = Refused, page.Sentence(err)
 	return m
-}
-
-// Desk opens links.
-type Desk struct {
-	links    Links
-	failures failures
 }
 
 // New returns the pages of links; links are nil where there are none.
