@@ -133,7 +133,7 @@ func (d *document) checkFiles(f *Facility) {
 	}
 	d.tryTemplates(f, true)
 	d.checkAlertmanagers(f.Alertmanagers)
-	checkOutside(d, f)
+	d.checkOutside(f)
 }
 
 func (d *document) checkSecret(path, word string, s Secret) {

@@ -115,7 +115,7 @@ func outsideURL(d *document, path, text, advice string) {
 	}
 }
 
-func checkOutside(d *document, f *Facility) {
+func (d *document) checkOutside(f *Facility) {
 	if h := f.Heartbeat; h != nil {
 		d.checkSecret("heartbeat", "url", Secret{File: h.URLFile, Env: h.URLEnv})
 		d.checkAuthorities("heartbeat.ca_file", h.CAFile)

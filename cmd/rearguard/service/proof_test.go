@@ -26,6 +26,8 @@ import (
 type manager struct {
 	t    *testing.T
 	conn *net.UnixConn
+	// lines are those that came together with one that was waited for.
+	lines []string
 }
 
 func newManager(t *testing.T, limit time.Duration) *manager {
@@ -38,7 +40,7 @@ func newManager(t *testing.T, limit time.Duration) *manager {
 	t.Setenv("NOTIFY_SOCKET", path)
 	t.Setenv("WATCHDOG_USEC", fmt.Sprint(limit.Microseconds()))
 	t.Setenv("WATCHDOG_PID", fmt.Sprint(os.Getpid()))
-	return &manager{t, conn}
+	return &manager{t: t, conn: conn}
 }
 
 // hears reports whether a line comes within a time.
@@ -49,6 +51,12 @@ func (m *manager) hears(line string, within time.Duration) bool {
 	}
 	buffer := make([]byte, 4096)
 	for {
+		for len(m.lines) > 0 {
+			got := m.lines[0]
+			if m.lines = m.lines[1:]; strings.HasPrefix(got, line) {
+				return true
+			}
+		}
 		n, err := m.conn.Read(buffer)
 		if errors.Is(err, os.ErrDeadlineExceeded) {
 			return false
@@ -56,11 +64,7 @@ func (m *manager) hears(line string, within time.Duration) bool {
 		if err != nil {
 			m.t.Fatal(err)
 		}
-		for got := range strings.SplitSeq(string(buffer[:n]), "\n") {
-			if strings.HasPrefix(got, line) {
-				return true
-			}
-		}
+		m.lines = strings.Split(string(buffer[:n]), "\n")
 	}
 }
 
