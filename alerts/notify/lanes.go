@@ -136,8 +136,8 @@ func (l *lanes) end(r result) {
 	l.using[r.lane.channel]--
 	l.rests[r.lane.channel] = r.restUntil
 	note := func(sent map[lane][]time.Time) {
-		times := append(sent[r.lane], r.sentAt)
-		sent[r.lane] = times[max(0, len(times)-handful):]
+		sent[r.lane] = append(sent[r.lane], r.sentAt)
+		sent[r.lane] = sent[r.lane][max(0, len(sent[r.lane])-handful):]
 	}
 	if !r.sentAt.IsZero() {
 		note(l.sent)

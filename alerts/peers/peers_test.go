@@ -17,7 +17,7 @@ const (
 	after  = 10 * time.Minute
 )
 
-func north(secret string) []Peer {
+func north() []Peer {
 	return []Peer{{ID: "north", Name: "North house", SilentAfter: after, Secret: func() (string, error) { return secret, nil }}}
 }
 
@@ -51,7 +51,7 @@ func (s *site) silent() time.Time {
 // of, until it is heard of again; a clock that is moved changes nothing.
 func TestSiteIsSilentUntilItIsHeardOf(t *testing.T) {
 	s := &site{T: t}
-	s.Use(north(secret), 0, nil)
+	s.Use(north(), 0, nil)
 	s.elapsed = after - time.Second
 	if got := s.silent(); !got.IsZero() {
 		t.Errorf("silent since %v, before it had time to be heard of", got)
@@ -80,13 +80,13 @@ func TestSiteIsSilentUntilItIsHeardOf(t *testing.T) {
 	}
 	// A start does not make it heard of, and neither does another configuration.
 	s.elapsed += 5 * time.Minute
-	s.Use(north(secret), s.elapsed, nil)
+	s.Use(north(), s.elapsed, nil)
 	s.elapsed += 5 * time.Minute
 	if s.silent().IsZero() {
 		t.Error("a new configuration made it heard of")
 	}
 	restarted := &site{T: t}
-	restarted.Use(north(secret), 0, map[string]time.Duration{"north": time.Hour})
+	restarted.Use(north(), 0, map[string]time.Duration{"north": time.Hour})
 	if got := restarted.silent(); !got.Equal(begin.Add(-time.Hour)) {
 		t.Errorf("silent since %v after a start, want an hour before it", got)
 	}
@@ -95,7 +95,7 @@ func TestSiteIsSilentUntilItIsHeardOf(t *testing.T) {
 // Nobody else can say that a site is well, nor say again what it said.
 func TestBeatsOfOthersAreRefused(t *testing.T) {
 	s := &site{T: t}
-	s.Use(north(secret), 0, nil)
+	s.Use(north(), 0, nil)
 	if err := s.beat("south", secret, s.now()); !errors.Is(err, ErrUnknown) {
 		t.Errorf("a site that nobody knows: %v", err)
 	}

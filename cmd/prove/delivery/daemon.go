@@ -8,6 +8,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"net/netip"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -44,8 +45,9 @@ func free() (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	defer l.Close() //nolint:errcheck // it was only asked for its port
-	return l.Addr().(*net.TCPAddr).Port, nil
+	defer l.Close()
+	at, err := netip.ParseAddrPort(l.Addr().String())
+	return int(at.Port()), err
 }
 
 // newDaemon writes the configuration of a rearguard that is still to be started.

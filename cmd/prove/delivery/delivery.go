@@ -324,7 +324,7 @@ func (b *bench) deliver(ctx context.Context, r *Report) error {
 	if err != nil {
 		return err
 	}
-	defer reader.Close() //nolint:errcheck // only read
+	defer reader.Close()
 	rows := b.outbox(ctx, reader)
 	if err := eventually(ctx, 20*time.Minute, "everything is delivered", func() bool {
 		rows = b.outbox(ctx, reader)
@@ -423,7 +423,7 @@ func (b *bench) askAlertmanager(ctx context.Context, r *Report) error {
 		if err != nil {
 			return false
 		}
-		defer answer.Body.Close() //nolint:errcheck // it was read
+		defer answer.Body.Close()
 		var list []struct {
 			Labels map[string]string `json:"labels"`
 		}

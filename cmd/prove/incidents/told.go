@@ -80,7 +80,8 @@ func attend(in incident, of World, seed uint64, catalog *species.Catalog) (Told,
 			}
 		}
 	}
-	return out, out.read(w.pages)
+	err = out.read(w.pages)
+	return out, err
 }
 
 // mending returns what puts everything back as it is now, but for the weather.

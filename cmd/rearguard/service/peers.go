@@ -85,7 +85,7 @@ func (s proofs) beatPeers(ctx context.Context) {
 				continue
 			}
 			// It is told to people there, who see nothing of it here.
-			if _, err := to.turn(ctx, s.elapsed()); err != nil && to.failed == 1 && ctx.Err() == nil {
+			if err := to.turn(ctx, s.elapsed()); err != nil && to.failed == 1 && ctx.Err() == nil {
 				s.Logger.Warn("another site cannot be told that all is well; it will be tried again", "site", to.name, "error", err)
 			}
 		}

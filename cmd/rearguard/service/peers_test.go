@@ -107,7 +107,7 @@ peers: [{id: north, name: North house, secret_env: REARGUARD_TEST_PEER}]
 			if time.Now().After(deadline) {
 				t.Fatalf("%s: %q, want %q", what, alarm(), want)
 			}
-			time.Sleep(20 * time.Millisecond)
+			<-time.After(20 * time.Millisecond)
 		}
 	}
 
@@ -121,8 +121,8 @@ peers: [{id: north, name: North house, secret_env: REARGUARD_TEST_PEER}]
 	}
 	until("nothing came any more", "north true")
 	stop()
-	stop = run()
-	defer func() { stop() }()
+	again := run()
+	defer again()
 	until("after a restart", "north true")
 	if got := beat(began.Add(time.Minute)); got != http.StatusNoContent {
 		t.Fatalf("a beat is answered by %d", got)

@@ -85,17 +85,17 @@ type outside struct {
 
 // turn calls if it is time, by the time since the start, and says what came of
 // it.
-func (o *outside) turn(ctx context.Context, elapsed time.Duration) (called bool, err error) {
+func (o *outside) turn(ctx context.Context, elapsed time.Duration) error {
 	if elapsed < o.due {
-		return false, nil
+		return nil
 	}
-	if err = o.call(ctx, o.client); err != nil {
+	if err := o.call(ctx, o.client); err != nil {
 		o.failed++
 		o.due = elapsed + notify.Pause(err, o.failed, rand.Float64(), o.every)
-		return true, err
+		return err
 	}
 	o.due, o.failed = elapsed+o.every, 0
-	return true, nil
+	return nil
 }
 
 // heartbeat is the address of the configuration as it is called.
@@ -144,7 +144,7 @@ func (s proofs) beat(ctx context.Context) {
 		if s.elapsed() < to.due || len(s.missing(ctx)) > 0 {
 			return
 		}
-		_, err := to.turn(ctx, s.elapsed())
+		err := to.turn(ctx, s.elapsed())
 		if ctx.Err() == nil {
 			s.noteBeat(err)
 		}

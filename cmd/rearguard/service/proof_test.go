@@ -91,7 +91,7 @@ func TestWatchersHearWhatIsProven(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer mqttBroker.Close() //nolint:errcheck // the test is over
+	defer mqttBroker.Close()
 	dir := t.TempDir()
 	t.Setenv("REARGUARD_TEST_BEAT", watcher.URL+"/s3cret")
 	config := filepath.Join(dir, "facility.yaml")
@@ -156,7 +156,7 @@ heartbeat: {url_env: REARGUARD_TEST_BEAT, method: post, every: 10s}
 	// The engine hangs in the middle of a reading.
 	publish("24.1")
 	for evaluated.Load() < 2 {
-		time.Sleep(10 * time.Millisecond)
+		<-time.After(10 * time.Millisecond)
 	}
 	m.hears("WATCHDOG=1", limit/2) // one may be under way
 	if m.hears("WATCHDOG=1", 2*limit) {
