@@ -137,16 +137,22 @@ func (m *Machine) candidates(a Alarm, roots map[Condition][]Key, yield func(Key)
 // circle, which must not silence one another, the alarm raised first stays on
 // top, for the latest take their roots first.
 func (m *Machine) plan() map[Key]Key {
-	var list []Alarm
-	for _, a := range m.alarms {
-		if a.Active {
-			list = append(list, a)
+	type raised struct {
+		occurrence int64
+		key        Key
+	}
+	var list []raised
+	for key, a := range m.alarms {
+		// Of a thousand that are on most cannot fall under anything.
+		if a.Active && (a.NamedRoot != nil || len(m.folding.rules[key.Condition]) > 0) {
+			list = append(list, raised{a.Occurrence, key})
 		}
 	}
-	slices.SortFunc(list, func(a, b Alarm) int { return cmp.Compare(b.Occurrence, a.Occurrence) })
+	slices.SortFunc(list, func(a, b raised) int { return cmp.Compare(b.occurrence, a.occurrence) })
 	roots := m.activeRoots()
 	under := make(map[Key]Key, len(list))
-	for _, a := range list {
+	for _, r := range list {
+		a := m.alarms[r.key]
 		m.candidates(a, roots, func(root Key) bool {
 			for up, ok := root, true; ok; up, ok = under[up] {
 				if up == a.Key {
@@ -216,8 +222,15 @@ func (m *Machine) refoldAfter(key Key) []Transition {
 // refold brings all alarms under the roots they now have.
 func (m *Machine) refold() []Transition {
 	under := m.plan()
+	var affected []Alarm
+	for key, a := range m.alarms {
+		if root, folded := under[key]; folded && (a.Under == nil || *a.Under != root || !a.UnfoldAt.IsZero()) || !folded && a.Under != nil && a.UnfoldAt.IsZero() {
+			affected = append(affected, a)
+		}
+	}
+	slices.SortFunc(affected, func(a, b Alarm) int { return a.Key.Compare(b.Key) })
 	var out []Transition
-	for _, a := range m.Memory() {
+	for _, a := range affected {
 		root, folded := under[a.Key]
 		switch {
 		case folded && (a.Under == nil || *a.Under != root):

@@ -4,6 +4,7 @@ import (
 	"context"
 	"time"
 
+	"rearguard/alerts"
 	"rearguard/alerts/notify"
 	"rearguard/daemon/records"
 	"rearguard/daemon/snapshot"
@@ -11,6 +12,10 @@ import (
 
 // givenUpFor is how long a notice that was given up counts as trouble.
 const givenUpFor = 24 * time.Hour
+
+// overdueAfter is how long something urgent may take to reach somebody: as long
+// as it may before rearguard itself raises an alarm.
+const overdueAfter = 10 * time.Minute
 
 // NoticesIn counts what has become of the notices in the records, as the engine
 // is to be told at a time.
@@ -26,6 +31,9 @@ func NoticesIn(ctx context.Context, reader *records.Reader, now time.Time) (snap
 			continue
 		}
 		state.Totals = append(state.Totals, snapshot.NoticeTotal{Channel: t.Channel, Outcome: t.State, Count: uint64(t.Count)})
+	}
+	if state.Overdue, err = records.Overdue(ctx, reader, alerts.High, now.Add(-overdueAfter)); err != nil {
+		return state, err
 	}
 	state.Trouble, err = deliveryTrouble(ctx, reader, now)
 	return state, err

@@ -24,13 +24,16 @@ func Handler(f Facility, version string, options web.Options) (*Routes, error) {
 	if err != nil {
 		return nil, fmt.Errorf("set up the pages: %w", err)
 	}
-	rest, err := api.New(f, version)
+	rest, err := api.New(f, version, options.People)
 	if err != nil {
 		return nil, fmt.Errorf("set up the HTTP API: %w", err)
 	}
 	mux := http.NewServeMux()
 	mux.Handle("/", site)
 	mux.Handle("/api/v1/", rest)
+	if options.Peer != nil {
+		mux.Handle("POST /api/v1/peers/{site}/beat", api.Beats(options.Peer))
+	}
 	for path, read := range map[string]http.Handler{
 		"/healthz": api.Healthy(options.Progress), "/readyz": api.Ready(f, options.Progress),
 		"/metrics": metrics.Handler(f, version), "/calendar.ics": calendar.New(f),

@@ -28,6 +28,8 @@ const (
 	RecordsDamaged      alerts.Condition = "records_damaged"
 	RecordsDoubted      alerts.Condition = "records_doubted"
 	NoticeUndeliverable alerts.Condition = "notice_undeliverable"
+	DrillLacking        alerts.Condition = "drill_lacking"
+	SiteSilent          alerts.Condition = "site_silent"
 	ClockWrong          alerts.Condition = "clock_wrong"
 	ClockMoved          alerts.Condition = "clock_moved"
 )
@@ -66,7 +68,7 @@ const (
 func Definitions() []alerts.Definition {
 	defs := slices.Concat(
 		airDefinitions(), shapeDefinitions(), wetnessDefinitions(), cohortDefinitions(), lostDefinitions(),
-		causeDefinitions(), sensorDefinitions(), facilityDefinitions(), clockDefinitions(),
+		causeDefinitions(), sensorDefinitions(), facilityDefinitions(), deliveryDefinitions(), siteDefinitions(), clockDefinitions(),
 	)
 	for i := range defs {
 		defs[i].Repeat = alerts.RepeatFor(defs[i].Priority())

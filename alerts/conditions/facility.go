@@ -25,6 +25,9 @@ type FacilityState struct {
 	Undelivered       int
 	OldestUndelivered time.Time
 	DeliveryProblem   string
+	// DrillProblem says why it is not known whether notices arrive; empty where a
+	// drill has shown it, or none is wanted.
+	DrillProblem string
 	// ClockOffset is by how much the clock of this machine is ahead of the
 	// times it should agree with; nil when there is nothing to compare.
 	ClockOffset *time.Duration
@@ -38,6 +41,19 @@ type FacilityState struct {
 	ClockStep ClockStep
 	// Rooms are the signs of all rooms with sensors.
 	Rooms []RoomSign
+	// Sites are the other sites that are to be heard of.
+	Sites []SiteSign
+}
+
+// SiteSign is whether another site is heard of. It survives a JSON round trip
+// unchanged.
+type SiteSign struct {
+	ID   string `json:"id"`
+	Name string `json:"name"`
+	// Since is when it was last heard of, once that is longer ago than After;
+	// zero before that.
+	Since time.Time     `json:"since,omitzero"`
+	After time.Duration `json:"after"`
 }
 
 // ClockStep is a change of the time other than by its passing.
@@ -76,17 +92,32 @@ const (
 
 // EvaluateFacility returns one finding for each condition of rearguard itself.
 func EvaluateFacility(in FacilityState) []alerts.Observation {
-	return []alerts.Observation{
+	return append(in.sites(), []alerts.Observation{
 		in.part(BrokerLost, in.Broker),
 		in.certificate(),
 		in.part(StoreFailing, in.Store),
 		in.part(RecordsDoubted, in.Doubt),
 		in.part(RecordsDamaged, in.Damage),
 		in.delivery(),
+		in.drills(),
 		in.clockObservation(),
 		in.clockStep(),
 		in.mains(),
+	}...)
+}
+
+// sites says of each of the other sites whether it is silent.
+func (in FacilityState) sites() []alerts.Observation {
+	var list []alerts.Observation
+	for _, s := range in.Sites {
+		o := alerts.Observation{Key: alerts.Key{Condition: SiteSilent, Subject: s.ID}, Time: in.Now, Unit: "min", Truth: alerts.False, Limit: s.After.Minutes()}
+		if !s.Since.IsZero() {
+			o.Truth, o.Value = alerts.True, in.Now.Sub(s.Since).Minutes()
+			o.Detail = wording.Say("%s has not been heard of since %s", wording.Name(s.Name), wording.Clock(s.Since, in.Now, in.Location))
+		}
+		list = append(list, o)
 	}
+	return list
 }
 
 func (in FacilityState) found(c alerts.Condition, unit string) alerts.Observation {
@@ -151,6 +182,15 @@ func (in FacilityState) delivery() alerts.Observation {
 	o.Detail = wording.Say("%s waiting, oldest since %s", wording.Number(float64(in.Undelivered), 0), wording.Clock(in.OldestUndelivered, in.Now, in.Location))
 	if in.DeliveryProblem != "" {
 		o.Detail = o.Detail.And(": %s", reported(in.DeliveryProblem))
+	}
+	return o
+}
+
+func (in FacilityState) drills() alerts.Observation {
+	o := in.found(DrillLacking, "")
+	o.Truth, o.Detail = alerts.False, wording.Report(in.DrillProblem)
+	if in.DrillProblem != "" {
+		o.Truth = alerts.True
 	}
 	return o
 }

@@ -31,6 +31,8 @@ func TestFacility(t *testing.T) {
 		{"certificate ended", certificate(-time.Hour), conditions.CertificateEnding, alerts.True, "tls://10.0.0.2:8883, until 1 March 2026 01:00"},
 		{"store fails", conditions.FacilityState{Store: conditions.PartState{Known: true, Name: "rearguard.db", Problem: "disk full"}}, conditions.StoreFailing, alerts.True, "rearguard.db: disk full"},
 		{"all delivered", conditions.FacilityState{}, conditions.NoticeUndeliverable, alerts.False, ""},
+		{"drilled", conditions.FacilityState{}, conditions.DrillLacking, alerts.False, ""},
+		{"without a drill", conditions.FacilityState{DrillProblem: "no drill has been made yet: start one"}, conditions.DrillLacking, alerts.True, "no drill has been made yet: start one"},
 		{"being tried", conditions.FacilityState{Undelivered: 1, OldestUndelivered: night.Add(-9 * time.Minute)}, conditions.NoticeUndeliverable, alerts.Between, ""},
 		{
 			"not getting out",
@@ -138,7 +140,7 @@ func TestPriorities(t *testing.T) {
 		conditions.Heat: alerts.High, conditions.Chill: alerts.Medium, conditions.Drying: alerts.Medium,
 		conditions.Damp: alerts.Low, conditions.SensorSilent: alerts.Low, conditions.SensorFault: alerts.Low, conditions.RoomBlind: alerts.Medium,
 		conditions.BrokerLost: alerts.High, conditions.CertificateEnding: alerts.Low, conditions.StoreFailing: alerts.High, conditions.RecordsDoubted: alerts.High, conditions.RecordsDamaged: alerts.Medium,
-		conditions.NoticeUndeliverable: alerts.High, conditions.ClockWrong: alerts.Medium, conditions.ClockMoved: alerts.Low,
+		conditions.NoticeUndeliverable: alerts.High, conditions.DrillLacking: alerts.Low, conditions.SiteSilent: alerts.High, conditions.ClockWrong: alerts.Medium, conditions.ClockMoved: alerts.Low,
 		conditions.HeatApproaching: alerts.Medium, conditions.ChillApproaching: alerts.Low,
 		conditions.HeatInjury: alerts.Critical, conditions.DaySwing: alerts.Low, conditions.FastChange: alerts.Medium,
 		conditions.Condensation: alerts.Low, conditions.MouldRisk: alerts.Medium,

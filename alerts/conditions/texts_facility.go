@@ -108,6 +108,12 @@ func facilityDefinitions() []alerts.Definition {
 			OffDelay:      time.Minute,
 			Unit:          "min", NoticeUnit: "min",
 		},
+	}
+}
+
+// deliveryDefinitions are about whether alarms reach people.
+func deliveryDefinitions() []alerts.Definition {
+	return []alerts.Definition{
 		{
 			Condition:     NoticeUndeliverable,
 			Title:         "notices do not get out",
@@ -119,6 +125,16 @@ func facilityDefinitions() []alerts.Definition {
 			OffDelay:      time.Minute,
 			Unit:          "min",
 			ReAlarm:       4 * time.Hour,
+		},
+		{
+			Condition:     DrillLacking,
+			Title:         "no proof that notices arrive",
+			Cause:         "No drill was made for longer than the configuration says, or somebody did not answer the last one.",
+			Consequence:   "A channel may be dead, or a phone silent, and nobody would know before an alarm has to wake somebody.",
+			FirstAction:   "Open the page of people. Start a drill, or ask whoever did not answer whether the notice arrived, and send a test.",
+			TimeToRespond: 72 * time.Hour,
+			Severity:      alerts.Moderate,
+			OffDelay:      time.Minute,
 		},
 	}
 }
@@ -146,6 +162,23 @@ func clockDefinitions() []alerts.Definition {
 			TimeToRespond: 8 * time.Hour,
 			Severity:      alerts.Minor,
 			Unit:          "min",
+		},
+	}
+}
+
+// siteDefinitions are about other sites that are watched from here.
+func siteDefinitions() []alerts.Definition {
+	return []alerts.Definition{
+		{
+			Condition:     SiteSilent,
+			Title:         "another site is silent",
+			Cause:         "rearguard there has stopped or hangs, its machine or the power is gone, the link between the sites is cut, or nothing is proven to work there.",
+			Consequence:   "Nobody may be watching the rooms of the other site, and nobody there is called.",
+			FirstAction:   "Call somebody at the other site and have them read the rooms by hand, then look whether its machine and its link have power.",
+			TimeToRespond: time.Hour,
+			Severity:      alerts.Major,
+			Unit:          "min",
+			ReAlarm:       4 * time.Hour,
 		},
 	}
 }

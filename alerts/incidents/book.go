@@ -70,11 +70,15 @@ type Book struct {
 	// settle is how long an incident of a theme must have been quiet to be over.
 	settle time.Duration
 	open   []*Incident
+	index  index
 	ended  []Incident
 	// waiting are people who hear of something later.
 	waiting []Waiting
 	// done are those that have ended since the last TakeEnded.
 	done []Incident
+	// due is what Due gives while dueKnown: until something changes.
+	due      time.Time
+	dueKnown bool
 }
 
 // NewBook returns a book without any incident. A condition that has no role is
@@ -82,7 +86,7 @@ type Book struct {
 // for as long as it takes to settle: longer than what follows the end of heat or
 // cold, such as the change of temperature that an opened door brings.
 func NewBook(roles map[alerts.Condition]Role, settle time.Duration) *Book {
-	return &Book{roles: roles, settle: settle}
+	return &Book{roles: roles, settle: settle, index: newIndex()}
 }
 
 // Advance lets time pass up to now, and tells what has ended, who is called next
@@ -92,6 +96,7 @@ func (b *Book) Advance(now time.Time) []News {
 	if next := b.Due(); (next.IsZero() || next.After(now)) && (len(b.ended) == 0 || now.Sub(b.ended[0].EndedAt) <= endedFor) {
 		return nil
 	}
+	b.dueKnown = false
 	news := b.escalate(now)
 	b.open = slices.DeleteFunc(b.open, func(i *Incident) bool {
 		if !due(i) {
@@ -103,6 +108,7 @@ func (b *Book) Advance(now time.Time) []News {
 			news = append(news, News{What: Over, Time: i.EndedAt, Incident: i.clone()})
 		}
 		b.ended, b.done = append(b.ended, i.clone()), append(b.done, i.clone())
+		b.index.drop(i)
 		return true
 	})
 	b.ended = forget(b.ended, now)
@@ -138,6 +144,7 @@ func (b *Book) over(i *Incident) time.Time {
 // says what people are told of it. A step that is to call somebody does so only
 // where a Call or an Again comes of it.
 func (b *Book) Take(t alerts.Transition, priority alerts.Priority) []News {
+	b.dueKnown = false
 	a := &t.Alarm
 	i := b.of(t.Key, t.Occurrence)
 	// What outlasts its incident is told of again only if it calls.
@@ -236,7 +243,7 @@ func (i *Incident) explains(herald *Member) bool {
 
 // of is the open incident of an alarm, nil for none.
 func (b *Book) of(key alerts.Key, occurrence int64) *Incident {
-	for _, i := range b.open {
+	for _, i := range b.index.byKey[key] {
 		if m := i.member(occurrence); m != nil && m.Key == key {
 			return i
 		}
@@ -255,18 +262,17 @@ func (b *Book) join(a *alerts.Alarm, priority alerts.Priority, at time.Time) *In
 		Peak: found, Last: found,
 	}
 	if role.Theme != "" {
-		for _, i := range b.open {
-			if i.Theme == role.Theme && i.Room == a.Key.Room {
-				i.Members = append(i.Members, m)
-				return i
-			}
+		if i := b.index.byPlace[place{role.Theme, a.Key.Room}]; i != nil {
+			i.Members = append(i.Members, m)
+			b.index.joined(i, m.Key)
+			return i
 		}
 	}
 	if i := b.reopened(a); i != nil {
 		return i
 	}
 	i := &Incident{Number: a.Occurrence, Room: a.Key.Room, Theme: role.Theme, BeganAt: at, Members: []Member{m}}
-	b.open = append(b.open, i)
+	b.add(i)
 	return i
 }
 
@@ -284,8 +290,14 @@ func (b *Book) reopened(a *alerts.Alarm) *Incident {
 	b.ended = slices.Delete(slices.Clone(b.ended), k, k+1)
 	i.QuietAt, i.EndedAt = time.Time{}, time.Time{}
 	i.Rank, i.Vain = 0, nil
-	b.open = append(b.open, &i)
+	b.add(&i)
 	return &i
+}
+
+// add takes in an incident that is open.
+func (b *Book) add(i *Incident) {
+	b.open = append(b.open, i)
+	b.index.add(i)
 }
 
 // follow moves an alarm that follows from another into the incident of that. An
@@ -295,7 +307,7 @@ func (b *Book) follow(i *Incident, a *alerts.Alarm, at time.Time) *Incident {
 		return i
 	}
 	var root *Incident
-	for _, o := range b.open {
+	for _, o := range b.index.byKey[*a.Under] {
 		if slices.ContainsFunc(o.Members, func(m Member) bool { return m.Key == *a.Under && m.On() }) {
 			root = o
 		}
@@ -305,7 +317,11 @@ func (b *Book) follow(i *Incident, a *alerts.Alarm, at time.Time) *Incident {
 	}
 	m := *i.member(a.Occurrence)
 	root.Members = append(root.Members, m)
+	b.index.joined(root, m.Key)
 	i.Members = slices.DeleteFunc(i.Members, func(o Member) bool { return o.Occurrence == a.Occurrence })
+	if !i.has(m.Key) {
+		b.index.left(i, m.Key)
+	}
 	for _, p := range i.Told {
 		// Whoever was told of it hears of the end of the whole.
 		if len(i.Members) == 0 && !slices.Contains(root.Told, p) {
@@ -320,6 +336,7 @@ func (b *Book) follow(i *Incident, a *alerts.Alarm, at time.Time) *Incident {
 				root.Called = append(root.Called, c)
 			}
 		}
+		b.index.drop(i)
 		b.open = slices.DeleteFunc(b.open, func(o *Incident) bool { return o == i })
 	}
 	return root
@@ -331,7 +348,7 @@ func (b *Book) Note(o alerts.Observation) {
 	if o.Truth != alerts.True {
 		now = Peak{}
 	}
-	for _, i := range b.open {
+	for _, i := range b.index.byKey[o.Key] {
 		for k := range i.Members {
 			m := &i.Members[k]
 			switch {
@@ -355,6 +372,7 @@ func peakOf(at time.Time, value, limit float64, unit string, airC *float64) Peak
 
 // Move takes in that the clock was moved and no time passed.
 func (b *Book) Move(by time.Duration) {
+	b.dueKnown = false
 	for _, i := range b.open {
 		i.QuietAt = sensors.Moved(i.QuietAt, by)
 		i.moveAnswers(by)
@@ -395,21 +413,28 @@ func (b *Book) Leads(key alerts.Key) bool {
 // Together are the alarms that are handled with one.
 func (b *Book) Together(key alerts.Key) []alerts.Key {
 	// What is over may still wait to be seen.
-	all := append(b.Open(), b.Ended()...)
-	slices.SortStableFunc(all, func(a, b Incident) int { return b.BeganAt.Compare(a.BeganAt) })
-	for _, i := range all {
-		if !slices.ContainsFunc(i.Members, func(m Member) bool { return m.Key == key }) {
-			continue
+	of := slices.Clone(b.index.byKey[key])
+	for k := range b.ended {
+		if b.ended[k].has(key) {
+			of = append(of, &b.ended[k])
 		}
-		var keys []alerts.Key
-		for _, m := range i.Members {
-			if !slices.Contains(keys, m.Key) {
-				keys = append(keys, m.Key)
-			}
-		}
-		return keys
 	}
-	return []alerts.Key{key}
+	if len(of) == 0 {
+		return []alerts.Key{key}
+	}
+	newest := of[0]
+	for _, i := range of[1:] {
+		if i.BeganAt.After(newest.BeganAt) {
+			newest = i
+		}
+	}
+	var keys []alerts.Key
+	for _, m := range newest.Members {
+		if !slices.Contains(keys, m.Key) {
+			keys = append(keys, m.Key)
+		}
+	}
+	return keys
 }
 
 // State returns what must outlive a restart.
@@ -417,16 +442,18 @@ func (b *Book) State() State { return State{b.Open(), b.Ended(), slices.Clone(b.
 
 // Restore puts a state into an empty book.
 func (b *Book) Restore(st State) {
+	b.dueKnown = false
 	b.ended, b.waiting = slices.Clone(st.Ended), slices.Clone(st.Waiting)
 	for k := range st.Open {
 		i := st.Open[k].clone()
-		b.open = append(b.open, &i)
+		b.add(&i)
 	}
 }
 
 // Reconcile makes the book agree with the alarms as the records have them: what
 // is no longer on has ended, and what is on and unknown has an incident.
 func (b *Book) Reconcile(list []alerts.Alarm, priority func(alerts.Condition) alerts.Priority, now time.Time) {
+	b.dueKnown = false
 	on := map[int64]*alerts.Alarm{}
 	for k := range list {
 		if list[k].Active {

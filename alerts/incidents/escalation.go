@@ -77,6 +77,7 @@ type Calling struct {
 
 // Called takes in who was called.
 func (b *Book) Called(c Calling) {
+	b.dueKnown = false
 	b.Wait(c.Waiting...)
 	k := slices.IndexFunc(b.open, func(i *Incident) bool { return i.Number == c.Incident })
 	if k < 0 {
@@ -114,6 +115,7 @@ func (b *Book) Called(c Calling) {
 
 // Wait has people hear of incidents later, each once.
 func (b *Book) Wait(list ...Waiting) {
+	b.dueKnown = false
 	for _, w := range list {
 		same := func(o Waiting) bool { return o.Incident == w.Incident && o.Person == w.Person }
 		if !slices.ContainsFunc(b.waiting, same) {
@@ -130,6 +132,13 @@ func (b *Book) Waits(incident int64, person string) bool {
 // Due is when something happens next without anything being found out, zero for
 // nothing.
 func (b *Book) Due() time.Time {
+	if !b.dueKnown {
+		b.due, b.dueKnown = b.nextDue(), true
+	}
+	return b.due
+}
+
+func (b *Book) nextDue() time.Time {
 	var first time.Time
 	consider := func(at time.Time) {
 		if !at.IsZero() && (first.IsZero() || at.Before(first)) {
@@ -231,6 +240,7 @@ func (i *Incident) wake(at time.Time) {
 // Resume takes in that time went on from one instant at another without anything
 // being observed, see alerts.Machine. What was due meanwhile is due at the other.
 func (b *Book) Resume(from, at time.Time, passed bool) {
+	b.dueKnown = false
 	by := at.Sub(from)
 	if !passed || by < 0 {
 		b.Move(by)

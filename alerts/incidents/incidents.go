@@ -231,6 +231,11 @@ func (i *Incident) member(occurrence int64) *Member {
 	return &i.Members[k]
 }
 
+// has reports whether it has an alarm of a key.
+func (i *Incident) has(key alerts.Key) bool {
+	return slices.ContainsFunc(i.Members, func(m Member) bool { return m.Key == key })
+}
+
 // clone is a copy that does not change with the incident.
 func (i *Incident) clone() Incident {
 	c := *i

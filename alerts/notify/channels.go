@@ -13,9 +13,10 @@ func (l *channelList) use(channels map[string]Channel) { l.now.Store(&channels) 
 // all must not be changed.
 func (l *channelList) all() map[string]Channel { return *l.now.Load() }
 
-// UseChannels replaces the channels.
+// UseChannels replaces the channels. What was wrong with one may be mended.
 func (w *Worker) UseChannels(channels map[string]Channel) {
 	w.channels.use(channels)
+	w.options.Circuits.Forget()
 	w.Wake()
 }
 

@@ -29,7 +29,12 @@ func collapse(row Notice, siblings []Notice) (collapsed, error) {
 	c := collapsed{lead: row, siblings: siblings}
 	told := false
 	for _, s := range siblings {
-		if s.Channel != row.Channel || s.Recipient != row.Recipient || s.Occurrence != row.Occurrence || s.ID == row.ID {
+		if s.Recipient != row.Recipient || s.Occurrence != row.Occurrence || s.ID == row.ID {
+			continue
+		}
+		if s.Channel != row.Channel {
+			// What was handed on was told as well.
+			told = told || s.State == Delivered && s.ID < row.ID
 			continue
 		}
 		switch {
@@ -56,10 +61,14 @@ func collapse(row Notice, siblings []Notice) (collapsed, error) {
 }
 
 // mostUrgent orders what is to be told: what is on before what is over, by
-// priority, the longest on first, and what was tried in vain last.
+// priority, the longest on first, and what was tried in vain last. Tests come
+// after alarms of their priority.
 func mostUrgent(a, b collapsed) int {
 	over := func(c *collapsed) int {
-		if c.alarm.Ended() {
+		switch {
+		case c.alarm.Kind == Test:
+			return 2
+		case c.alarm.Ended():
 			return 1
 		}
 		return 0

@@ -17,10 +17,25 @@ func compose(n Notice, a AlarmNotice, now time.Time, remarks ...string) Message 
 	return m
 }
 
+// inOne is what of a list for one person and channel is told in one message:
+// more than a handful of alarms together, else the most urgent. A test is never
+// told with others.
+func inOne(list []collapsed) []collapsed {
+	alarms := slices.DeleteFunc(slices.Clone(list), func(c collapsed) bool { return c.alarm.Kind == Test })
+	if len(alarms) > handful {
+		return alarms
+	}
+	return list[:1]
+}
+
 // composeAll makes one message of what is to be told to one person by one
-// channel, the most urgent first.
-func composeAll(list []collapsed, now time.Time, remarks ...string) Message {
+// channel, the most urgent first. An address to answer at is made for that.
+func (o *Options) composeAll(list []collapsed, remarks ...string) Message {
+	now := o.Now()
 	first := list[0]
+	if o.Answer != nil && !first.alarm.Ended() {
+		first.alarm.Answer = o.Answer(first.lead, first.alarm, now)
+	}
 	if len(list) == 1 {
 		return compose(first.lead, first.alarm, now, remarks...)
 	}

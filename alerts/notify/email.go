@@ -103,6 +103,10 @@ func classify(host string, err error) error {
 	switch {
 	case errors.As(err, &send):
 		code = send.ErrorCode()
+		if send.Reason == mail.ErrSMTPRcptTo && code >= 400 {
+			// A full mailbox, or a server that makes strangers wait.
+			wrapped = OfRecipient(wrapped)
+		}
 	case errors.As(err, &protocol):
 		code = protocol.Code
 	}
@@ -172,7 +176,7 @@ func (e *Email) compose(m Message, address string) (*mail.Msg, error) {
 	switch {
 	case len(m.Also) > 0:
 		message.SetMessageIDWithValue(e.messageID(m, webhookID(m.Notice.Key)))
-	case m.Alarm.Kind == Raised && m.Alarm.Sequence <= firstSequence:
+	case m.Alarm.Kind == Test || m.Alarm.Kind == Raised && m.Alarm.Sequence <= firstSequence:
 		message.SetMessageIDWithValue(thread)
 	default:
 		message.SetMessageIDWithValue(e.messageID(m, fmt.Sprintf("%s-%d", m.Alarm.OccurrenceName(), m.Alarm.Sequence)))

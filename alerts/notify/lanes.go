@@ -15,8 +15,6 @@ const (
 	stopGrace = 5 * time.Second
 	// idlePoll is how often to look for notices without a wake-up.
 	idlePoll = time.Minute
-	// usefulFor is how long a notice is tried before it is given up.
-	usefulFor = 72 * time.Hour
 	// LongestPause is longer than any pause between attempts. What is due later
 	// was made due by a clock that was ahead.
 	LongestPause = retryAfterCap + idlePoll
@@ -27,11 +25,13 @@ const (
 
 // A person who has been sent handful messages by a channel within paceWindow
 // gets the next one after pacePause only, with all that has gathered until
-// then. What is critical is not held.
+// then. What is critical waits only behind a handful of critical ones, and not
+// for long.
 const (
-	handful    = 5
-	paceWindow = 5 * time.Minute
-	pacePause  = time.Minute
+	handful       = 5
+	paceWindow    = 5 * time.Minute
+	pacePause     = time.Minute
+	criticalPause = 20 * time.Second
 )
 
 // lane is the way to one person by one channel.
@@ -46,16 +46,33 @@ type lanes struct {
 	using map[string]int
 	// rests says until when a channel must not be used.
 	rests map[string]time.Time
-	// sent are the times of the newest messages of a lane, oldest first.
-	sent  map[lane][]time.Time
-	start func(attempt func(context.Context) result)
+	// sent are the times of the newest messages of a lane, oldest first, critical
+	// those of critical ones.
+	sent, critical map[lane][]time.Time
+	// looked says when it was last looked for what another channel can tell.
+	looked map[lane]look
+	start  func(attempt func(context.Context) result)
+}
+
+// look is when it was looked for what another channel can tell, and the newest
+// notice then.
+type look struct {
+	newest int64
+	at     time.Time
+}
+
+// differs reports whether looking again may find something else.
+func (k look) differs(now look) bool {
+	return k.newest != now.newest || now.at.Sub(k.at).Abs() >= idlePoll
 }
 
 // result is what an attempt says about its lane.
 type result struct {
 	lane lane
-	// sentAt is when a message was taken, zero when none was.
-	sentAt time.Time
+	// sentAt is when a message was taken, zero when none was; critical is set when
+	// it was that.
+	sentAt   time.Time
+	critical bool
 	// restUntil is set when the channel must not be used for a while.
 	restUntil time.Time
 }
@@ -109,7 +126,7 @@ func inTurn(dispatch func(context.Context, *lanes) time.Duration) func(context.C
 
 func newLanes(start func(attempt func(context.Context) result)) *lanes {
 	return &lanes{
-		busy: map[lane]bool{}, using: map[string]int{}, rests: map[string]time.Time{}, sent: map[lane][]time.Time{}, start: start,
+		busy: map[lane]bool{}, using: map[string]int{}, rests: map[string]time.Time{}, sent: map[lane][]time.Time{}, critical: map[lane][]time.Time{}, looked: map[lane]look{}, start: start,
 	}
 }
 
@@ -118,31 +135,37 @@ func (l *lanes) end(r result) {
 	delete(l.busy, r.lane)
 	l.using[r.lane.channel]--
 	l.rests[r.lane.channel] = r.restUntil
+	note := func(sent map[lane][]time.Time) {
+		sent[r.lane] = append(sent[r.lane], r.sentAt)
+		sent[r.lane] = sent[r.lane][max(0, len(sent[r.lane])-handful):]
+	}
 	if !r.sentAt.IsZero() {
-		l.sent[r.lane] = append(l.sent[r.lane], r.sentAt)
-		l.sent[r.lane] = l.sent[r.lane][max(0, len(l.sent[r.lane])-handful):]
+		note(l.sent)
+	}
+	if r.critical {
+		note(l.critical)
 	}
 }
 
 // pace is the earliest time for the next message of a lane.
 func (l *lanes) pace(of lane, urgency alerts.Priority) time.Time {
-	times := l.sent[of]
-	if urgency >= alerts.Critical || len(times) < handful || times[len(times)-1].Sub(times[0]) > paceWindow {
+	times, pause := l.sent[of], pacePause
+	if urgency >= alerts.Critical {
+		times, pause = l.critical[of], criticalPause
+	}
+	if len(times) < handful || times[len(times)-1].Sub(times[0]) > paceWindow {
 		return time.Time{}
 	}
-	return times[len(times)-1].Add(pacePause)
+	return times[len(times)-1].Add(pause)
 }
 
-// try starts the attempt if it is due and its lane free, and says whether it
-// did. If the attempt must wait for its time, wait is how long; otherwise, and
+// try starts the attempt if it is due, its lane free, and fewer than most of its
+// channel are under way, and says whether it did. If the attempt must wait for its time, wait is how long; otherwise, and
 // when the end of another attempt is waited for, it is idlePoll.
-func (l *lanes) try(of lane, due, now time.Time, attempt func(context.Context) result) (wait time.Duration, started bool) {
-	if rest := l.rests[of.channel]; rest.After(due) {
-		due = rest
-	}
-	due = dueBy(due, now)
+func (l *lanes) try(of lane, due, now time.Time, most int, attempt func(context.Context) result) (wait time.Duration, started bool) {
+	due = dueBy(later(due, l.rests[of.channel]), now)
 	switch {
-	case l.busy[of] || l.using[of.channel] >= atOnce:
+	case l.busy[of] || l.using[of.channel] >= most:
 		return idlePoll, false
 	case due.After(now):
 		return min(idlePoll, due.Sub(now)), false
@@ -160,6 +183,13 @@ func dueBy(due, now time.Time) time.Time {
 		return now
 	}
 	return due
+}
+
+func later(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
 }
 
 // transmit makes one attempt at a channel.

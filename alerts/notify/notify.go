@@ -26,6 +26,8 @@ type (
 	Circumstances = letter.Circumstances
 	// Companion is another alarm of it.
 	Companion = letter.Companion
+	// Links lead from a notice to pages.
+	Links = letter.Links
 )
 
 // The kinds of news.
@@ -36,6 +38,7 @@ const (
 	Going    = letter.Going
 	Cleared  = letter.Cleared
 	Over     = letter.Over
+	Test     = letter.Test
 )
 
 // Message is a notice ready to be sent.
@@ -55,7 +58,8 @@ type Message struct {
 type Channel interface {
 	// Send hands the message over. An error made by Permanent says that no
 	// further attempt can succeed, one made by RetryAfter when to try again;
-	// any other is retried with backoff. Send returns soon after ctx ends. It
+	// any other is retried with backoff. Each but a Permanent one counts against
+	// the channel, unless it is marked by OfRecipient. Send returns soon after ctx ends. It
 	// may be called from several goroutines.
 	Send(ctx context.Context, m Message) error
 }
@@ -72,6 +76,19 @@ func Permanent(err error) error { return permanentError{err} }
 func IsPermanent(err error) bool {
 	var p permanentError
 	return errors.As(err, &p)
+}
+
+type recipientError struct{ error }
+
+func (e recipientError) Unwrap() error { return e.error }
+
+// OfRecipient marks err as one that says nothing of how the channel stands for
+// others.
+func OfRecipient(err error) error { return recipientError{err} }
+
+func ofRecipient(err error) bool {
+	var r recipientError
+	return errors.As(err, &r)
 }
 
 type retryAfterError struct {

@@ -43,7 +43,8 @@ const (
 	Delivered State = "delivered"
 	// Dead notices were not delivered and will not be tried again.
 	Dead State = "dead"
-	// Superseded notices were withdrawn, undelivered, in favour of a newer one.
+	// Superseded notices were withdrawn, undelivered: another tells their news, or
+	// it lost its point.
 	Superseded State = "superseded"
 )
 
@@ -52,6 +53,8 @@ type Queue struct {
 	Channel, Recipient string
 	// Due is the earliest time at which one of the notices is due.
 	Due time.Time
+	// Newest is the greatest id of a notice.
+	Newest int64
 	// Priority is the highest and Attempts the least of those that are due.
 	Priority alerts.Priority
 	Attempts int
@@ -79,6 +82,6 @@ type Outbox interface {
 	MarkRetry(ctx context.Context, due time.Time, reason string, ids ...int64) error
 	// MarkDead gives the notice up.
 	MarkDead(ctx context.Context, id int64, at time.Time, reason string) error
-	// MarkSuperseded withdraws a notice in favour of a newer one.
-	MarkSuperseded(ctx context.Context, id int64, at time.Time, by int64) error
+	// MarkSuperseded withdraws a notice.
+	MarkSuperseded(ctx context.Context, id int64, at time.Time, reason string) error
 }

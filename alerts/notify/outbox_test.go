@@ -98,6 +98,7 @@ func (o *outbox) Queues(_ context.Context, at time.Time) ([]notify.Queue, error)
 			list = append(list, notify.Queue{Channel: n.Channel, Recipient: n.Recipient, Due: n.DueAt, Attempts: 1 << 30})
 		}
 		q := &list[i]
+		q.Newest = max(q.Newest, n.ID)
 		if n.DueAt.Before(q.Due) {
 			q.Due = n.DueAt
 		}
@@ -196,8 +197,8 @@ func (o *outbox) MarkDead(_ context.Context, id int64, _ time.Time, reason strin
 	return o.change(id, func(n *notify.Notice) { n.State = notify.Dead; n.Attempts++ }, reason)
 }
 
-func (o *outbox) MarkSuperseded(_ context.Context, id int64, _ time.Time, by int64) error {
-	return o.change(id, func(n *notify.Notice) { n.State = notify.Superseded }, fmt.Sprintf("by %d", by))
+func (o *outbox) MarkSuperseded(_ context.Context, id int64, _ time.Time, reason string) error {
+	return o.change(id, func(n *notify.Notice) { n.State = notify.Superseded }, reason)
 }
 
 func (o *outbox) states() map[int64]notify.State {
@@ -221,7 +222,7 @@ func heat(kind notify.Kind, sequence int64, at time.Time) notify.AlarmNotice {
 			TimeToRespond: time.Hour,
 		},
 		Detail:   wording.Report("shelf 2 (nursery-north), cohort atlas-3 in pupa"),
-		RaisedAt: begin, Time: at, Link: "https://rearguard.example.org/alarms/42",
+		RaisedAt: begin, Time: at, Links: notify.Links{Link: "https://rearguard.example.org/alarms/42"},
 	}
 }
 

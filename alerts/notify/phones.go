@@ -2,6 +2,7 @@ package notify
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/base64"
@@ -147,13 +148,14 @@ func gone(err error) bool {
 // to be tried again when the first of those left asks for it.
 func verdict(failures []error, now time.Time) error {
 	var wait time.Duration
-	asked, final := true, true
+	asked, final, answered := true, true, false
 	for _, err := range failures {
 		if err == nil {
 			return nil
 		}
 		var r *push.Refusal
 		refused := errors.As(err, &r)
+		answered = answered || refused
 		if refused && r.Final() || !refused && !errors.Is(err, push.ErrUnreachable) {
 			continue
 		}
@@ -168,6 +170,10 @@ func verdict(failures []error, now time.Time) error {
 		asked, final = asked && ok, false
 	}
 	err := errors.Join(failures...)
+	if answered {
+		// Another person's phones have another push service.
+		err = OfRecipient(err)
+	}
 	switch {
 	case final:
 		return Permanent(err)
@@ -188,13 +194,16 @@ func pushMessage(m Message) (push.Message, error) {
 	}
 	topic := topicOf(about)
 	over := m.Alarm.Ended()
-	payload, err := encodePush(pushPayload{Title: m.Subject, Body: strings.TrimPrefix(m.Body, m.Subject+"\n"), Tag: topic, Link: m.Alarm.Link, Call: !over, Stay: !over && m.Alarm.Priority >= alerts.High})
+	payload, err := encodePush(pushPayload{
+		Title: m.Subject, Body: strings.TrimPrefix(m.Body, m.Subject+"\n"), Tag: topic, Link: cmp.Or(m.Alarm.Answer, m.Alarm.Link), Actions: actionsOf(&m.Alarm),
+		Call: !over, Stay: !over && m.Alarm.Priority >= alerts.High,
+	})
 	if err != nil {
 		return push.Message{}, err
 	}
 	// As long as the worker itself would have gone on trying.
-	ttl := max(usefulFor-m.Now.Sub(m.Notice.CreatedAt), leastTTL)
-	return push.Message{Payload: payload, TTL: min(ttl, usefulFor), Urgency: urgencyOf(m.Alarm), Topic: topic}, nil
+	ttl := max(usefulFor(&m.Alarm)-m.Now.Sub(m.Notice.CreatedAt), leastTTL)
+	return push.Message{Payload: payload, TTL: min(ttl, usefulFor(&m.Alarm)), Urgency: urgencyOf(m.Alarm), Topic: topic}, nil
 }
 
 // topicOf is the same for all news of an occurrence. It is hashed since a push
@@ -208,6 +217,9 @@ func topicOf(about string) string {
 // is over wakes nobody.
 func urgencyOf(a AlarmNotice) push.Urgency {
 	switch {
+	case a.Kind == Test:
+		// It tries whether an alarm would get through.
+		return push.High
 	case a.Ended() || a.Priority < alerts.Medium:
 		return push.Low
 	case a.Priority < alerts.High:
@@ -224,10 +236,32 @@ type pushPayload struct {
 	Tag string `json:"tag"`
 	// Link is what a tap opens, empty for the overview.
 	Link string `json:"link,omitempty"`
+	// Actions are buttons, each of which opens Link at the button of the page
+	// that it names.
+	Actions []pushAction `json:"actions,omitempty"`
 	// Call has the phone sound again where the message takes the place of
 	// another, Stay has it on the screen until somebody acts.
 	Call bool `json:"call,omitempty"`
 	Stay bool `json:"stay,omitempty"`
+}
+
+// pushAction is a button beside a message.
+type pushAction struct {
+	Action string `json:"action"`
+	Title  string `json:"title"`
+}
+
+// actionsOf are the buttons for a notice, none where there is nothing to answer.
+// Phones show two.
+func actionsOf(a *AlarmNotice) []pushAction {
+	r := a.Reader()
+	switch {
+	case a.Answer == "":
+		return nil
+	case a.Kind == Test:
+		return []pushAction{{"arrived", r.Word("It arrived")}}
+	}
+	return []pushAction{{"going", r.Word("I am going")}, {"have", r.Word("I have it")}}
 }
 
 // encodePush writes a payload that every push service takes: the end of a body

@@ -163,7 +163,7 @@ func TestUrgencyTopicAndTime(t *testing.T) {
 		{notify.Raised, alerts.Critical, 0, "high", "259200", true, true},
 		{notify.Reminder, alerts.High, time.Hour, "high", "255600", true, true},
 		{notify.Raised, alerts.Medium, 0, "normal", "259200", true, false},
-		{notify.Raised, alerts.Low, 0, "low", "259200", true, false},
+		{notify.Raised, alerts.Low, 0, "low", "86400", true, false},
 		{notify.Cleared, alerts.Critical, 72*time.Hour - time.Second, "low", "60", false, false},
 		{notify.Over, alerts.High, -time.Hour, "low", "259200", false, false},
 	} {

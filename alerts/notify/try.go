@@ -112,11 +112,11 @@ func jsonShape(v any) string {
 func examples(name string) []Message {
 	now := time.Date(2026, 3, 1, 2, 0, 0, 0, time.UTC)
 	var list []Message
-	for _, kind := range []Kind{Raised, Reminder, Taken, Going, Cleared, Over} {
+	for _, kind := range []Kind{Raised, Reminder, Taken, Going, Cleared, Over, Test} {
 		for p := alerts.Low; p <= alerts.Critical; p++ {
 			full := AlarmNotice{
 				Facility: name, Kind: kind, Key: alerts.Key{Condition: "heat", Room: "nursery", Subject: name}, Occurrence: 42, Sequence: 1, Priority: p,
-				Title: "too hot", RoomName: name, Measure: wording.Measure{Value: 36.4, Limit: 35, Unit: "°C"}, Detail: wording.Report(name), Audience: letter.Audience{Zone: "UTC"}, Link: "https://rearguard.example.org/alarms",
+				Title: "too hot", RoomName: name, Measure: wording.Measure{Value: 36.4, Limit: 35, Unit: "°C"}, Detail: wording.Report(name), Audience: letter.Audience{Zone: "UTC"}, Links: Links{Link: "https://rearguard.example.org/alarms", Answer: "https://rearguard.example.org/n/AbC-_1"},
 				Advice:   alerts.Advice{Cause: "C.", Consequence: "D.", FirstAction: "F.", TimeToRespond: time.Hour},
 				RaisedAt: now.Add(-time.Hour), Time: now, Due: now.Add(time.Hour), Invented: true,
 				Circumstances: Circumstances{

@@ -6,6 +6,9 @@ import (
 	"slices"
 	"sync"
 	"time"
+
+	"rearguard/alerts"
+	"rearguard/alerts/notify/circuit"
 )
 
 // LongestClaim is longer than any notice stays claimed. One that is entered
@@ -69,6 +72,9 @@ type telling struct {
 
 // NewUnrecorded builds a deliverer of what waits; Run makes it work.
 func NewUnrecorded(waiting Waiting, channels map[string]Channel, o Options) *Unrecorded {
+	if o.Circuits == nil {
+		o.Circuits = circuit.New()
+	}
 	u := &Unrecorded{
 		waiting: waiting, options: o,
 		wake: make(chan struct{}, 1), failed: map[string]failure{}, told: map[thread]telling{},
@@ -102,12 +108,12 @@ func (u *Unrecorded) dispatch(_ context.Context, l *lanes) time.Duration {
 			continue
 		}
 		of := news[i].lane()
-		due := news[i].due
-		if held := l.pace(of, news[i].alarm.Priority); held.After(due) {
-			due = held
+		due, most := later(news[i].due, l.pace(of, news[i].alarm.Priority)), atOnce
+		if u.options.Circuits.Open(of.channel) {
+			due, most = later(due, u.options.Circuits.Probe(of.channel, longestPause(news[i].alarm.Priority), news[i].attempts == 0, now)), 1
 		}
 		list := together(news[i:], now)
-		wait, ok := l.try(of, due, now, func(ctx context.Context) result { return u.attempt(ctx, of, list) })
+		wait, ok := l.try(of, due, now, most, func(ctx context.Context) result { return u.attempt(ctx, of, list) })
 		pause = min(pause, wait)
 		for j := range list {
 			started[list[j].lead.Key] = ok
@@ -142,16 +148,22 @@ func (u *Unrecorded) attempt(ctx context.Context, of lane, list []untold) result
 	for i := range list {
 		messages[i] = list[i].collapsed
 	}
-	err := transmit(ctx, u.channels.all()[of.channel], composeAll(messages, u.options.Now(), notRecorded))
+	err := transmit(ctx, u.channels.all()[of.channel], u.options.composeAll(messages, notRecorded))
 	now := u.options.Now()
 	about := u.options.Logger.With("notice", list[0].lead.Key, "alarms", len(list), "channel", of.channel, "recipient", of.recipient)
+	switch {
+	case err == nil:
+		u.options.Circuits.Took(of.channel)
+	case !IsPermanent(err) && !ofRecipient(err):
+		u.options.Circuits.Failed(of.channel, now, err.Error())
+	}
 	if err == nil {
 		about.Info("notice delivered before it could be recorded", "kind", list[0].alarm.Kind)
 		for i := range list {
 			u.note(list[i], now)
 			u.waiting.Release(list[i].lead.Key, now)
 		}
-		return result{lane: of, sentAt: now}
+		return result{lane: of, sentAt: now, critical: list[0].alarm.Priority >= alerts.Critical}
 	}
 	for i := range list {
 		n := &list[i]
@@ -160,7 +172,7 @@ func (u *Unrecorded) attempt(ctx context.Context, of lane, list []untold) result
 		case IsPermanent(err):
 			f.final = true
 			about.Error("notice refused; it is not recorded yet", "error", err)
-		case now.Sub(n.lead.CreatedAt) > usefulFor:
+		case now.Sub(n.lead.CreatedAt) > usefulFor(&n.alarm):
 			f.final = true
 			about.Error("notice given up; it is not recorded yet", "error", err)
 		default:
@@ -264,12 +276,12 @@ func (u *Unrecorded) forget(now time.Time) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	for key, f := range u.failed {
-		if now.Sub(f.due) > usefulFor {
+		if now.Sub(f.due) > longestUseful {
 			delete(u.failed, key)
 		}
 	}
 	for th, told := range u.told {
-		if now.Sub(told.at) > usefulFor {
+		if now.Sub(told.at) > longestUseful {
 			delete(u.told, th)
 		}
 	}

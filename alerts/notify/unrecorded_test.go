@@ -238,10 +238,10 @@ func TestUnrecordedStaleNewsIsCollapsed(t *testing.T) {
 		up   time.Duration
 		want []sending
 	}{
-		{"end overtakes a beginning never told", []news{raised, cleared}, 12 * time.Second, []sending{{12 * time.Second, 0, notify.Over}}},
+		{"end overtakes a beginning never told", []news{raised, cleared}, 12 * time.Second, []sending{{12500 * time.Millisecond, 0, notify.Over}}},
 		{"both told in time", []news{raised, cleared}, 0, []sending{{0, 0, notify.Raised}, {10 * time.Second, 0, notify.Cleared}}},
 		{"the beginning is in the outbox", []news{cleared}, 0, []sending{{0, 0, notify.Cleared}}},
-		{"on again before anything was told", []news{raised, cleared, {notify.Raised, 4}}, 25 * time.Second, []sending{{26 * time.Second, 0, notify.Raised}}},
+		{"on again before anything was told", []news{raised, cleared, {notify.Raised, 4}}, 25 * time.Second, []sending{{25 * time.Second, 0, notify.Raised}}},
 		{"an older one that turns up late", []news{{notify.Raised, 4}, cleared}, 0, []sending{{0, 0, notify.Raised}}},
 	}
 	for _, tt := range tests {

@@ -57,7 +57,7 @@ func NewWebhook(c WebhookConfig) *Webhook {
 // webhookBody is the body of a call. It is a contract with receivers and
 // therefore apart from the form in which the outbox keeps notices.
 type webhookBody struct {
-	// Type is "alarm." and the kind of news.
+	// Type is "alarm." and the kind of news, or "test" for no news of an alarm.
 	Type      string      `json:"type"`
 	Timestamp time.Time   `json:"timestamp"`
 	Data      webhookData `json:"data"`
@@ -126,6 +126,8 @@ type webhookAdvice struct {
 	TimeToRespondSeconds float64   `json:"time_to_respond_seconds"`
 	Due                  time.Time `json:"due,omitzero"`
 	Link                 string    `json:"link,omitempty"`
+	// AnswerLink is for the recipient alone, who needs no password there.
+	AnswerLink string `json:"answer_link,omitempty"`
 }
 
 type webhookNumber struct {
@@ -157,11 +159,11 @@ func (h *Webhook) Send(ctx context.Context, m Message) error {
 		if err != nil {
 			return err
 		}
-		key, err := signingKey(secret)
+		signature, err := Sign(secret, id, stamp, c.body)
 		if err != nil {
 			return err
 		}
-		request.Header.Set("webhook-signature", "v1,"+sign(key, id, stamp, c.body))
+		request.Header.Set("webhook-signature", signature)
 	}
 	_, err = Exchange(h.client, request, "webhook", m.Now, c.secrets...)
 	return err
@@ -198,11 +200,11 @@ func webhookBodyOf(m *Message) webhookBody {
 		Priority: a.Priority.String(), Title: r.Word(a.Title), Detail: letter.OneLine(r.Say(a.Detail)),
 		webhookAdvice: webhookAdvice{
 			Cause: r.Word(a.Cause), Consequence: r.Word(a.Consequence), FirstAction: r.Word(a.FirstAction),
-			TimeToRespondSeconds: a.TimeToRespond.Seconds(), Due: a.Due, Link: a.Link,
+			TimeToRespondSeconds: a.TimeToRespond.Seconds(), Due: a.Due, Link: a.Link, AnswerLink: a.Answer,
 		},
 		Headline: m.Subject, Text: m.Body,
 	}
-	if a.Ended() {
+	if a.Ended() || a.Kind == Test {
 		data.State = "normal"
 	}
 	if a.Unit != "" {
@@ -211,7 +213,11 @@ func webhookBodyOf(m *Message) webhookBody {
 	for _, n := range m.Also {
 		data.Also = append(data.Also, alsoOf(n))
 	}
-	return webhookBody{Type: "alarm." + string(a.Kind), Timestamp: a.Time, Data: data}
+	what := "alarm." + string(a.Kind)
+	if a.Kind == Test {
+		what = string(Test)
+	}
+	return webhookBody{Type: what, Timestamp: a.Time, Data: data}
 }
 
 // webhookID is the idempotency key. It is hashed since the scheme joins its
@@ -219,6 +225,16 @@ func webhookBodyOf(m *Message) webhookBody {
 func webhookID(key string) string {
 	sum := sha256.Sum256([]byte(key))
 	return "notice_" + hex.EncodeToString(sum[:webhookIDLength])
+}
+
+// Sign is the signature of a call with an id, a time in seconds since 1970 and a
+// body. A secret that starts with whsec_ is base64 after that.
+func Sign(secret, id, stamp string, body []byte) (string, error) {
+	key, err := signingKey(secret)
+	if err != nil {
+		return "", err
+	}
+	return "v1," + sign(key, id, stamp, body), nil
 }
 
 func signingKey(secret string) ([]byte, error) {

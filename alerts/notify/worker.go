@@ -3,13 +3,14 @@ package notify
 import (
 	"cmp"
 	"context"
-	"encoding/json"
 	"fmt"
 	"log/slog"
 	"slices"
 	"sync"
 	"time"
 
+	"rearguard/alerts"
+	"rearguard/alerts/notify/circuit"
 	"rearguard/alerts/roster"
 	"rearguard/alerts/wording"
 )
@@ -33,6 +34,12 @@ type Options struct {
 	// Roster, if set, says which other channels there are to a person when one
 	// refuses a notice.
 	Roster func() *roster.Roster
+	// Answer, if set, gives the address at which the recipient of a notice can
+	// answer it without a password, empty for none.
+	Answer func(n Notice, a AlarmNotice, now time.Time) string
+	// Circuits know which channels work; nil for a board of one's own. Whoever
+	// uses the same channels shares it.
+	Circuits *circuit.Board
 	// Round, if set, is called whenever the outbox has been looked through,
 	// and told whether something that is due must wait for its turn.
 	Round func(waits bool)
@@ -50,16 +57,14 @@ type Worker struct {
 	// sent are notices that a channel took and the outbox could not mark;
 	// they are marked later and not sent again.
 	sent map[int64]time.Time
-	// well are channels that have not failed since they last took something.
-	well map[string]bool
 }
 
 // NewWorker builds a worker; Run makes it work.
 func NewWorker(outbox Outbox, channels map[string]Channel, o Options) *Worker {
-	w := &Worker{
-		outbox: outbox, options: o,
-		wake: make(chan struct{}, 1), sent: map[int64]time.Time{}, well: map[string]bool{},
+	if o.Circuits == nil {
+		o.Circuits = circuit.New()
 	}
+	w := &Worker{outbox: outbox, options: o, wake: make(chan struct{}, 1), sent: map[int64]time.Time{}}
 	w.channels.use(channels)
 	return w
 }
@@ -94,13 +99,13 @@ func (w *Worker) dispatch(ctx context.Context, l *lanes) time.Duration {
 	pause, waits := idlePoll, false
 	for _, q := range queues {
 		of := lane{q.Channel, q.Recipient}
-		due := q.Due
-		if held := l.pace(of, q.Priority); held.After(due) {
-			due = held
+		t := w.turn(l, &q, now)
+		wait, started := l.try(of, t.due, now, t.most, func(ctx context.Context) result { return w.attempt(ctx, of, t.do) })
+		if started && t.looks {
+			l.looked[of] = w.lookAt(&q, now)
 		}
-		wait, started := l.try(of, due, now, func(ctx context.Context) result { return w.attempt(ctx, of) })
 		pause = min(pause, wait)
-		waits = waits || !started && !l.busy[of] && !due.After(now)
+		waits = waits || !started && !l.busy[of] && !t.due.After(now)
 	}
 	if w.options.Round != nil {
 		w.options.Round(waits)
@@ -108,48 +113,86 @@ func (w *Worker) dispatch(ctx context.Context, l *lanes) time.Duration {
 	return pause
 }
 
-// attempt says what there is to say to one person by one channel.
-func (w *Worker) attempt(ctx context.Context, of lane) result {
+// turn is what is to be done in a lane, from when on, and how many such turns of
+// its channel may go on at once.
+type turn struct {
+	due  time.Time
+	most int
+	do   func(context.Context, lane) (alerts.Priority, error)
+	// looks is set when it looks for what another channel can tell.
+	looks bool
+}
+
+// turn is the next turn of a queue. A channel that is open gets one message now
+// and then; what else there is for it goes another way, if there is one.
+func (w *Worker) turn(l *lanes, q *Queue, now time.Time) turn {
+	of := lane{q.Channel, q.Recipient}
+	t := turn{due: later(q.Due, l.pace(of, q.Priority)), most: atOnce, do: w.deliver}
+	if !w.options.Circuits.Open(q.Channel) {
+		return t
+	}
+	probe := func(hasty bool) time.Time {
+		return later(t.due, w.options.Circuits.Probe(q.Channel, longestPause(q.Priority), hasty, now))
+	}
+	switch due := probe(false); {
+	case !due.After(now):
+		t.due, t.most = due, 1
+	case l.looked[of].differs(w.lookAt(q, now)):
+		t.due, t.do, t.looks = now, w.passAll, true
+	default:
+		t.due, t.most = probe(q.Attempts == 0 && q.Priority >= alerts.High), 1
+	}
+	return t
+}
+
+func (w *Worker) lookAt(q *Queue, now time.Time) look {
+	return look{q.Newest, now}
+}
+
+// attempt does what there is to do for one person by one channel.
+func (w *Worker) attempt(ctx context.Context, of lane, do func(context.Context, lane) (alerts.Priority, error)) result {
 	r := result{lane: of}
-	sent, err := w.deliver(ctx, of)
+	sent, err := do(ctx, of)
 	if err != nil {
 		w.options.Logger.Error("outbox cannot be changed", "channel", of.channel, "recipient", of.recipient, "error", err)
 		r.restUntil = w.options.Now().Add(storePause)
 	}
-	if sent {
-		r.sentAt = w.options.Now()
+	if sent > 0 {
+		r.sentAt, r.critical = w.options.Now(), sent >= alerts.Critical
 	}
 	return r
 }
 
 // deliver returns errors of the outbox only; what a channel says is noted in
-// the outbox. It says whether a message was taken.
-func (w *Worker) deliver(ctx context.Context, of lane) (sent bool, err error) {
+// the outbox. It says of which priority the message was that was taken, 0 for
+// none.
+func (w *Worker) deliver(ctx context.Context, of lane) (sent alerts.Priority, err error) {
 	// Only the sending itself may be cut short; what came of it must be noted.
 	sending := ctx
 	ctx = context.WithoutCancel(ctx)
-	rows, err := w.outbox.PendingNotices(ctx, of.channel, of.recipient, mostTogether)
-	if err != nil {
-		return false, fmt.Errorf("read notices to %s by %s: %w", of.recipient, of.channel, err)
-	}
-	ready, err := w.ready(ctx, rows)
+	ready, err := w.pending(ctx, of, true)
 	if err != nil || len(ready) == 0 {
-		return false, err
+		return 0, err
 	}
-	if len(ready) <= handful {
-		ready = ready[:1]
-	}
+	ready = inOne(ready)
 	channel, ok := w.channels.all()[of.channel]
 	if !ok {
-		return false, w.note(ctx, of, ready, Permanent(fmt.Errorf("channel %q is not configured", of.channel)))
+		return 0, w.note(ctx, of, ready, Permanent(fmt.Errorf("channel %q is not configured", of.channel)))
 	}
-	err = transmit(sending, channel, composeAll(ready, w.options.Now()))
-	return err == nil, w.note(ctx, of, ready, err)
+	err = transmit(sending, channel, w.options.composeAll(ready))
+	if err == nil {
+		sent = ready[0].alarm.Priority
+	}
+	return sent, w.note(ctx, of, ready, err)
 }
 
-// ready is what is to be told now of the pending notices of one lane, one for
-// each occurrence, the most urgent first.
-func (w *Worker) ready(ctx context.Context, rows []Notice) ([]collapsed, error) {
+// pending is what is to be told of the pending notices of one lane, or only of
+// those that are due: one for each occurrence, the most urgent first.
+func (w *Worker) pending(ctx context.Context, of lane, onlyDue bool) ([]collapsed, error) {
+	rows, err := w.outbox.PendingNotices(ctx, of.channel, of.recipient, mostTogether)
+	if err != nil {
+		return nil, fmt.Errorf("read notices to %s by %s: %w", of.recipient, of.channel, err)
+	}
 	var list []collapsed
 	seen := map[int64]bool{}
 	for _, row := range rows {
@@ -157,11 +200,13 @@ func (w *Worker) ready(ctx context.Context, rows []Notice) ([]collapsed, error) 
 			continue
 		}
 		seen[row.Occurrence] = true
-		c, due, err := w.newest(ctx, row)
+		c, stands, err := w.newest(ctx, row)
 		if err != nil {
 			return nil, err
 		}
-		if due {
+		// Otherwise the newest waits for its own next attempt.
+		now := w.options.Now()
+		if stands && !(onlyDue && dueBy(c.lead.DueAt, now).After(now)) {
 			list = append(list, c)
 		}
 	}
@@ -170,8 +215,8 @@ func (w *Worker) ready(ctx context.Context, rows []Notice) ([]collapsed, error) 
 }
 
 // newest is the newest news of the occurrence of a row, once older ones are
-// withdrawn. It says whether it is to be told now.
-func (w *Worker) newest(ctx context.Context, row Notice) (c collapsed, due bool, err error) {
+// withdrawn. It says whether it is still to be told.
+func (w *Worker) newest(ctx context.Context, row Notice) (c collapsed, stands bool, err error) {
 	if at, ok := w.unmarked(row.ID); ok {
 		return c, false, w.markDelivered(ctx, at, row.ID)
 	}
@@ -193,9 +238,11 @@ func (w *Worker) newest(ctx context.Context, row Notice) (c collapsed, due bool,
 	if err := w.withdraw(ctx, c.older, c.lead); err != nil {
 		return c, false, err
 	}
-	// Otherwise the newest waits for its own next attempt.
-	now := w.options.Now()
-	return c, !dueBy(c.lead.DueAt, now).After(now), nil
+	if why := w.pointless(&c); why != "" {
+		w.options.Logger.Info("notice withdrawn", "notice", c.lead.ID, "channel", c.lead.Channel, "recipient", c.lead.Recipient, "why", why)
+		return c, false, w.outbox.MarkSuperseded(ctx, c.lead.ID, w.options.Now(), why)
+	}
+	return c, true, nil
 }
 
 // withdraw notes that the newer notice makes others stale.
@@ -207,7 +254,7 @@ func (w *Worker) withdraw(ctx context.Context, stale []Notice, newer Notice) err
 			}
 			continue
 		}
-		if err := w.outbox.MarkSuperseded(ctx, n.ID, w.options.Now(), newer.ID); err != nil {
+		if err := w.outbox.MarkSuperseded(ctx, n.ID, w.options.Now(), fmt.Sprintf("told with notice %d", newer.ID)); err != nil {
 			return fmt.Errorf("withdraw notice %d: %w", n.ID, err)
 		}
 	}
@@ -223,33 +270,36 @@ func (w *Worker) note(ctx context.Context, of lane, list []collapsed, err error)
 		if err := w.markDelivered(ctx, now, ids(list)...); err != nil {
 			return err
 		}
-		return w.recovered(ctx, of.channel)
+		if !w.options.Circuits.Took(of.channel) {
+			return nil
+		}
+		// What failed on a channel that works again need not wait.
+		return w.outbox.Hurry(ctx, of.channel, now, backoffCap)
 	}
-	if !IsPermanent(err) {
-		w.mu.Lock()
-		delete(w.well, of.channel)
-		w.mu.Unlock()
+	if !IsPermanent(err) && !ofRecipient(err) {
+		w.options.Circuits.Failed(of.channel, now, err.Error())
 	}
 	var late []collapsed
 	for i := range list {
 		c := &list[i]
-		if age := now.Sub(c.lead.CreatedAt); age > usefulFor {
+		if age := now.Sub(c.lead.CreatedAt); age > usefulFor(&c.alarm) {
 			about.Error("notice given up", "age", age, "error", err)
 			if err := w.outbox.MarkDead(ctx, c.lead.ID, now, fmt.Sprintf("given up after %s: %v", wording.Reader{}.Exactly(age), err)); err != nil {
 				return err
 			}
 			continue
 		}
+		pass := w.pass
 		if IsPermanent(err) {
-			handed, err := w.handOn(ctx, c, err)
-			if err != nil {
-				return err
-			}
-			if handed {
-				continue
-			}
+			pass = w.handOn
 		}
-		late = append(late, *c)
+		passed, err := pass(ctx, c, err)
+		if err != nil {
+			return err
+		}
+		if !passed {
+			late = append(late, *c)
+		}
 	}
 	if len(late) == 0 {
 		return nil
@@ -257,62 +307,6 @@ func (w *Worker) note(ctx context.Context, of lane, list []collapsed, err error)
 	after := again(err, late[0].lead.Attempts+1, w.options.Random(), late[0].lead.Priority)
 	about.Warn("notice not delivered yet", "again_in", after, "error", err)
 	return w.outbox.MarkRetry(ctx, now.Add(after), err.Error(), ids(late)...)
-}
-
-// recovered hurries what failed on a channel that works again.
-func (w *Worker) recovered(ctx context.Context, channel string) error {
-	w.mu.Lock()
-	well := w.well[channel]
-	w.well[channel] = true
-	w.mu.Unlock()
-	if well {
-		return nil
-	}
-	return w.outbox.Hurry(ctx, channel, w.options.Now(), backoffCap)
-}
-
-// handOn brings news that a channel has refused for good to the next channel
-// of its person that has not had it. It gives the notice up where another
-// channel has the news; where none has, the notice stays, since a mailbox or
-// an address can be mended.
-func (w *Worker) handOn(ctx context.Context, c *collapsed, refused error) (handed bool, err error) {
-	elsewhere := map[string]State{}
-	for _, s := range c.siblings {
-		var other AlarmNotice
-		if s.Recipient == c.lead.Recipient && json.Unmarshal(s.Payload, &other) == nil && other.Sequence == c.alarm.Sequence {
-			elsewhere[s.Channel] = s.State
-		}
-	}
-	about := w.options.Logger.With("notice", c.lead.ID, "channel", c.lead.Channel, "recipient", c.lead.Recipient)
-	reason := refused.Error()
-	handed = slices.ContainsFunc(c.siblings, func(s Notice) bool {
-		state := elsewhere[s.Channel]
-		return s.Channel != c.lead.Channel && (state == Pending || state == Delivered)
-	})
-	var channels []string
-	if w.options.Roster != nil {
-		channels = w.options.Roster().Channels(c.lead.Recipient)
-	}
-	for _, channel := range channels {
-		if _, had := elsewhere[channel]; handed || had || channel == c.lead.Channel || w.channels.all()[channel] == nil {
-			continue
-		}
-		next := c.lead
-		next.Key, next.Channel, next.DueAt = keyOf(&c.alarm, next.Recipient, channel), channel, w.options.Now()
-		next.ID, next.Attempts, next.LastError = 0, 0, ""
-		if err := w.outbox.AddNotice(ctx, next); err != nil {
-			return false, fmt.Errorf("hand notice %d on to %s: %w", c.lead.ID, channel, err)
-		}
-		reason += "; handed on to " + channel
-		handed = true
-		w.Wake()
-	}
-	if !handed {
-		about.Error("notice refused and no other channel to this person has it; it will be tried again", "error", refused)
-		return false, nil
-	}
-	about.Error("notice refused", "error", reason)
-	return true, w.outbox.MarkDead(ctx, c.lead.ID, w.options.Now(), reason)
 }
 
 func ids(list []collapsed) []int64 {

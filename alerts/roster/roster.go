@@ -284,15 +284,20 @@ func (r *Roster) there(l *Line, at time.Time) []string {
 		n := l.HandsOver.weeks(l.From, at.In(r.Zone)) % len(l.People)
 		first = (n + len(l.People)) % len(l.People)
 	}
-	today := dateOf(at.In(r.Zone))
 	list := make([]string, 0, len(l.People))
 	for i := range l.People {
 		p := l.People[(first+i)%len(l.People)]
-		if !slices.ContainsFunc(r.Away[p], func(s Span) bool { return s.contains(today) }) {
+		if !r.IsAway(p, at) {
 			list = append(list, p)
 		}
 	}
 	return list
+}
+
+// IsAway reports whether a person is away on the day of an instant.
+func (r *Roster) IsAway(person string, at time.Time) bool {
+	today := dateOf(at.In(r.Zone))
+	return slices.ContainsFunc(r.Away[person], func(s Span) bool { return s.contains(today) })
 }
 
 // holds reports whether a line holds at an instant.

@@ -27,6 +27,8 @@ var english = catalogue{
 		"records not those of last time":  "wrong records?",
 		"records cannot all be read":      "records damaged",
 		"notices do not get out":          "notices stuck",
+		"no proof that notices arrive":    "drill missing",
+		"another site is silent":          "site silent",
 	},
 	days:   [7]string{"Sun", "Mon", "Tue", "Wed", "Thu", "Fri", "Sat"},
 	months: [12]string{"Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"},

@@ -5,8 +5,8 @@ import "maps"
 // german is German for somebody who breeds insects: plain words, and neither
 // Sie nor du.
 var german = catalogue{
-	phrases: joined(germanLetter(), germanTitles(), germanAdvice(), germanCauses(), germanFacility(), germanDetails(), germanEvidence()),
-	reports: joined(germanReports(), germanLinkReports()), briefs: germanBriefs(),
+	phrases: joined(germanLetter(), germanTitles(), germanAdvice(), germanCauses(), germanFacility(), germanDetails(), germanEvidence(), germanAnswers()),
+	reports: joined(germanReports(), germanDrillReports(), germanLinkReports()), briefs: germanBriefs(),
 	days:   [7]string{"So", "Mo", "Di", "Mi", "Do", "Fr", "Sa"},
 	months: [12]string{"Jan.", "Feb.", "März", "April", "Mai", "Juni", "Juli", "Aug.", "Sept.", "Okt.", "Nov.", "Dez."},
 	monthsInFull: [12]string{
@@ -35,8 +35,8 @@ func germanLetter() map[string]string {
 		"Back to normal (was: {what}{left})":          "Wieder normal (war: {what}{left})",
 		"%s has it: {place}: {what}":                  "%s übernimmt: {place}: {what}",
 		"%s has it: {what}":                           "%s übernimmt: {what}",
-		"%s is going: {place}: {what}":                "%s kommt: {place}: {what}",
-		"%s is going: {what}":                         "%s kommt: {what}",
+		"%s is going: {place}: {what}":                "%s geht hin: {place}: {what}",
+		"%s is going: {what}":                         "%s geht hin: {what}",
 		", act now":                                   ", sofort handeln",
 		", now":                                       ", sofort",
 		", act within %s":                             ", noch %s Zeit",
@@ -100,6 +100,23 @@ func germanLetter() map[string]string {
 	}
 }
 
+// germanAnswers is what is said of links by which a notice is answered, and of
+// tests.
+func germanAnswers() map[string]string {
+	return map[string]string{
+		"Test from %s: nothing is wrong":                              "Test von %s: nichts passiert",
+		"Tap to say that this arrived.":                               "Antippen sagt, dass dies angekommen ist.",
+		"Please say that this arrived.":                               "Bitte sagen, dass dies angekommen ist.",
+		"Asked for by %s, %s.":                                        "Verlangt von %s, %s.",
+		"Part of the drill of %s, which shows whether alarms arrive.": "Teil der Übung vom %s, die zeigt, ob Alarme ankommen.",
+		"It arrived: %s":                                              "Angekommen: %s",
+		"Say so on the page of people: %s":                            "Auf der Seite der Leute sagen: %s",
+		"I am going, I have it, or quiet for a while: %s":             "Hingehen, übernehmen oder eine Weile Ruhe: %s",
+		"This link is for one person alone, and good for a day.":      "Dieser Link gilt nur für eine Person und einen Tag.",
+		"I am going": "Ich gehe hin", "I have it": "Ich übernehme", "It arrived": "Angekommen",
+	}
+}
+
 // germanBriefs are the titles that are too long for a headline.
 func germanBriefs() map[string]string {
 	return map[string]string{
@@ -131,6 +148,8 @@ func germanBriefs() map[string]string {
 		"records not those of last time":  "falsche Aufzeichnungen?",
 		"records cannot all be read":      "Aufzeichnung lückenhaft",
 		"notices do not get out":          "Nachrichten stecken fest",
+		"no proof that notices arrive":    "Übung fehlt",
+		"another site is silent":          "Standort stumm",
 		"clock is wrong":                  "Uhr geht falsch",
 		"clock was moved":                 "Uhr verstellt",
 	}

@@ -33,6 +33,8 @@ func germanTitles() map[string]string {
 		"records not those of last time":  "Aufzeichnungen sind nicht die vom letzten Mal",
 		"records cannot all be read":      "Aufzeichnungen nicht vollständig lesbar",
 		"notices do not get out":          "Nachrichten kommen nicht an",
+		"no proof that notices arrive":    "ungewiss, ob Nachrichten ankommen",
+		"another site is silent":          "ein anderer Standort meldet sich nicht",
 		"clock is wrong":                  "Uhr geht falsch",
 		"clock was moved":                 "Uhr wurde verstellt",
 

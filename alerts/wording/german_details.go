@@ -91,6 +91,7 @@ func germanEvidence() map[string]string {
 		"the cohort is closed":                                                                                            "die Zuchtgruppe ist abgeschlossen",
 		"the cohort is no longer in this room":                                                                            "die Zuchtgruppe ist nicht mehr in diesem Raum",
 
+		"%s has not been heard of since %s":                      "von %s ist seit %s nichts zu hören",
 		"%s waiting, oldest since %s":                            "%s warten, die älteste seit %s",
 		"the clock of this machine is not believed since %s: %s": "der Uhr dieses Rechners wird nicht geglaubt seit %s: %s",
 		"this machine is %s ahead":                               "dieser Rechner geht %s vor",

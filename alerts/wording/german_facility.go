@@ -20,6 +20,10 @@ func germanFacility() map[string]string {
 		"No room is watched; no alarm about air can be raised.":                                                     "Kein Raum wird überwacht; zur Luft kann kein Alarm kommen.",
 		"Check that the broker machine and the network switch have power. Read the rooms by hand until it is back.": "Prüfen, ob der Rechner des Brokers und der Netzwerk-Switch Strom haben. Die Räume von Hand ablesen, bis es wieder geht.",
 
+		"rearguard there has stopped or hangs, its machine or the power is gone, the link between the sites is cut, or nothing is proven to work there.": "rearguard dort steht oder hängt, der Rechner oder der Strom ist weg, die Verbindung zwischen den Standorten ist unterbrochen, oder nichts ist dort nachgewiesen in Ordnung.",
+		"Nobody may be watching the rooms of the other site, and nobody there is called.":                                                                "Vielleicht überwacht niemand die Räume des anderen Standorts, und dort wird niemand gerufen.",
+		"Call somebody at the other site and have them read the rooms by hand, then look whether its machine and its link have power.":                   "Jemanden am anderen Standort anrufen und die Räume von Hand ablesen lassen, dann prüfen, ob Rechner und Verbindung dort Strom haben.",
+
 		"The certificate of the MQTT broker, or of the authority that signed it, was issued for a limited time and has not been renewed.": "Das Zertifikat des MQTT-Brokers oder das der Stelle, die es unterschrieben hat, gilt befristet und wurde nicht erneuert.",
 		"From that day on the broker is not believed: no message arrives and no room is watched.":                                         "Von diesem Tag an wird dem Broker nicht mehr vertraut: Kein Messwert kommt an, und kein Raum wird überwacht.",
 		"Have the broker's certificate renewed, and restart the broker so that it uses the new one.":                                      "Das Zertifikat des Brokers erneuern lassen und den Broker neu starten, damit er das neue benutzt.",
@@ -39,6 +43,10 @@ func germanFacility() map[string]string {
 		"A mail or webhook server or an Alertmanager refuses or cannot be reached, a password has changed, or the internet is down.": "Ein Mail- oder Webhook-Server oder ein Alertmanager weist ab oder ist nicht erreichbar, ein Passwort hat sich geändert, oder das Internet ist weg.",
 		"Alarms do not reach a phone. Somebody must watch the page.":                                                                 "Alarme erreichen kein Telefon. Jemand muss die Seite im Auge behalten.",
 		"Check the internet connection, then send a test notice and read the error it shows.":                                        "Die Internetverbindung prüfen, dann eine Testnachricht senden und den angezeigten Fehler lesen.",
+
+		"No drill was made for longer than the configuration says, or somebody did not answer the last one.":                 "Länger als eingestellt gab es keine Übung, oder jemand hat auf die letzte nicht geantwortet.",
+		"A channel may be dead, or a phone silent, and nobody would know before an alarm has to wake somebody.":              "Ein Weg kann tot sein oder ein Telefon stumm, und niemand weiß es, bis ein Alarm jemanden wecken soll.",
+		"Open the page of people. Start a drill, or ask whoever did not answer whether the notice arrived, and send a test.": "Die Seite der Leute öffnen. Eine Übung starten, oder nachfragen, ob die Nachricht ankam, und einen Test senden.",
 
 		"The clock of this machine, or of the device that stamps the readings, is off or has jumped; or a board without a clock battery has not reached a time server yet.": "Die Uhr dieses Rechners oder die des Geräts, das die Messwerte stempelt, geht falsch oder ist gesprungen; oder ein Rechner ohne Uhrenbatterie hat noch keinen Zeitserver erreicht.",
 		"Rooms are watched and alarms raised, but readings may be put at the wrong time and forecasts be wrong. Old history is not deleted meanwhile.":                      "Räume werden überwacht und Alarme ausgelöst, aber Messwerte können zur falschen Zeit stehen und Vorhersagen falsch sein. Alter Verlauf wird so lange nicht gelöscht.",

@@ -97,3 +97,13 @@ func germanLinkReports() map[string]string {
 		"%s: no phone of %s is subscribed: open the page /phones on the phone and subscribe it": "%s: Kein Telefon von %s ist angemeldet: auf dem Telefon die Seite /phones öffnen und es anmelden",
 	}
 }
+
+// germanDrillReports are what is said of drills.
+func germanDrillReports() map[string]string {
+	return map[string]string{
+		"no drill has been made yet: start one":                     "noch keine Übung: eine starten",
+		"the last drill was on %s, and one is wanted %s: start one": "die letzte Übung war am %s, eingestellt ist %s: eine starten",
+		"weekly": "wöchentlich", "monthly": "monatlich", "quarterly": "vierteljährlich",
+		"%s did not answer the drill of %s: ask whether it arrived, and send a test": "%s: keine Antwort auf die Übung vom %s; nachfragen, ob sie ankam, und einen Test senden",
+	}
+}

@@ -16,6 +16,7 @@ type commands struct {
 	Incidents incidentsCommand `cmd:"" help:"Rehearse failures of invented rooms and measure what the alarms make of them."`
 	Faults    faultsCommand    `cmd:"" help:"Inject sensor faults into simulated rooms and print how soon each is found, and the false alarms on clean data."`
 	Simulate  simulateCommand  `cmd:"" help:"Drive the whole daemon through invented troubles by seeds, and tell the story of each broken rule."`
+	Delivery  deliveryCommand  `cmd:"" help:"Kill rearguard while it tells people through proxies that cut, refuse and delay, and count what was lost and told twice."`
 	Forecasts forecastsCommand `cmd:"" help:"Measure how well forecasts hold, over simulated and replayed cohorts."`
 }
 

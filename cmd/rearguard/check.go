@@ -14,6 +14,7 @@ import (
 	"rearguard/alerts"
 	"rearguard/alerts/roster"
 	"rearguard/cmd/internal/cli"
+	"rearguard/cmd/rearguard/service"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/lookback"
 	"rearguard/daemon/rearing/species"
@@ -72,6 +73,7 @@ func (c *checkCommand) Run(ctx context.Context, e *cli.Env) error {
 		report.People, report.Channels = len(f.People), len(f.Channels)
 		report.Remarks = append(report.Remarks, remarks(f)...)
 		report.roster(f.Called(), e.Now())
+		report.drills(ctx, f, e.Now())
 	case !errors.As(err, &report.Faults):
 		return cli.Unusable("%w", err)
 	}
@@ -109,6 +111,18 @@ func (r *checkReport) compare(ctx context.Context, f *facility.Facility, catalog
 	}
 	if err != nil {
 		r.Remarks = append(r.Remarks, fmt.Sprintf("the records could not be compared with it: %v", err))
+	}
+}
+
+// drills looks into the records for what is wrong with drills.
+func (r *checkReport) drills(ctx context.Context, f *facility.Facility, now time.Time) {
+	reader, err := records.OpenReader(ctx, f.Records.Path)
+	if err != nil {
+		return // the remark on the records says so
+	}
+	defer reader.Close()
+	if problem, err := service.DrillProblem(ctx, reader, f, now); err == nil && problem != "" {
+		r.Remarks = append(r.Remarks, problem)
 	}
 }
 
@@ -200,6 +214,9 @@ func remarks(f *facility.Facility) []string {
 	}
 	if len(f.Roster) > 0 && f.Web.PublicURL == "" {
 		found = append(found, "web.public_url is not set: notices carry no link for acknowledging")
+	}
+	if len(f.Roster) > 0 && f.Web.PublicURL != "" && f.Web.LinkKeyFile == "" {
+		found = append(found, "web.link_key_file is not set: notices carry no link by which people answer without a password")
 	}
 	return found
 }

@@ -25,6 +25,7 @@ type commands struct {
 	AdoptRecords adoptRecordsCommand `cmd:"" help:"Take the records for the right ones as they are, when they are doubted or damaged."`
 	Air          airCommand          `cmd:"" help:"Compute what follows from a temperature and a humidity."`
 	DegreeDays   degreeDaysCommand   `cmd:"" help:"Compute the thermal time of a table of temperatures."`
+	Drill        drillCommand        `cmd:"" help:"Try whether notices reach people: a test to one of them, or to everybody."`
 	Sensors      sensorsCommand      `cmd:"" help:"List the sensors of the running daemon, or the topics that no sensor claims."`
 	Calibrate    calibrateCommand    `cmd:"" help:"List calibrations of the running daemon, or re-apply one to what is stored."`
 	Version      versionCommand      `cmd:"" help:"Print the version of this build."`

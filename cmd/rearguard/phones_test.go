@@ -157,19 +157,20 @@ func (p *pushPhone) receive(ctx, worker context.Context, says string) pushtest.D
 	}
 }
 
-// tapMessage taps the message that says something, and gives the address that
-// the worker opens for it.
-func (p *pushPhone) tapMessage(worker context.Context, says string) string {
+// tapMessage taps the message that says something, on one of its buttons if one
+// is named, and gives the address that the worker opens for it.
+func (p *pushPhone) tapMessage(worker context.Context, says, action string) string {
 	p.t.Helper()
 	opened, err := chromedp.Run(worker, chromedp.Evaluate[string](fmt.Sprintf(`(async () => {
 	  const notification = (await self.registration.getNotifications()).find((n) => (n.title + n.body).includes(%q));
-	  const tap = new NotificationEvent("notificationclick", { notification });
+	  if (%q && !notification.actions.some((a) => a.action === %[2]q)) return "no such button";
+	  const tap = new NotificationEvent("notificationclick", { notification, action: %[2]q });
 	  let done = null;
 	  Object.defineProperty(tap, "waitUntil", { value: (p) => { done = p; } });
 	  self.dispatchEvent(tap);
 	  await done;
 	  return self.opened;
-	})()`, says), chromedp.EvalAwaitPromise))
+	})()`, says, action), chromedp.EvalAwaitPromise))
 	if err != nil {
 		p.t.Fatal(err)
 	}
@@ -190,7 +191,7 @@ func TestPhoneFromSubscriptionToRemoval(t *testing.T) {
 facility: {name: Moth House, timezone: UTC}
 records: {path: phones.db, synchronous: normal}
 broker: {address: %q, client_id: phones}
-web: {listen: %q}
+web: {listen: %q, public_url: "https://moths.example.org", link_key_file: links.key}
 rooms: [{id: nursery, name: Nursery, limits: {heat_celsius: 30}}]
 sensors: [{id: s, room: nursery, interval: 60s, inputs: [{topic: kill/s, format: json, values: [{quantity: temperature, at: /t, unit: °C}]}]}]
 people: [{id: lead, name: Lead}]
@@ -226,7 +227,7 @@ incidents: {settle: 0s}
 	p.says(ctx, "Sent. Tap the message on the phone")
 	p.says(ctx, "not tapped yet")
 	p.receive(ctx, worker, "Test from Moth House")
-	opened := p.tapMessage(worker, "Test from Moth House")
+	opened := p.tapMessage(worker, "Test from Moth House", "")
 	if !strings.HasPrefix(opened, p.base+"/phones?seen=") {
 		t.Fatalf("a tap opens %q", opened)
 	}
@@ -240,9 +241,16 @@ incidents: {settle: 0s}
 	if raised.Header.Get("Urgency") != "high" || len(raised.Header.Get("Topic")) != 32 || raised.Browser != p.browsers[0] || raised.Claims.Subject != "mailto:lead@example.org" {
 		t.Errorf("header %v, %+v", raised.Header, raised.Claims)
 	}
-	if opened := p.tapMessage(worker, "Nursery"); opened != p.base+"/" {
-		t.Errorf("a tap opens %q", opened)
+	// Whichever name the link bears, the phone stays where it is subscribed.
+	opened = p.tapMessage(worker, "Nursery", "have")
+	if !strings.HasPrefix(opened, p.base+"/n/") || !strings.HasSuffix(opened, "#have") {
+		t.Fatalf("a tap on a button opens %q", opened)
 	}
+	// Until pages show what the message is about, the page says so and waits.
+	p.do(ctx, chromedp.Navigate(opened))
+	p.tap(ctx, "#have")
+	p.says(ctx, "Noted: you have it.")
+	p.says(ctx, "Lead has it since")
 
 	p.renewAndRemove(ctx, worker)
 	d.end(syscall.SIGTERM)

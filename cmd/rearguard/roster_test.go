@@ -77,12 +77,14 @@ incidents: {settle: 1s, escalate_after: {high: 20s}}
 	post(t, pages, "/api/v1/cohorts", `{"who":"keeper","id":"c","species":"danaus-plexippus","start_stage":"larva-3","individuals":50,"room":"nursery"}`)
 	c := client(t, m.URL())
 	eventually(t, "Ines is called", time.Minute, func() bool {
-		return p.heard("ines", "High") || c.Publish("night/s", 1, false, "36").WaitTimeout(time.Second) && p.heard("ines", "High")
+		return p.heard("ines", "high priority") || c.Publish("night/s", 1, false, "36").WaitTimeout(time.Second) && p.heard("ines", "high priority")
 	})
 	s.end(syscall.SIGKILL)
 	s.run()
 	s.awaitReady()
-	eventually(t, "Ben is called besides", time.Minute, func() bool { return p.heard("ben", "High", "Nobody has answered since", "called so far: Ines") })
+	eventually(t, "Ben is called besides", time.Minute, func() bool {
+		return p.heard("ben", "high priority", "Nobody has answered since", "called so far: Ines")
+	})
 	post(t, pages, "/api/v1/alarms/going", `{"key":{"condition":"heat","room":"nursery"},"who":"Ben"}`)
 	eventually(t, "Ines hears that Ben is going", time.Minute, func() bool { return p.heard("ines", "Ben is going") })
 	type incident struct {
@@ -101,7 +103,7 @@ incidents: {settle: 1s, escalate_after: {high: 20s}}
 		t.Errorf("the page of alarms says nothing of Ben or Ines:\n%s", page)
 	}
 	eventually(t, "those who were called hear that it is over", time.Minute, func() bool {
-		return p.heard("ben", "Over") && p.heard("ines", "Over") || c.Publish("night/s", 1, false, "24").WaitTimeout(time.Second) && p.heard("ben", "Over")
+		return p.heard("ben", "Back to normal") && p.heard("ines", "Back to normal") || c.Publish("night/s", 1, false, "24").WaitTimeout(time.Second) && p.heard("ben", "Back to normal")
 	})
 	if p.heard("carla") || p.heard("ben", "Ben is going") {
 		t.Errorf("told too much: %q", p.told)

@@ -56,6 +56,8 @@ func (f *Facility) fillDefaults() {
 	for i := range f.Alertmanagers {
 		f.Alertmanagers[i].fillDefaults()
 	}
+	f.Drills.fillDefaults()
+	f.fillOutside()
 	for i := range f.Roster {
 		if len(f.Roster[i].Priorities) == 0 {
 			f.Roster[i].Priorities = []alerts.Priority{alerts.Medium, alerts.High, alerts.Critical}

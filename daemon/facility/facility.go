@@ -48,6 +48,17 @@ type Facility struct {
 	Alarms map[alerts.Condition]Tuning `yaml:"alarms"`
 	// Incidents says how alarms that are of one trouble are told.
 	Incidents Incidents `yaml:"incidents"`
+	Proofs
+}
+
+// Proofs say how it is tried and told that alarms reach somebody.
+type Proofs struct {
+	// Heartbeat is called as long as all is proven well, Peers are other sites
+	// that watch this one and are watched by it.
+	Heartbeat *Heartbeat `yaml:"heartbeat"`
+	Peers     []Peer     `yaml:"peers"`
+	// Drills says when it is tried by itself whether notices arrive.
+	Drills Drills `yaml:"drills"`
 }
 
 // Incidents says how alarms that are of one trouble are told.
@@ -134,6 +145,10 @@ type Web struct {
 	// Proxies are the addresses or networks of proxies that ask people who they
 	// are; beside the machine itself only they may connect.
 	Proxies []string `yaml:"proxies"`
+	// LinkKeyFile holds the key that signs the links in notices by which people
+	// answer without a password; it is made when it is missing. Empty is to make
+	// no such links.
+	LinkKeyFile string `yaml:"link_key_file"`
 }
 
 // ProxyNetworks are the addresses of the proxies, each as a network.

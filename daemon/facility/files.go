@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"rearguard/alerts/notify/invite"
 	"rearguard/alerts/notify/push"
 )
 
@@ -72,6 +73,7 @@ func readSmall(path string) ([]byte, error) {
 func (f *Facility) joinPaths(folder string) {
 	paths := []*string{
 		&f.Records.Path, &f.Broker.PasswordFile, &f.Broker.CAFile, &f.Broker.CertificateFile, &f.Broker.KeyFile,
+		&f.Web.LinkKeyFile,
 	}
 	for i := range f.Channels {
 		c := &f.Channels[i]
@@ -89,6 +91,7 @@ func (f *Facility) joinPaths(folder string) {
 	for i := range f.Alertmanagers {
 		paths = append(paths, f.Alertmanagers[i].paths()...)
 	}
+	paths = append(paths, f.outsidePaths()...)
 	for _, p := range paths {
 		if *p != "" && !filepath.IsAbs(*p) {
 			*p = filepath.Join(folder, *p)
@@ -100,6 +103,9 @@ func (f *Facility) joinPaths(folder string) {
 func (d *document) checkFiles(f *Facility) {
 	d.checkSecret("broker", "password", f.Broker.Password())
 	d.checkAuthorities("broker.ca_file", f.Broker.CAFile)
+	if _, err := invite.ReadKey(f.Web.LinkKeyFile); f.Web.LinkKeyFile != "" {
+		checkKey(d, "web.link_key_file", f.Web.LinkKeyFile, err, "no link that was sent is good any more then")
+	}
 	if f.Broker.CertificateFile != "" && f.Broker.KeyFile != "" {
 		if _, err := tls.LoadX509KeyPair(f.Broker.CertificateFile, f.Broker.KeyFile); err != nil {
 			d.Fault("broker.certificate_file", "the client certificate cannot be used: "+reason(err), "check both files and that rearguard may read them")
@@ -119,12 +125,15 @@ func (d *document) checkFiles(f *Facility) {
 			}
 		}
 		if c.Push != nil {
-			d.checkPushKey(path+".push.key_file", c.Push.KeyFile)
+			if _, err := push.ReadKey(c.Push.KeyFile); c.Push.KeyFile != "" { // else a fault already
+				checkKey(d, path+".push.key_file", c.Push.KeyFile, err, "all phones must subscribe again then")
+			}
 			d.checkAuthorities(path+".push.ca_file", c.Push.CAFile)
 		}
 	}
 	d.tryTemplates(f, true)
 	d.checkAlertmanagers(f.Alertmanagers)
+	d.checkOutside(f)
 }
 
 func (d *document) checkSecret(path, word string, s Secret) {
@@ -141,19 +150,16 @@ func (d *document) checkSecret(path, word string, s Secret) {
 	}
 }
 
-// checkPushKey looks at the key that phones are subscribed to. One that is
-// missing is made at the start, in a folder that must be there.
-func (d *document) checkPushKey(path, file string) {
-	if file == "" {
-		return // a fault already
-	}
-	_, err := push.ReadKey(file)
+// checkKey says what is wrong with a key that could be read or not, and what
+// another in its place would mean. One that is missing is made at the start, in
+// a folder that must be there.
+func checkKey(d *document, path, file string, err error, another string) {
 	switch folder, missing := os.Stat(filepath.Dir(file)); {
 	case err == nil:
 	case errors.Is(err, os.ErrPermission) && d.unseen != nil:
 		d.unseen(fmt.Sprintf("the key of %s cannot be seen from here (%s); rearguard does not start without it", path, reason(err)))
 	case !errors.Is(err, os.ErrNotExist):
-		d.Fault(path, reason(err), "put the right key back, or remove the file to have a new one made: all phones must subscribe again then")
+		d.Fault(path, reason(err), "put the right key back, or remove the file to have a new one made: "+another)
 	case missing != nil || !folder.IsDir():
 		d.Fault(path, fmt.Sprintf("there is no folder %s to make the key in", filepath.Dir(file)), "create the folder and let rearguard's account write to it")
 	}
@@ -191,5 +197,9 @@ func reason(err error) string {
 	if errors.As(err, &path) {
 		return path.Path + ": " + path.Err.Error()
 	}
-	return strings.TrimPrefix(strings.TrimPrefix(err.Error(), "read secret: "), "read the key of push messages: ")
+	text := err.Error()
+	for _, doing := range []string{"read secret: ", "read the key of push messages: ", "read the key of links: "} {
+		text = strings.TrimPrefix(text, doing)
+	}
+	return text
 }

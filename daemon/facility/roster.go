@@ -145,7 +145,7 @@ func (d *document) validateDuty(path string, duty *Duty, holidays []roster.Date)
 	}
 }
 
-func (d *document) validateAway(path string, list []Absence) {
+func validateAway(d *document, path string, list []Absence) {
 	for i, a := range list {
 		if at := fmt.Sprintf("%s[%d].to", path, i); d.Has(at) && a.To < a.From {
 			d.Fault(at, fmt.Sprintf("the last day, %s, is before the first, %s", a.To, a.From), "write the first day as from and the last as to; both are days away")

@@ -51,6 +51,8 @@ func (d *document) validate(f *Facility) {
 	d.validateSensors(f, rooms)
 	d.validatePeople(f)
 	d.validateAlertmanagers(f.Alertmanagers)
+	validateDrills(d, &f.Drills)
+	d.validateOutside(f)
 	for name := range f.Alarms {
 		d.validateTuning(name)
 	}
@@ -176,6 +178,9 @@ func (d *document) validateWeb(w *Web) {
 		}
 	}
 	if w.PublicURL == "" {
+		if w.LinkKeyFile != "" {
+			d.Fault("web.link_key_file", "a key for links without an address for them", "add public_url:, or remove link_key_file")
+		}
 		return
 	}
 	if p := urlProblem(w.PublicURL); p != "" {

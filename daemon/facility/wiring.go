@@ -174,7 +174,7 @@ func (d *document) validatePeople(f *Facility) {
 	for i, p := range f.People {
 		withoutEmail[p.ID] = p.Email == ""
 		d.email(fmt.Sprintf("people[%d].email", i), p.Email)
-		d.validateAway(fmt.Sprintf("people[%d].away", i), p.Away)
+		validateAway(d, fmt.Sprintf("people[%d].away", i), p.Away)
 		if p.Phone != "" && !phonePattern.MatchString(p.Phone) {
 			d.Fault(fmt.Sprintf("people[%d].phone", i), fmt.Sprintf("%q is not a phone number", p.Phone), "write it in quotes, with + and the code of the country and without blanks, for example \"+34600000000\"")
 		}

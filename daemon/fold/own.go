@@ -51,7 +51,7 @@ func (f *Fold) NoteParts(ctx context.Context, storeProblem string, found records
 	} else {
 		f.own.adopted = records.Trouble{}
 	}
-	now, differs := f.own.parts.Next(f.clock, storeProblem, found.Damage, found.Doubt, f.own.doubt, f.own.notices.Trouble)
+	now, differs := f.own.parts.Next(f.clock, storeProblem, found.Damage, found.Doubt, f.own.doubt, &f.own.notices)
 	if !differs {
 		return nil
 	}

@@ -15,7 +15,7 @@ func (f *Fold) Snapshot() *snapshot.Snapshot {
 		Knowledge:    f.cohorts.Knowledge.Knowledge,
 		LimitChanges: slices.Clone(f.own.limits.Changes),
 		Clock:        snapshot.Clock{Doubt: f.own.parts.Clock, ClockSteps: f.own.clock},
-		Broker:       f.own.link, Notices: f.own.notices.Totals, Pending: f.own.notices.Pending,
+		Broker:       f.own.link, Notices: f.own.notices.Totals, Pending: f.own.notices.Pending, Failing: f.own.notices.Failing, Overdue: f.own.notices.Overdue, Sites: f.own.parts.Sites,
 	}
 	for _, r := range f.rooms.list {
 		s.Rooms = append(s.Rooms, f.rooms.view(r))

@@ -48,6 +48,7 @@ func boundsOf(s Stage) bounds {
 // goroutines; the methods of a nil Board do nothing.
 type Board struct {
 	elapsed func() time.Duration
+	turns   [stages]atomic.Int64
 	marks   [stages]mark
 }
 
@@ -73,9 +74,13 @@ func (b *Board) Done(s Stage) {
 	if b == nil {
 		return
 	}
+	b.turns[s].Add(1)
 	b.marks[s].seen.Store(int64(b.elapsed()))
 	b.marks[s].waiting.Store(0)
 }
+
+// Turns counts how often a stage has done its work since the board was made.
+func (b *Board) Turns(s Stage) int64 { return b.turns[s].Load() - 1 }
 
 // Waits says that work of a stage waits, since now if none did before.
 func (b *Board) Waits(s Stage) {
@@ -89,6 +94,8 @@ func (b *Board) Waits(s Stage) {
 
 // State is how a stage stands.
 type State struct {
+	// Of is the stage, Stage its name.
+	Of    Stage
 	Stage string
 	OK    bool
 	// For is how long it has given no sign of life or had work waiting,
@@ -108,7 +115,7 @@ func (b *Board) Report() []State {
 	now := b.elapsed()
 	for s := range stages {
 		limit := boundsOf(s)
-		state := State{Stage: limit.name, OK: true}
+		state := State{Of: s, Stage: limit.name, OK: true}
 		stuck := func(since int64, most time.Duration) {
 			if span := now - time.Duration(since); most > 0 && span > most {
 				state.OK, state.For = false, max(state.For, span)

@@ -5,11 +5,13 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
 	"time"
 
+	"rearguard/alerts"
 	"rearguard/alerts/notify"
 )
 
@@ -37,10 +39,10 @@ func (s *statements) putNotice(ctx context.Context, n *notify.Notice) error {
 func (r *Reader) Queues(ctx context.Context, at time.Time) ([]notify.Queue, error) {
 	return collect(ctx, r, func(rows *sql.Rows) (q notify.Queue, err error) {
 		var due int64
-		err = rows.Scan(&q.Channel, &q.Recipient, &due, &q.Priority, &q.Attempts)
+		err = rows.Scan(&q.Channel, &q.Recipient, &due, &q.Newest, &q.Priority, &q.Attempts)
 		q.Due = time.UnixMilli(due).UTC()
 		return q, err
-	}, `SELECT channel, recipient, min(due_at), coalesce(max(CASE WHEN due_at <= ?1 THEN priority END), 0),
+	}, `SELECT channel, recipient, min(due_at), max(id), coalesce(max(CASE WHEN due_at <= ?1 THEN priority END), 0),
 		coalesce(min(CASE WHEN due_at <= ?1 THEN attempts END), 0)
 		FROM outbox WHERE state = 'pending' GROUP BY channel, recipient`, at.UnixMilli())
 }
@@ -73,12 +75,34 @@ func (r *Reader) FailedNotices(ctx context.Context, since time.Time) ([]notify.N
 	return list, err
 }
 
+// Overdue counts the notices of a priority and above that were written before a
+// time and are still to be delivered.
+func Overdue(ctx context.Context, r *Reader, least alerts.Priority, before time.Time) (count int, err error) {
+	err = r.look(ctx, func(q Querier) error {
+		return q.QueryRowContext(ctx, `SELECT count(*) FROM outbox WHERE state = 'pending' AND priority >= ? AND created_at < ?`,
+			int64(least), before.UnixMilli()).Scan(&count)
+	})
+	return count, err
+}
+
 // OutboxTotals counts notices by channel and state since the records began.
 func (r *Reader) OutboxTotals(ctx context.Context) ([]OutboxTotal, error) {
 	return collect(ctx, r, func(rows *sql.Rows) (t OutboxTotal, err error) {
 		err = rows.Scan(&t.Channel, &t.State, &t.Count)
 		return t, err
 	}, `SELECT channel, state, count FROM outbox_total WHERE count > 0 ORDER BY channel, state`)
+}
+
+// Enter lets f write in one transaction, as Write does, and enters the notices
+// that it returns in the same.
+func (s *Store) Enter(ctx context.Context, f func(ctx context.Context, c *sql.Conn) ([]notify.Notice, error)) error {
+	return s.Write(ctx, func(ctx context.Context, c *sql.Conn) error {
+		list, err := f(ctx, c)
+		for i := range list {
+			err = errors.Join(err, s.write.putNotice(ctx, &list[i]))
+		}
+		return err
+	})
 }
 
 // AddNotice enters a notice, unless there is one with its key.
@@ -136,11 +160,11 @@ func (s *Store) MarkDead(ctx context.Context, id int64, at time.Time, reason str
 		WHERE id = ? AND state = 'pending'`, at.UnixMilli(), reason, id)
 }
 
-// MarkSuperseded withdraws the notice at the time at in favour of the notice
-// by, which tells all of it.
-func (s *Store) MarkSuperseded(ctx context.Context, id int64, at time.Time, by int64) error {
+// MarkSuperseded withdraws the notice at the time at: another tells all of it, or
+// it lost its point.
+func (s *Store) MarkSuperseded(ctx context.Context, id int64, at time.Time, reason string) error {
 	return s.mark(ctx, id, `UPDATE outbox SET state = 'superseded', done_at = ?, last_error = ?
-		WHERE id = ? AND state = 'pending'`, at.UnixMilli(), fmt.Sprintf("told with notice %d", by), id)
+		WHERE id = ? AND state = 'pending'`, at.UnixMilli(), reason, id)
 }
 
 // ReleaseNotice says what became of a notice that was entered while it was

@@ -332,25 +332,25 @@ func TestQueuesOfTheOutbox(t *testing.T) {
 		}
 	}
 	queue(day0,
-		notify.Queue{Channel: "mail", Recipient: "ada", Due: day0, Priority: alerts.Low},
-		notify.Queue{Channel: "mail", Recipient: "ben", Due: day0.Add(time.Hour)},
-		notify.Queue{Channel: "pager", Recipient: "ada", Due: day0, Priority: alerts.Medium})
+		notify.Queue{Channel: "mail", Recipient: "ada", Newest: 3, Due: day0, Priority: alerts.Low},
+		notify.Queue{Channel: "mail", Recipient: "ben", Newest: 5, Due: day0.Add(time.Hour)},
+		notify.Queue{Channel: "pager", Recipient: "ada", Newest: 4, Due: day0, Priority: alerts.Medium})
 	must(s.MarkDelivered(ctx, day0, 1))
 	must(s.Hurry(ctx, "mail", day0.Add(time.Second), 5*time.Minute))
 	queue(day0.Add(time.Second),
-		notify.Queue{Channel: "mail", Recipient: "ada", Due: day0.Add(time.Second), Priority: alerts.Critical, Attempts: 1},
-		notify.Queue{Channel: "mail", Recipient: "ben", Due: day0.Add(time.Hour)},
-		notify.Queue{Channel: "pager", Recipient: "ada", Due: day0, Priority: alerts.Medium})
+		notify.Queue{Channel: "mail", Recipient: "ada", Newest: 3, Due: day0.Add(time.Second), Priority: alerts.Critical, Attempts: 1},
+		notify.Queue{Channel: "mail", Recipient: "ben", Newest: 5, Due: day0.Add(time.Hour)},
+		notify.Queue{Channel: "pager", Recipient: "ada", Newest: 4, Due: day0, Priority: alerts.Medium})
 	must(s.HurryAhead(ctx, day0.Add(2*time.Second), time.Hour))
 	queue(day0.Add(2*time.Second),
-		notify.Queue{Channel: "mail", Recipient: "ada", Due: day0.Add(time.Second), Priority: alerts.Critical, Attempts: 1},
-		notify.Queue{Channel: "mail", Recipient: "ben", Due: day0.Add(time.Hour)},
-		notify.Queue{Channel: "pager", Recipient: "ada", Due: day0, Priority: alerts.Medium})
+		notify.Queue{Channel: "mail", Recipient: "ada", Newest: 3, Due: day0.Add(time.Second), Priority: alerts.Critical, Attempts: 1},
+		notify.Queue{Channel: "mail", Recipient: "ben", Newest: 5, Due: day0.Add(time.Hour)},
+		notify.Queue{Channel: "pager", Recipient: "ada", Newest: 4, Due: day0, Priority: alerts.Medium})
 	must(s.HurryAhead(ctx, day0.Add(2*time.Second), 59*time.Minute))
 	queue(day0.Add(2*time.Second),
-		notify.Queue{Channel: "mail", Recipient: "ada", Due: day0.Add(time.Second), Priority: alerts.Critical, Attempts: 1},
-		notify.Queue{Channel: "mail", Recipient: "ben", Due: day0.Add(2 * time.Second), Priority: alerts.High, Attempts: 1},
-		notify.Queue{Channel: "pager", Recipient: "ada", Due: day0, Priority: alerts.Medium})
+		notify.Queue{Channel: "mail", Recipient: "ada", Newest: 3, Due: day0.Add(time.Second), Priority: alerts.Critical, Attempts: 1},
+		notify.Queue{Channel: "mail", Recipient: "ben", Newest: 5, Due: day0.Add(2 * time.Second), Priority: alerts.High, Attempts: 1},
+		notify.Queue{Channel: "pager", Recipient: "ada", Newest: 4, Due: day0, Priority: alerts.Medium})
 	must(s.AddNotice(ctx, with("f", "mail", "ada", alerts.Critical)))
 	must(s.AddNotice(ctx, with("f", "mail", "ada", alerts.Critical)))
 	pending("f", "b", "c")

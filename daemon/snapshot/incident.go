@@ -41,8 +41,9 @@ type IncidentBook interface {
 	Incidents() (open, ended []incidents.Incident)
 	// Definition is that of a condition.
 	Definition(c alerts.Condition) alerts.Definition
-	// Name is that of a person, Next the names of who is called next.
+	// Name is that of a person.
 	Name(person string) string
+	// Next are the names of who is called next.
 	Next(i *incidents.Incident) []string
 }
 

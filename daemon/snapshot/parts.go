@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"rearguard/alerts/conditions"
+	"rearguard/alerts/notify/circuit"
 	"rearguard/sensors"
 )
 
@@ -14,11 +15,17 @@ type NoticeState struct {
 	Pending int
 	// Trouble is what stands in the way of delivery.
 	Trouble DeliveryTrouble
+	// Failing are the channels that do not work.
+	Failing []circuit.State
+	// Overdue counts urgent notices that should have reached somebody by now.
+	Overdue int
+	// Sites are the other sites that are to be heard of.
+	Sites []conditions.SiteSign
 }
 
 // Equal reports whether s says the same as other.
 func (s NoticeState) Equal(other NoticeState) bool {
-	return s.Pending == other.Pending && !s.Trouble.Differs(other.Trouble) && slices.Equal(s.Totals, other.Totals)
+	return s.Pending == other.Pending && s.Overdue == other.Overdue && !s.Trouble.Differs(other.Trouble) && slices.Equal(s.Totals, other.Totals) && slices.Equal(s.Failing, other.Failing) && slices.Equal(s.Sites, other.Sites)
 }
 
 // PartsState is how rearguard's own parts stand that lie outside the fold. It
@@ -34,6 +41,9 @@ type PartsState struct {
 	Clock PartTrouble `json:"clock,omitzero"`
 	// ClockBelieved is set since that was over.
 	ClockBelieved bool `json:"clock_believed,omitempty"`
+	// Sites are the other sites, those that are not to be heard of any more
+	// included.
+	Sites []conditions.SiteSign `json:"sites,omitempty"`
 }
 
 // PartTrouble is what is wrong with a part; the zero value is nothing.
@@ -45,22 +55,39 @@ type PartTrouble struct {
 // Next is the state once the records say at a time what keeps them from being
 // written, what of them cannot be read and why they are doubted, and what speaks
 // against the machine's clock, each empty for nothing, and whether that is worth an event.
-func (s PartsState) Next(at time.Time, store, damage, doubt, clock string, delivery DeliveryTrouble) (next PartsState, differs bool) {
+func (s PartsState) Next(at time.Time, store, damage, doubt, clock string, notices *NoticeState) (next PartsState, differs bool) {
 	next = PartsState{
-		Store: s.Store, Delivery: delivery,
+		Store: s.Store, Delivery: notices.Trouble, Sites: sitesAfter(s.Sites, notices.Sites),
 		Damage: s.Damage.Becomes(damage, at), Doubt: s.Doubt.Becomes(doubt, at), Clock: s.Clock.Becomes(clock, at),
 		ClockBelieved: clock == "" && (s.ClockBelieved || s.Clock.Problem != ""),
 	}
 	if (store == "") != (s.Store.Problem == "") {
 		next.Store = s.Store.Becomes(store, at)
 	}
-	return next, next.Store != s.Store || next.Damage != s.Damage || next.Doubt != s.Doubt || next.Clock != s.Clock || delivery.Differs(s.Delivery)
+	return next, next.Store != s.Store || next.Damage != s.Damage || next.Doubt != s.Doubt || next.Clock != s.Clock || notices.Trouble.Differs(s.Delivery) || !slices.Equal(next.Sites, s.Sites)
+}
+
+// sitesAfter are the sites of now, and those of before that are not among them as
+// ones of which nothing is to be heard: their alarms end.
+func sitesAfter(before, now []conditions.SiteSign) []conditions.SiteSign {
+	list := slices.Clone(now)
+	for _, s := range before {
+		if !slices.ContainsFunc(now, func(o conditions.SiteSign) bool { return o.ID == s.ID }) {
+			s.Since = time.Time{}
+			list = append(list, s)
+		}
+	}
+	return list
 }
 
 // Moved is the state once the clock was moved: it has lasted as long as before.
 func (s PartsState) Moved(by time.Duration) PartsState {
 	for _, p := range []*PartTrouble{&s.Store, &s.Damage, &s.Doubt, &s.Clock} {
 		p.Since = sensors.Moved(p.Since, by)
+	}
+	s.Sites = slices.Clone(s.Sites)
+	for i := range s.Sites {
+		s.Sites[i].Since = sensors.Moved(s.Sites[i].Since, by)
 	}
 	return s
 }
@@ -84,12 +111,14 @@ type DeliveryTrouble struct {
 	Waiting int       `json:"waiting,omitempty"`
 	Oldest  time.Time `json:"oldest,omitzero"`
 	Problem string    `json:"problem,omitempty"`
+	// Unproven says why it is not known whether notices arrive.
+	Unproven string `json:"unproven,omitempty"`
 }
 
 // Differs reports whether the change is worth an event: how many wait changes
 // with every notice and says little.
 func (d DeliveryTrouble) Differs(o DeliveryTrouble) bool {
-	return (d.Waiting == 0) != (o.Waiting == 0) || !d.Oldest.Equal(o.Oldest) || d.Problem != o.Problem
+	return (d.Waiting == 0) != (o.Waiting == 0) || !d.Oldest.Equal(o.Oldest) || d.Problem != o.Problem || d.Unproven != o.Unproven
 }
 
 // Condition is what the conditions see of the parts and of the broker link.
@@ -101,8 +130,8 @@ func (s PartsState) Condition(link *Link) conditions.FacilityState {
 		},
 		BrokerCertificateEnds: link.CertificateEnds,
 		Store:                 s.Store.condition("the database file"), Damage: s.Damage.condition("the records"), Doubt: s.Doubt.condition("the records"),
-		Undelivered: s.Delivery.Waiting, OldestUndelivered: s.Delivery.Oldest, DeliveryProblem: s.Delivery.Problem,
-		ClockDoubt: s.Clock.Problem, ClockDoubtSince: s.Clock.Since, ClockBelieved: s.ClockBelieved,
+		Undelivered: s.Delivery.Waiting, OldestUndelivered: s.Delivery.Oldest, DeliveryProblem: s.Delivery.Problem, DrillProblem: s.Delivery.Unproven,
+		Sites: s.Sites, ClockDoubt: s.Clock.Problem, ClockDoubtSince: s.Clock.Since, ClockBelieved: s.ClockBelieved,
 	}
 }
 

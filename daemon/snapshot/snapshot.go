@@ -8,7 +8,9 @@ import (
 	"strings"
 	"time"
 
+	"rearguard/alerts/conditions"
 	"rearguard/alerts/notify"
+	"rearguard/alerts/notify/circuit"
 	"rearguard/alerts/performance"
 	"rearguard/daemon/rearing/species"
 	"rearguard/daemon/study"
@@ -42,6 +44,27 @@ type Snapshot struct {
 	// Pending those that are not.
 	Notices []NoticeTotal
 	Pending int
+	// Failing are the channels that failed several times in a row and are tried
+	// now and then only.
+	Failing []circuit.State
+	// Overdue counts urgent notices that should have reached somebody by now.
+	Overdue int
+	// Proof is how the proof stands that all works, from a sensor to a person.
+	Proof Proof
+	// Sites are the other sites that are to be heard of.
+	Sites []conditions.SiteSign
+}
+
+// Proof is how the proof stands that all works, from a sensor to a person.
+type Proof struct {
+	// At is when all of it was last there, zero for never since the start;
+	// Missing says in sentences what is missing now.
+	At      time.Time
+	Missing []string
+	// Told is when the watcher outside was last told, and what kept it from being
+	// told since; empty where there is none.
+	Told    time.Time
+	Problem string
 }
 
 // Site is the facility itself.

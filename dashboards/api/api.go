@@ -12,6 +12,7 @@ import (
 	"io"
 	"mime"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -20,6 +21,7 @@ import (
 	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/entry"
 	"rearguard/dashboards/web"
+	"rearguard/dashboards/web/people"
 )
 
 // Facility is what the API needs of the engine.
@@ -41,12 +43,19 @@ type operation struct {
 	read func(s *snapshot.Snapshot, r *http.Request) (any, error)
 	// take turns a body, of the type of the sample, into a command.
 	take func(s *snapshot.Snapshot, r *http.Request, body any) (fold.Command, error)
+	// run, in the place of both, does what is no matter of the engine; body is nil
+	// for a GET.
+	run func(r *http.Request, body any) (any, error)
 }
 
-// New returns the handler for everything below /api/v1.
-func New(f Facility, version string) (http.Handler, error) {
-	a := &server{facility: f, version: version}
-	operations := append(a.reads(), writes()...)
+// New returns the handler for everything below /api/v1. People are nil where
+// nobody is told anything.
+func New(f Facility, version string, told people.People) (http.Handler, error) {
+	a := &server{facility: f, version: version, people: told}
+	if told == nil {
+		a.people = nobody{}
+	}
+	operations := slices.Concat(a.reads(), writes(), a.aboutPeople())
 	description, err := describe(operations, version)
 	if err != nil {
 		return nil, err
@@ -72,6 +81,7 @@ func New(f Facility, version string) (http.Handler, error) {
 type server struct {
 	facility Facility
 	version  string
+	people   people.People
 }
 
 func (a *server) handle(o operation) http.HandlerFunc {
@@ -82,35 +92,50 @@ func (a *server) handle(o operation) http.HandlerFunc {
 			problem(w, http.StatusServiceUnavailable, "", "rearguard is reading its records; try again in a few seconds")
 			return
 		}
-		if o.read != nil {
-			v, err := o.read(s, r)
-			if err != nil {
-				refuse(w, err)
+		var body any
+		if o.body != nil {
+			var ok bool
+			if body, ok = decode(w, r, o.body); !ok {
 				return
 			}
-			reply(w, http.StatusOK, v)
+		}
+		ctx, cancel := context.WithTimeout(r.Context(), 10*time.Second)
+		defer cancel()
+		r = r.WithContext(ctx)
+		var v any
+		var err error
+		switch {
+		case o.read != nil:
+			v, err = o.read(s, r)
+		case o.run != nil:
+			v, err = o.run(r, body)
+		default:
+			a.command(w, s, r, &o, body)
 			return
 		}
-		body, ok := decode(w, r, o.body)
-		if !ok {
-			return
-		}
-		cmd, err := o.take(s, r, body)
 		if err != nil {
 			refuse(w, err)
 			return
 		}
-		ctx, cancel := context.WithTimeout(r.Context(), 10*time.Second)
-		defer cancel()
-		err = a.facility.Do(ctx, cmd)
-		switch {
-		case errors.Is(err, daemon.ErrNotRecorded):
-			reply(w, http.StatusAccepted, Done{Late: cmd.Kind(), Reason: err.Error()})
-		case err != nil:
-			refuse(w, err)
-		default:
-			reply(w, http.StatusOK, Done{Stored: cmd.Kind()})
-		}
+		reply(w, http.StatusOK, v)
+	}
+}
+
+// command gives the engine what a body asks for.
+func (a *server) command(w http.ResponseWriter, s *snapshot.Snapshot, r *http.Request, o *operation, body any) {
+	cmd, err := o.take(s, r, body)
+	if err != nil {
+		refuse(w, err)
+		return
+	}
+	err = a.facility.Do(r.Context(), cmd)
+	switch {
+	case errors.Is(err, daemon.ErrNotRecorded):
+		reply(w, http.StatusAccepted, Done{Late: cmd.Kind(), Reason: err.Error()})
+	case err != nil:
+		refuse(w, err)
+	default:
+		reply(w, http.StatusOK, Done{Stored: cmd.Kind()})
 	}
 }
 

@@ -28,7 +28,7 @@ import (
 
 func handler(t *testing.T, f api.Facility) http.Handler {
 	t.Helper()
-	h, err := api.New(f, "1.2.3")
+	h, err := api.New(f, "1.2.3", nil)
 	if err != nil {
 		t.Fatal(err)
 	}

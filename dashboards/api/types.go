@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"rearguard/alerts"
+	"rearguard/alerts/notify/circuit"
 	"rearguard/daemon/snapshot"
 	"rearguard/sensors"
 	"rearguard/sensors/desk"
@@ -28,6 +29,9 @@ type State struct {
 	Clock        Clock     `json:"clock"`
 	Notices      []Notice  `json:"notices"`
 	Pending      int       `json:"notices_pending"`
+	Overdue      int       `json:"notices_overdue" doc:"urgent notices that should have reached somebody by now"`
+	Proof        Proof     `json:"proof"`
+	Failing      []Channel `json:"failing_channels" doc:"channels that failed several times in a row and are tried now and then only"`
 	MessageCount []Message `json:"messages"`
 }
 
@@ -71,6 +75,23 @@ type Notice struct {
 	Channel string `json:"channel"`
 	Outcome string `json:"outcome"`
 	Count   uint64 `json:"count"`
+}
+
+// Proof is how the proof stands that all works, from a sensor to a person.
+type Proof struct {
+	At      *time.Time `json:"at,omitempty" doc:"when all of it was last there"`
+	Missing []string   `json:"missing" doc:"what is missing now, in sentences"`
+	Told    *time.Time `json:"told,omitempty" doc:"when the watcher outside was last told"`
+	Problem string     `json:"problem,omitempty" doc:"what keeps it from being told"`
+}
+
+// Channel is one that does not work.
+type Channel struct {
+	Channel  string    `json:"channel"`
+	Failures int       `json:"failures" doc:"failures in a row"`
+	Since    time.Time `json:"since" doc:"the first of them"`
+	Last     time.Time `json:"last" doc:"the last of them"`
+	Problem  string    `json:"problem" doc:"what the last attempt met with"`
 }
 
 // Message counts MQTT messages.
@@ -444,10 +465,15 @@ func facilityOf(s *snapshot.Snapshot, version string) State {
 			s.Broker.Address, s.Broker.Connected, s.Broker.Subscribed, instant(s.Broker.Since), s.Broker.Problem,
 			s.SessionsLost, instant(s.SessionLost), instant(s.Broker.CertificateEnds),
 		},
-		Store:        Store{s.Store.OK, s.Store.Problem},
-		Clock:        clockOf(&s.Clock),
-		Pending:      s.Pending,
-		Notices:      each(s.Notices, func(n *snapshot.NoticeTotal) Notice { return Notice{n.Channel, string(n.Outcome), n.Count} }),
+		Store:   Store{s.Store.OK, s.Store.Problem},
+		Clock:   clockOf(&s.Clock),
+		Pending: s.Pending,
+		Notices: each(s.Notices, func(n *snapshot.NoticeTotal) Notice { return Notice{n.Channel, string(n.Outcome), n.Count} }),
+		Overdue: s.Overdue,
+		Proof:   Proof{instant(s.Proof.At), append([]string{}, s.Proof.Missing...), instant(s.Proof.Told), s.Proof.Problem},
+		Failing: each(s.Failing, func(c *circuit.State) Channel {
+			return Channel{c.Channel, c.Failures, c.Since.UTC(), c.Last.UTC(), c.Problem}
+		}),
 		MessageCount: each(s.Messages, func(m *desk.MessageTotal) Message { return Message{string(m.Outcome), m.Count} }),
 	}
 }

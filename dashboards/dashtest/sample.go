@@ -6,6 +6,7 @@ import (
 
 	"rearguard/alerts"
 	"rearguard/alerts/notify"
+	"rearguard/alerts/notify/circuit"
 	"rearguard/alerts/performance"
 	"rearguard/daemon/limits"
 	"rearguard/daemon/rearing/species"
@@ -43,7 +44,11 @@ func Sample() *snapshot.Snapshot {
 		Notices: []snapshot.NoticeTotal{
 			{Channel: "mail", Outcome: notify.Delivered, Count: 12}, {Channel: "webhook", Outcome: notify.Dead, Count: 1},
 		},
-		Pending:     1,
+		Pending: 1, Overdue: 1,
+		Proof: snapshot.Proof{At: now.Add(-10 * time.Minute), Missing: []string{"urgent notices are overdue: 1"}, Told: now.Add(-11 * time.Minute)},
+		Failing: []circuit.State{
+			{Channel: "webhook", Failures: 4, Since: now.Add(-9 * time.Minute), Last: now.Add(-2 * time.Minute), Problem: "call webhook: connection refused"},
+		},
 		AlarmTotals: performance.Totals{Annunciations: []performance.Annunciation{{Condition: "heat", Priority: alerts.Critical, Count: 4}}},
 	}
 }

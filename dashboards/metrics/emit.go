@@ -46,6 +46,13 @@ func (e *emitter) send(f family, kind prometheus.ValueType, value float64, label
 	e.ch <- m
 }
 
+// since sends the time of something that has happened.
+func (e *emitter) since(f family, at time.Time) {
+	if !at.IsZero() {
+		e.gauge(f, seconds(at))
+	}
+}
+
 func (e *emitter) maybe(f family, value *float64, scale float64, labels ...string) {
 	if value != nil {
 		e.gauge(f, *value*scale, labels...)
@@ -60,9 +67,7 @@ func (e *emitter) facility(s *snapshot.Snapshot) {
 	e.gauge(brokerUp, one(s.Broker.Connected))
 	e.gauge(brokerSubs, one(s.Broker.Subscribed))
 	e.counter(brokerLost, float64(s.SessionsLost))
-	if ends := s.Broker.CertificateEnds; !ends.IsZero() {
-		e.gauge(brokerEnds, seconds(ends))
-	}
+	e.since(brokerEnds, s.Broker.CertificateEnds)
 }
 
 func (e *emitter) room(r *snapshot.Room) {
@@ -156,7 +161,14 @@ func (e *emitter) alarms(s *snapshot.Snapshot) {
 
 func (e *emitter) totals(s *snapshot.Snapshot) {
 	e.gauge(pending, float64(s.Pending))
+	e.gauge(overdue, float64(s.Overdue))
+	e.since(proven, s.Proof.At)
+	e.since(heartbeat, s.Proof.Told)
+	for _, c := range s.Failing {
+		e.gauge(channelOpen, 1, c.Channel)
+	}
 	for _, n := range s.Notices {
+		e.gauge(channelOpen, 0, n.Channel)
 		e.counter(notices, float64(n.Count), n.Channel, string(n.Outcome))
 	}
 	for _, m := range s.Messages {

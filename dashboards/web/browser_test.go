@@ -15,6 +15,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"rearguard/alerts"
+	"rearguard/alerts/notify/invite"
 	"rearguard/daemon/fold"
 	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/dashtest"
@@ -161,6 +162,7 @@ func TestPagesInBrowser(t *testing.T) {
 			"/sensors/nursery-north", "/sensors/emergence-door", "/messages", "/who", "/nowhere",
 		}, nil},
 		{"phones", dashtest.Sample(), []string{"/", "/phones"}, []func(*web.Options){func(o *web.Options) { o.Phones = samplePhones() }}},
+		{"links", dashtest.Sample(), linkPages(t), []func(*web.Options){func(o *web.Options) { o.Links, o.People = newLinkBook(t), sampleCrowd() }}},
 		{"ugly", dashtest.Ugly(), []string{"/", "/alarms", "/rooms/" + long, "/rooms/nursery", "/cohorts/dp-0412", "/messages"}, nil},
 		{"learned", learned(t), []string{
 			"/", "/cohorts/dp-0412", "/rooms/nursery", "/learning", "/learning/danaus-plexippus", "/learning/aglais-io", "/plan",
@@ -209,6 +211,16 @@ func TestPagesInBrowser(t *testing.T) {
 				}
 			}
 		}
+	}
+}
+
+// linkPages are pages behind links, and that of people.
+func linkPages(t *testing.T) []string {
+	b := newLinkBook(t)
+	of := func(change func(*invite.Invitation)) string { return b.link(heatLink(), change) }
+	return []string{
+		"/people", b.link(heatLink()), of(func(i *invite.Invitation) { i.Number, i.Begin = 39, dashtest.Now().Add(-45*time.Minute) }),
+		of(aboutTest(3)), of(func(i *invite.Invitation) { i.Number = 7 }), of(func(i *invite.Invitation) { i.Expires = dashtest.Now() }),
 	}
 }
 

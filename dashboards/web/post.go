@@ -141,6 +141,13 @@ func doneText(q url.Values) string {
 		"phone-test":     "Sent. Tap the message on the phone: then it is noted here that it was seen.",
 		"phone-seen":     "Seen. Messages reach this phone.",
 		"who":            "Name kept on this device.",
+		"people-test":    "Sent. The page shows below when it was handed over, and when it is said to have arrived.",
+		"people-drill":   "Started. Each notice asks to be answered; the page shows below who has.",
+		"people-arrived": "Noted: it arrived.",
+		"answer-going":   "Noted: you are going. The others need not come.",
+		"answer-have":    "Noted: you have it. The others need not come.",
+		"answer-quiet":   "Quiet now. It comes back by itself when the time is over.",
+		"answer-arrived": "Noted: it arrived.",
 	}[q.Get("done")]
 	if text != "" && q.Get("late") == "yes" {
 		text += " It is not recorded yet, since the records cannot be written; it will be as soon as they can."

@@ -30,9 +30,11 @@ import (
 	"rearguard/daemon/progress"
 	"rearguard/daemon/snapshot"
 	"rearguard/dashboards/web/alarms"
+	"rearguard/dashboards/web/answer"
 	"rearguard/dashboards/web/cohorts"
 	"rearguard/dashboards/web/forms"
 	"rearguard/dashboards/web/page"
+	"rearguard/dashboards/web/people"
 	"rearguard/dashboards/web/phones"
 	"rearguard/dashboards/web/rooms"
 	"rearguard/dashboards/web/technician"
@@ -76,10 +78,16 @@ type Options struct {
 	Alarms alarms.Records
 	// Phones are those that subscribe to messages; nil where none can.
 	Phones phones.Phones
+	// People are those who can be told; nil where nobody can.
+	People people.People
+	// Links are those in notices; nil where there are none.
+	Links answer.Links
 	// Progress tells how the stages of the way from a reading to a person stand;
 	// nil where there is no engine.
 	Progress func() []progress.State
-	Log      *slog.Logger
+	// Peer takes the beat of another site in; nil where no other is watched.
+	Peer func(site string, header http.Header, body []byte) error
+	Log  *slog.Logger
 }
 
 // Site serves the pages.
@@ -95,6 +103,8 @@ type Site struct {
 	shared   shared
 	pulse    pulse
 	alarms   *alarms.Desk
+	answers  *answer.Desk
+	people   *people.Desk
 	phones   *phones.Desk
 	once     forms.Tokens
 	stop     chan struct{}
@@ -138,6 +148,8 @@ func New(facility Facility, options Options) (*Site, error) {
 		stop:    make(chan struct{}),
 		alarms:  alarms.New(options.Alarms),
 		phones:  phones.New(options.Phones),
+		answers: answer.New(options.Links),
+		people:  people.New(options.People),
 	}
 	s.routes(static)
 	return s, nil
@@ -159,10 +171,10 @@ func assetVersion(static fs.FS) (string, error) {
 
 func (s *Site) routes(static fs.FS) {
 	who := page.Page{Path: "/who", Sections: []page.Section{page.Fixed("who")}, Build: page.Plain("Your name")}
-	pages := slices.Concat(rooms.Pages(), cohorts.Pages(), s.alarms.Pages(), s.phones.Pages(), technician.Pages(s.options.History, s.options.Configuration), []page.Page{
+	pages := slices.Concat(rooms.Pages(), cohorts.Pages(), s.alarms.Pages(), s.phones.Pages(), s.people.Pages(), technician.Pages(s.options.History, s.options.Configuration), []page.Page{
 		who, {Path: "/messages", Sections: []page.Section{page.Live("messages")}, Build: page.Plain("Messages")},
 	})
-	actions := slices.Concat(cohorts.Actions(), s.alarms.Actions(), s.phones.Actions(), technician.Actions(s.options.Configuration), []page.Action{{Path: "/who", Take: takeWho, Again: who}})
+	actions := slices.Concat(cohorts.Actions(), s.alarms.Actions(), s.phones.Actions(), s.people.Actions(), technician.Actions(s.options.Configuration), []page.Action{{Path: "/who", Take: takeWho, Again: who}})
 	for _, p := range pages {
 		s.mux.HandleFunc("GET "+p.Path, s.page(p))
 		s.live.HandleFunc(p.Path, s.stream(p))
@@ -174,6 +186,7 @@ func (s *Site) routes(static fs.FS) {
 			s.live.HandleFunc(a.Path, s.stream(a.Again))
 		}
 	}
+	s.answerRoutes()
 	s.live.HandleFunc("/", noStream)
 	s.mux.HandleFunc("GET /live", s.openStream)
 	s.mux.HandleFunc("GET /static/", s.asset)

@@ -34,7 +34,7 @@ func TestAnswers(t *testing.T) {
 			blind, "Ines has it since Tue 14 Jan 02:19 CET, and it has not got better.\nNobody has answered since Tue 14 Jan 02:14 CET.\nEverybody is called: a whole cohort or room may be lost.\n",
 		},
 		"going":            {going, "Ines is going: Nursery: too hot\nInes is going since Tue 14 Jan 02:15 CET. No need to come unless there is another call.\n\nSee: "},
-		"going, in German": {as(going, wording.German, wording.Celsius), "Ines kommt: Nursery: zu heiß\nInes ist seit Di 14. Jan. 02:15 MEZ unterwegs. "},
+		"going, in German": {as(going, wording.German, wording.Celsius), "Ines geht hin: Nursery: zu heiß\nInes ist seit Di 14. Jan. 02:15 MEZ unterwegs. "},
 	} {
 		if _, body := letter.Render(c.notice, c.notice.Time); !strings.Contains(body, c.want) {
 			t.Errorf("%s: no %q in\n%s", name, c.want, body)

@@ -79,6 +79,9 @@ func (h *headline) fill(frame, place, what, left, behind string) string {
 // headline is the subject of a notice as of a time, with what stands behind it.
 func (n *AlarmNotice) headline(now time.Time, more int) string {
 	r := n.Reader()
+	if n.Kind == Test {
+		return n.testLine(r)
+	}
 	h := headline{reader: r, place: n.placeWithin}
 	switch n.Kind {
 	case Cleared, Over:
@@ -108,6 +111,16 @@ func (n *AlarmNotice) headline(now time.Time, more int) string {
 	}
 	text := h.text(n.Title)
 	return OneLine(demo + wording.Capital(strings.TrimPrefix(text, demo)))
+}
+
+// testLine says that nothing is wrong, and who asks.
+func (n *AlarmNotice) testLine(r wording.Reader) string {
+	demo := ""
+	if n.Invented {
+		demo = r.Word("[demo] ")
+	}
+	say := func(who string) string { return OneLine(demo + r.Phrase("Test from %s: nothing is wrong", who)) }
+	return say(shorten(n.Facility, HeadlineLimit-length(say(""))))
 }
 
 // figure is the value in a word: that of the alarm, or what its incident has

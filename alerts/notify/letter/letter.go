@@ -55,6 +55,8 @@ func (n *AlarmNotice) rest(headline string, now time.Time, remarks []string) str
 		n.sayTaken(w)
 	case Going:
 		w.line("%s is going since %s. No need to come unless there is another call.", n.TakenBy, w.reader.Moment(n.Time))
+	case Test:
+		n.sayTest(w)
 	case Raised, Reminder:
 		n.sayCall(w, now)
 	}
@@ -115,15 +117,43 @@ func (n *AlarmNotice) sayTaken(w *writer) {
 	w.line("%s has it since %s. No need to come unless there is another call.", n.TakenBy, w.reader.Moment(n.Time))
 }
 
-// sayWhere says where to go on.
+// sayTest says why the person is asked.
+func (n *AlarmNotice) sayTest(w *writer) {
+	if n.Answer != "" {
+		w.line("Tap to say that this arrived.")
+	} else {
+		w.line("Please say that this arrived.")
+	}
+	if n.AskedBy != "" {
+		w.line("Asked for by %s, %s.", n.AskedBy, w.reader.Moment(n.Time))
+	} else {
+		w.line("Part of the drill of %s, which shows whether alarms arrive.", w.reader.Moment(n.Time))
+	}
+}
+
+// sayWhere says where to answer or go on, and who says all this.
 func (n *AlarmNotice) sayWhere(w *writer) {
 	switch {
+	case n.Kind == Test && n.Answer != "":
+		w.line("It arrived: %s", n.Answer)
+	case n.Kind == Test && n.Link != "":
+		w.line("Say so on the page of people: %s", n.Link)
+	case n.Kind == Test:
+	case n.Answer != "":
+		w.line("I am going, I have it, or quiet for a while: %s", n.Answer)
 	case n.Link != "" && (n.Ended() || n.Kind == Taken || n.Kind == Going):
 		w.line("See: %s", n.Link)
 	case n.Link != "":
 		w.line("Acknowledge: %s", n.Link)
 	}
-	w.line("%s, incident %d", n.Facility, n.Occurrence)
+	if n.Answer != "" {
+		w.line("This link is for one person alone, and good for a day.")
+	}
+	if n.Kind == Test {
+		w.line("%s", n.Facility)
+	} else {
+		w.line("%s, incident %d", n.Facility, n.Occurrence)
+	}
 	if n.Invented {
 		w.line("This facility is invented: nothing needs to be done.")
 	}

@@ -2,6 +2,7 @@ package letter_test
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -37,7 +38,7 @@ func heat(kind letter.Kind, at time.Time) letter.AlarmNotice {
 			Others: []letter.Companion{{Title: "air too dry for too long", Value: 1.9, Limit: 1.1, Unit: "kPa", AirC: new(36.4)}},
 			Steps:  []string{"Check the humidifier's water and power. Until it runs, hang wet cloths and close the vents; keep water away from sockets."},
 		},
-		RaisedAt: begin, Time: at, Link: "https://rearguard.example.org/alarms/incidents/42",
+		RaisedAt: begin, Time: at, Links: letter.Links{Link: "https://rearguard.example.org/alarms/incidents/42"},
 	}
 }
 
@@ -52,6 +53,53 @@ type reading struct {
 	notice letter.AlarmNotice
 	now    time.Time
 	want   string
+}
+
+// answers are notices that can be answered.
+func answers() []reading {
+	call := letter.AlarmNotice{
+		Facility: "Moth House", Kind: letter.Raised, Key: alerts.Key{Condition: "broker_lost"}, Occurrence: 7, Priority: alerts.Medium, RaisedAt: begin, Time: begin,
+		Title: "no sensor messages at all", Advice: alerts.Advice{Cause: "C.", Consequence: "D.", FirstAction: "F."}, Links: letter.Links{Link: "https://x/alarms", Answer: "https://x/n/T"},
+	}
+	test := letter.AlarmNotice{
+		Facility: "Invented Moth House", Kind: letter.Test, Occurrence: -3, Priority: alerts.Low, RaisedAt: begin, Time: begin,
+		Circumstances: letter.Circumstances{AskedBy: "Ines"}, Links: letter.Links{Link: "https://x/people", Answer: "https://x/n/T"},
+	}
+	plain := test
+	plain.AskedBy, plain.Answer, plain.Invented = "", "", true
+	return []reading{
+		{"with an address to answer at", call, begin, `
+No sensor messages at all
+Since Tue 14 Jan 01:14 UTC (medium priority).
+
+Do first: F.
+
+Likely cause: C.
+If nobody acts: D.
+
+I am going, I have it, or quiet for a while: https://x/n/T
+This link is for one person alone, and good for a day.
+Moth House, incident 7
+`},
+		{"test, in German", as(test, wording.German, ""), begin, `
+Test von Invented Moth House: nichts passiert
+Antippen sagt, dass dies angekommen ist.
+Verlangt von Ines, Di 14. Jan. 01:14 UTC.
+
+Angekommen: https://x/n/T
+Dieser Link gilt nur für eine Person und einen Tag.
+Invented Moth House
+`},
+		{"test of a drill, without an address to answer at", plain, begin, `
+[demo] Test from Invented Moth House: nothing is wrong
+Please say that this arrived.
+Part of the drill of Tue 14 Jan 01:14 UTC, which shows whether alarms arrive.
+
+Say so on the page of people: https://x/people
+Invented Moth House
+This facility is invented: nothing needs to be done.
+`},
+	}
 }
 
 // calls are notices that call for somebody.
@@ -168,7 +216,7 @@ Moth House, incident 7
 }
 
 func TestLetters(t *testing.T) {
-	for _, tt := range append(calls(), ends()...) {
+	for _, tt := range slices.Concat(calls(), ends(), answers()) {
 		t.Run(tt.name, func(t *testing.T) {
 			subject, body := letter.Render(tt.notice, tt.now)
 			if diff := cmp.Diff(strings.TrimPrefix(tt.want, "\n"), body); diff != "" {
@@ -280,7 +328,7 @@ func headlineOf(t *testing.T, d alerts.Definition, r wording.Reader, kind letter
 // length, and a body keeps its lines.
 func TestLettersKeepTheirShape(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		kind := rapid.SampledFrom([]letter.Kind{letter.Raised, letter.Reminder, letter.Taken, letter.Going, letter.Cleared, letter.Over}).Draw(t, "kind")
+		kind := rapid.SampledFrom([]letter.Kind{letter.Raised, letter.Reminder, letter.Taken, letter.Going, letter.Cleared, letter.Over, letter.Test}).Draw(t, "kind")
 		r := rapid.SampledFrom(readers()).Draw(t, "reader")
 		n := as(heat(kind, begin), r.Language, r.Scale)
 		n.RoomName = "Gewächshaus Nord, Kammer 12 hinten links"
@@ -288,7 +336,7 @@ func TestLettersKeepTheirShape(t *testing.T) {
 		n.RoomName = rapid.StringN(40, 80, -1).Draw(t, "room")
 		n.Key.Subject = rapid.String().Draw(t, "subject")
 		n.Title = rapid.OneOf(rapid.Just(n.Title), rapid.String()).Draw(t, "title")
-		n.TakenBy = rapid.String().Draw(t, "taken by")
+		n.TakenBy, n.AskedBy, n.Facility = rapid.String().Draw(t, "taken by"), "x"+rapid.String().Draw(t, "asked by"), rapid.String().Draw(t, "facility")
 		n.Detail = wording.Report("x" + rapid.String().Draw(t, "detail"))
 		n.Cause = rapid.String().Draw(t, "cause")
 		n.AtRisk[0].Species = rapid.String().Draw(t, "species")

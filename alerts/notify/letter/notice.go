@@ -31,6 +31,9 @@ const (
 	// is over. It is never planned; delivery makes it of a Cleared that
 	// overtook its Raised.
 	Over Kind = "over"
+	// Test is no news of an alarm: nothing is wrong, and the person is asked to
+	// say that it arrived.
+	Test Kind = "test"
 )
 
 // AlarmNotice is the news about one incident, by the alarm to act on first, with
@@ -60,8 +63,16 @@ type AlarmNotice struct {
 	// Due is the time by which a person must have acted, zero if unknown.
 	Due time.Time `json:"due,omitzero"`
 	Audience
+	Links
+}
+
+// Links lead from a notice to pages.
+type Links struct {
 	// Link leads to the page on which the alarm is acknowledged.
 	Link string `json:"link,omitempty"`
+	// Answer leads to a page that knows whom the notice is for and asks for no
+	// password. It is made when the notice is sent, and kept nowhere.
+	Answer string `json:"-"`
 }
 
 // Circumstances are what else there is to know of the incident.
@@ -74,6 +85,8 @@ type Circumstances struct {
 	AtRisk []Cohort `json:"at_risk,omitempty"`
 	// TakenBy has it; empty for nobody.
 	TakenBy string `json:"taken_by,omitempty"`
+	// AskedBy asked for a test; empty for the schedule of drills.
+	AskedBy string `json:"asked_by,omitempty"`
 	Answers
 }
 

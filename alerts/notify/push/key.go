@@ -13,13 +13,10 @@ import (
 	"encoding/pem"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
-	"os"
-)
 
-// keyLimit is more than any key file needs, in bytes.
-const keyLimit = 64 << 10
+	"rearguard/alerts/notify/keyfile"
+)
 
 // Key is the key pair by which push services know us, on P-256. Phones are
 // subscribed to it: with another key all of them must subscribe anew.
@@ -34,20 +31,7 @@ type Key struct {
 // after SEC 1. The error wraps fs.ErrNotExist if there is no file; none says
 // what is in the file.
 func ReadKey(path string) (*Key, error) {
-	info, err := os.Stat(path)
-	if err != nil {
-		return nil, fmt.Errorf("read the key of push messages: %w", err)
-	}
-	if !info.Mode().IsRegular() {
-		// Reading a device or a pipe would never end.
-		return nil, fmt.Errorf("read the key of push messages: %s is not a file", path)
-	}
-	file, err := os.Open(path)
-	if err != nil {
-		return nil, fmt.Errorf("read the key of push messages: %w", err)
-	}
-	defer file.Close() //nolint:errcheck // only read
-	data, err := io.ReadAll(io.LimitReader(file, keyLimit))
+	data, err := keyfile.Read(path)
 	if err != nil {
 		return nil, fmt.Errorf("read the key of push messages: %w", err)
 	}
@@ -118,32 +102,10 @@ func ReadOrCreateKey(path string) (*Key, error) {
 	if err != nil {
 		return nil, fmt.Errorf("make a key for push messages: %w", err)
 	}
-	if err := writeNew(path, pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: der})); err != nil {
+	if err := keyfile.WriteNew(path, pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: der})); err != nil {
 		return nil, fmt.Errorf("keep the key of push messages (let rearguard's account write to the folder of push.key_file, or put a key there): %w", err)
 	}
 	return newKey(private)
-}
-
-// writeNew writes a file that was not there, all of it or nothing.
-func writeNew(path string, data []byte) (err error) {
-	part := path + ".part"
-	file, err := os.OpenFile(part, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
-	if err != nil {
-		return err
-	}
-	_, err = file.Write(data)
-	if err == nil {
-		// A part that an earlier attempt left may have had another mode.
-		err = file.Chmod(0o600)
-	}
-	err = errors.Join(err, file.Sync(), file.Close())
-	if err == nil {
-		err = os.Rename(part, path)
-	}
-	if err != nil {
-		_ = os.Remove(part) // err says why
-	}
-	return err
 }
 
 // Public is the public key as browsers want it for a subscription.

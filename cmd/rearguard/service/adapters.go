@@ -7,7 +7,10 @@ import (
 	"fmt"
 	"net"
 	"slices"
+	"time"
 
+	"rearguard/alerts/notify/circuit"
+	"rearguard/alerts/relay"
 	"rearguard/alerts/roster"
 	"rearguard/daemon"
 	"rearguard/daemon/progress"
@@ -75,12 +78,29 @@ func (s *service) relayNotices(ctx context.Context, out chan<- snapshot.NoticeSt
 	var last snapshot.NoticeState
 	s.eachTick(ctx, func() {
 		state, err := daemon.NoticesIn(ctx, s.store.Reader, s.now())
-		state.Trouble = withRelay(state.Trouble, s.relay.Troubles())
+		state.Failing, state.Sites = s.circuits.States(), s.peers.Signs(s.now(), s.elapsed())
+		state.Trouble = withTroubles(state.Trouble, append(s.relay.Troubles(), failing(state.Failing, s.now())...))
+		state.Trouble.Unproven = s.people.unproven()
 		if err == nil && !state.Equal(last) {
 			last = state
 			handOver(ctx, out, state)
 		}
 	})
+}
+
+// failingFor is how long a channel counts as trouble that nothing was sent by:
+// there may be nothing to send, and nobody knows.
+const failingFor = 24 * time.Hour
+
+// failing is the trouble with channels that do not work.
+func failing(list []circuit.State, now time.Time) []relay.Trouble {
+	var troubles []relay.Trouble
+	for _, c := range list {
+		if now.Sub(c.Last) < failingFor {
+			troubles = append(troubles, relay.Trouble{Name: c.Channel, Since: c.Since, Problem: c.Problem})
+		}
+	}
+	return troubles
 }
 
 // access says who may speak to the pages, by the configuration.

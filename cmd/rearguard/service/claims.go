@@ -32,6 +32,7 @@ type claimingEngine struct {
 	config string
 
 	clock func() time.Time
+	proof *proving
 	// channels builds the channels of a configuration.
 	channels func(*facility.Facility) (map[string]notify.Channel, error)
 	// useChannels replace the channels of those who deliver notices.

@@ -133,9 +133,9 @@ func standing(now *snapshot.Snapshot, publicURL string) []relay.Standing {
 	return list
 }
 
-// withRelay is what stands in the way of notices, with what keeps Alertmanagers
-// from being told.
-func withRelay(d snapshot.DeliveryTrouble, troubles []relay.Trouble) snapshot.DeliveryTrouble {
+// withTroubles is what stands in the way of notices, with what keeps Alertmanagers
+// from being told and what is wrong with channels.
+func withTroubles(d snapshot.DeliveryTrouble, troubles []relay.Trouble) snapshot.DeliveryTrouble {
 	for _, t := range troubles {
 		if d.Waiting == 0 || t.Since.Before(d.Oldest) {
 			d.Oldest, d.Problem = t.Since, t.Name+": "+t.Problem

@@ -54,7 +54,7 @@ func TestRelayTroubleIsThatOfNotices(t *testing.T) {
 	}
 	for name, tt := range tests {
 		t.Run(name, func(t *testing.T) {
-			if diff := cmp.Diff(tt.want, withRelay(tt.of, tt.and)); diff != "" {
+			if diff := cmp.Diff(tt.want, withTroubles(tt.of, tt.and)); diff != "" {
 				t.Errorf("trouble (-want +got):\n%s", diff)
 			}
 		})

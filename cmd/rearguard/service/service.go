@@ -15,6 +15,8 @@ import (
 	"time"
 
 	"rearguard/alerts/notify"
+	"rearguard/alerts/notify/circuit"
+	"rearguard/alerts/peers"
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
@@ -85,9 +87,10 @@ type service struct {
 	// be recorded.
 	notifier   *notify.Worker
 	unrecorded *notify.Unrecorded
+	circuits   *circuit.Board
 	channels   map[string]notify.Channel
 	relay      relaying
-	phones     *phoneDesk
+	desks
 	// refused are messages that the link did not take, requests those that
 	// sensors are to be sent.
 	refused  *broker.Ring
@@ -95,6 +98,21 @@ type service struct {
 	notes    recordsNote
 	pages    *http.Server
 	progress *progress.Board
+	proven
+}
+
+// proven is what is proven to work here, and seen of other sites.
+type proven struct {
+	proof proving
+	peers peers.Watch
+	// elapsed is the time since the start.
+	elapsed func() time.Duration
+}
+
+// desks are what pages see of those who are told.
+type desks struct {
+	phones *phoneDesk
+	people *peopleDesk
 }
 
 // refusedKept bounds how many refused messages wait to be passed on.
@@ -111,9 +129,10 @@ func Run(ctx context.Context, o Options, ready func(*daemon.Engine)) (err error)
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 
-	s := &service{Options: o, refused: broker.NewRing(refusedKept), requests: make(chan payload.Request, requestsWaiting), notes: make(recordsNote, 1)}
+	s := &service{Options: o, refused: broker.NewRing(refusedKept), requests: make(chan payload.Request, requestsWaiting), notes: make(recordsNote, 1), circuits: circuit.New()}
 	started := time.Now()
-	s.progress = progress.New(func() time.Duration { return time.Since(started) })
+	s.elapsed = func() time.Duration { return time.Since(started) }
+	s.progress = progress.New(s.elapsed)
 	if err := s.openRecords(ctx); err != nil {
 		return err
 	}
@@ -140,8 +159,11 @@ func Run(ctx context.Context, o Options, ready func(*daemon.Engine)) (err error)
 // build makes the parts and connects them, before any of them runs. The engine
 // works until hard ends.
 func (s *service) build(hard context.Context) (err error) {
-	s.phones = &phoneDesk{clock: s.now, facility: func() *facility.Facility { return s.site.now.Load().facility }}
+	s.phones = &phoneDesk{clock: s.now, facility: s.inForce}
 	if s.phones.book, err = phones.Open(hard, s.store); err != nil {
+		return err
+	}
+	if err = s.openLinks(); err != nil {
 		return err
 	}
 	if err = s.buildRelay(hard); err != nil {
@@ -151,7 +173,7 @@ func (s *service) build(hard context.Context) (err error) {
 		return err
 	}
 	s.phones.useChannels(s.channels)
-	telling := notify.Options{Now: s.now, Random: rand.Float64, Logger: s.Logger, Roster: s.roster, Round: s.noteRound}
+	telling := notify.Options{Now: s.now, Random: rand.Float64, Logger: s.Logger, Roster: s.roster, Round: s.noteRound, Answer: s.people.make, Circuits: s.circuits}
 	s.notifier = notify.NewWorker(s.store, s.channels, telling)
 	if s.engine, err = daemon.New(hard, daemon.Options{
 		Options: fold.Options{
@@ -165,6 +187,7 @@ func (s *service) build(hard context.Context) (err error) {
 	waiting := s.engine.Waiting()
 	s.unrecorded = notify.NewUnrecorded(waiting, s.channels, telling)
 	waiting.OnTrouble(s.unrecorded.Wake)
+	proofs{s}.watchPeers()
 	return s.connect()
 }
 
@@ -178,7 +201,7 @@ func (s *service) connect() error {
 		return err
 	}
 	s.site = &claimingEngine{
-		Engine: s.engine, link: s.link, config: s.Config, clock: s.now, started: s.Facility,
+		Engine: s.engine, link: s.link, config: s.Config, clock: s.now, started: s.Facility, proof: &s.proof,
 		useTargets: s.relay.Use,
 		channels: func(f *facility.Facility) (map[string]notify.Channel, error) {
 			return channels(f, s.phones.book, s.Logger)
@@ -186,7 +209,7 @@ func (s *service) connect() error {
 		useChannels: []func(map[string]notify.Channel){s.notifier.UseChannels, s.unrecorded.UseChannels, s.phones.useChannels},
 	}
 	s.site.now.Store(&inForce{s.Facility, s.Catalog, technician.Configuration{File: s.Config, ReadAt: s.now(), By: "start"}})
-	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}, Phones: s.phones, Progress: s.progress.Report, Access: s.access()}
+	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}, Phones: s.phones, People: s.people, Links: s.people.links, Progress: s.progress.Report, Peer: proofs{s}.takeBeat, Access: s.access()}
 	if s.Config != "" {
 		pages.Configuration = s.site.Configuration
 	}
@@ -223,11 +246,16 @@ func (s *service) start(ctx, hard context.Context, running *parts) {
 		func() { s.followAlarms(ctx) },
 		func() { s.keepBook(ctx) },
 		func() { s.unrecorded.Run(ctx) },
+		func() { s.drill(ctx) },
 		func() { s.askSensors(ctx) },
 		func() { s.eachTick(ctx, func() { handOver(ctx, ticks, s.look()) }) },
 		func() { s.packHistory(ctx) },
 		func() { s.reloadOn(ctx, s.Hangup) },
 		func() { s.tendRecords(ctx) },
+		func() { proofs{s}.prove(ctx) },
+		func() { proofs{s}.beat(ctx) },
+		func() { proofs{s}.beatPeers(ctx) },
+		func() { proofs{s}.supervise(ctx) },
 	} {
 		running.Go(work)
 	}

@@ -72,7 +72,7 @@ func TestCalling(t *testing.T) {
 				Called: called[:1], NextAt: minutes(10), Vain: &incidents.Vain{By: "Ines", At: minutes(-30), Then: 34.6, Now: 35.1, Unit: "°C"},
 			}}, Names: []string{"Ines"}, Next: []string{"Carla", "Ben"}},
 			[]string{
-				"Ines has it since 13:30, and it has not got better: 34.6 °C then, 35.1 °C when it was looked at again.", "Called: Ines at 13:20 and last at 13:40.",
+				"Ines has it since 13:30, and it has not got better: 34.6\u00a0°C then, 35.1\u00a0°C when it was looked at again.", "Called: Ines at 13:20 and last at 13:40.",
 				"Unless somebody answers, these are called at 14:10: Carla, Ben.",
 			},
 		},

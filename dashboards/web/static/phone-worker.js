@@ -20,7 +20,7 @@ self.addEventListener("push", (event) => {
   const m = read(event.data);
   event.waitUntil(self.registration.showNotification(m.title, {
     body: m.body || "", tag: m.tag || "rearguard", data: m.link || "/", icon: "/static/icon-192.png",
-    renotify: Boolean(m.call), requireInteraction: Boolean(m.stay),
+    renotify: Boolean(m.call), requireInteraction: Boolean(m.stay), actions: Array.isArray(m.actions) ? m.actions : [],
   }));
 });
 
@@ -36,7 +36,8 @@ const address = (link) => {
 
 self.addEventListener("notificationclick", (event) => {
   event.notification.close();
-  const to = address(event.notification.data);
+  // A button leads to its like on the page: what it does is done there.
+  const to = address(event.notification.data) + (event.action ? `#${event.action}` : "");
   event.waitUntil((async () => {
     const open = await self.clients.matchAll({ type: "window", includeUncontrolled: true });
     const same = open.find((page) => page.url === to);

@@ -55,9 +55,9 @@ func (o Outbox) MarkDead(ctx context.Context, id int64, at time.Time, reason str
 }
 
 // MarkSuperseded is that of notify.Outbox.
-func (o Outbox) MarkSuperseded(ctx context.Context, id int64, at time.Time, by int64) error {
+func (o Outbox) MarkSuperseded(ctx context.Context, id int64, at time.Time, reason string) error {
 	if err := o.Fails(); err != nil {
 		return err
 	}
-	return o.Outbox.MarkSuperseded(ctx, id, at, by)
+	return o.Outbox.MarkSuperseded(ctx, id, at, reason)
 }
