@@ -11,5 +11,6 @@ package incidents
 // those that are only looked at.
 func TuningSeeds() []uint64 { return []uint64{11, 12, 13} }
 
-// HeldOutSeeds are kept apart from tuning.
-func HeldOutSeeds() []uint64 { return []uint64{901, 902, 903} }
+// HeldOutSeeds are kept apart from tuning. They have been looked at once; 901 to
+// 903 were before them, and what they showed was mended.
+func HeldOutSeeds() []uint64 { return []uint64{911, 912, 913} }

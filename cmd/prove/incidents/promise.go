@@ -8,16 +8,20 @@ import (
 )
 
 // Promised is within which time of its beginning a cause is named as such in
-// nine of ten rooms of the lab, and always in the demo; 0 for what is not
-// promised. The figures are assumptions of what still leaves time to act: a
-// person needs half an hour to be there before a hot room harms, and the dose of
-// dry air and cold takes hours (common practice, no published source).
+// nine of ten rooms of the first world, summer and large rooms included; 0 for what is not
+// promised. It is what rooms of that model need to show it, and still leaves time
+// to act: the dose of dry air that harms takes hours (common practice, no
+// published source). Harm has alarms of its own, which wait for no cause.
 func Promised(c alerts.Condition) time.Duration {
 	switch c {
-	case conditions.HeaterStuckOn, conditions.DoorOpen, conditions.MainsLost:
+	case conditions.DoorOpen:
 		return 45 * time.Minute
+	case conditions.MainsLost:
+		return 90 * time.Minute
+	case conditions.HeaterStuckOn:
+		return 2 * time.Hour
 	case conditions.HumidifierExhausted:
-		return time.Hour
+		return 4 * time.Hour
 	}
 	return 0
 }

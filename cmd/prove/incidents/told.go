@@ -40,10 +40,12 @@ type ToldPerson struct {
 	Incidents int `json:"incidents"`
 }
 
-// How people act in an incident (common practice, no published source).
+// How people act in an incident: they answer that they go, and have mended it
+// within the hour that what is urgent leaves them (common practice, no published
+// source).
 const (
-	answersAfter = 10 * time.Minute
-	mendedAfter  = 90 * time.Minute
+	answersAfter = 8 * time.Minute
+	mendedAfter  = 45 * time.Minute
 	// watchedAfter is how long it is looked at what follows the mending.
 	watchedAfter = 8 * time.Hour
 )
@@ -67,7 +69,8 @@ func attend(in incident, of World, seed uint64, catalog *species.Catalog) (Told,
 		if in.then != nil && mended.IsZero() {
 			in.then(w, w.now.Sub(began))
 		}
-		if err := firstOf(w.advance(), w.failed, w.answer()); err != nil {
+		err := firstOf(w.advance(), w.failed, w.answer())
+		if err != nil {
 			return out, err
 		}
 		if called.IsZero() && len(w.pages) > 0 {
@@ -75,7 +78,7 @@ func attend(in incident, of World, seed uint64, catalog *species.Catalog) (Told,
 		}
 		if mended.IsZero() && !called.IsZero() && w.now.Sub(called) >= mendedAfter {
 			mended = w.now
-			if err := mend(); err != nil {
+			if err = mend(); err != nil {
 				return out, err
 			}
 		}
@@ -118,7 +121,8 @@ func (w *world) answer() error {
 		if slices.Max(i.Told) == alerts.Low {
 			who = "Keeper"
 		}
-		if err := w.sandbox.Do(fold.Order{Verb: alerts.Going, Key: key, Who: who, Incident: true}); err != nil {
+		err := w.sandbox.Do(fold.Order{Verb: alerts.Going, Key: key, Who: who, Incident: true})
+		if err != nil {
 			return err
 		}
 	}
@@ -132,7 +136,8 @@ func (o *Told) read(rows []notify.Notice) error {
 	last := map[int64]notify.AlarmNotice{}
 	for _, row := range rows {
 		var n notify.AlarmNotice
-		if err := json.Unmarshal(row.Payload, &n); err != nil {
+		err := json.Unmarshal(row.Payload, &n)
+		if err != nil {
 			return fmt.Errorf("notice %s: %w", row.Key, err)
 		}
 		p := people[row.Recipient]

@@ -145,10 +145,10 @@ func Run(ctx context.Context, o Options) (summary *Summary, err error) {
 func (d *showing) phone() *http.Server {
 	return &http.Server{ReadHeaderTimeout: 5 * time.Second, Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		var body struct {
+			Type string `json:"type"`
 			Data struct {
 				Recipient   string `json:"recipient"`
 				Headline    string `json:"headline"`
-				State       string `json:"state"`
 				FirstAction string `json:"first_action"`
 			} `json:"data"`
 		}
@@ -157,7 +157,7 @@ func (d *showing) phone() *http.Server {
 			return
 		}
 		d.say(d.clock(), "   phone of %s: %s", d.names[body.Data.Recipient], body.Data.Headline)
-		if body.Data.State == "active" {
+		if call := body.Type == "alarm.raised" || body.Type == "alarm.reminder"; call {
 			d.say(d.clock(), "      first: %s", body.Data.FirstAction)
 		}
 	})}

@@ -76,6 +76,8 @@ func (d *showing) tellIncidents(s *snapshot.Snapshot, known map[int64]told) {
 		switch {
 		case over && !was.over:
 			d.say(s.Time, "over   %s: %s", place(s, i.Worst().Key), i.Title)
+		case seen && i.Calls > was.calls && i.Vain != nil:
+			d.say(s.Time, "  no better since %s answered: called again, %s", i.Vain.By, place(s, i.Lead().Key))
 		case seen && i.Calls > was.calls && i.TakenBy == "":
 			d.say(s.Time, "  nobody has answered: called again, %s", place(s, i.Lead().Key))
 		}
