@@ -191,7 +191,7 @@ func recognise(tr trend.Trend, usual trend.Range, outdoorC *float64) (Cause, wor
 		return CauseWeak, evidence.And("; the power may be gone as well")
 	case dry && !hot && math.Abs(t.PerHour) <= steadyPerHour && w.High < -dryingPerHour:
 		return CauseHumidifier, evidence
-	case drier && !hot && math.Abs(t.PerHour) <= steadyPerHour && w.Low > -2*steadyMoisture && w.High < steadyMoisture && tr.Drier(usual, trend.SlopeWindow):
+	case drier && !hot && math.Abs(t.PerHour) <= steadyPerHour && w.Low > -2*steadyMoisture && w.Low <= 0 && w.High < steadyMoisture && tr.Drier(usual, trend.SlopeWindow):
 		// Plants, or air from outdoors, may hold a room at less than the
 		// humidifier did; after a visitor it surely becomes more humid again.
 		return CauseHumidifier, evidence.And(", humidity %s is below the %s held before", wording.Value(now.RH, 0, "%"), wording.Value(usual.HeldRH, 0, "%"))
