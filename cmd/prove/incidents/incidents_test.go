@@ -53,15 +53,18 @@ func TestIncidentsAreFoundInTime(t *testing.T) {
 	t.Logf("%+v", score)
 }
 
+// some are incidents of every cause; the commands play all of them.
+func some() []string {
+	return []string{
+		"heater stuck on at night", "heater dead, winter", "humidifier dry, winter", "mains lost, night", "power lost in one room, spring", "door left open, winter", "broker down",
+	}
+}
+
 // A room of another model is told as well as those by which thresholds were
 // chosen, within what one seed of each can show.
 func TestAnotherModelIsToldAsWell(t *testing.T) {
 	foldtest.WithoutRace(t)
-	var words []string
-	if testing.Short() {
-		words = []string{"heater stuck on at night", "humidifier dry, winter", "mains lost, night", "door left open, winter"}
-	}
-	outcomes, err := incidents.Play(t.Context(), speciestest.Library(t), incidents.SecondDevelopment, incidents.TuningSeeds()[:1], words...)
+	outcomes, err := incidents.Play(t.Context(), speciestest.Library(t), incidents.SecondDevelopment, incidents.TuningSeeds()[:1], some()...)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -84,11 +87,7 @@ func TestAnotherModelIsToldAsWell(t *testing.T) {
 // never with the opposite of what was asked before.
 func TestPeopleWhoActAreToldSparingly(t *testing.T) {
 	foldtest.WithoutRace(t)
-	var words []string
-	if testing.Short() {
-		words = []string{"heater stuck on at night", "humidifier dry, winter", "mains lost, night", "door left open, winter"}
-	}
-	told, err := incidents.Attend(t.Context(), speciestest.Library(t), incidents.First, incidents.HeldOutSeeds()[:1], words...)
+	told, err := incidents.Attend(t.Context(), speciestest.Library(t), incidents.First, incidents.HeldOutSeeds()[:1], some()...)
 	if err != nil {
 		t.Fatal(err)
 	}
