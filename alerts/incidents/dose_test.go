@@ -92,3 +92,18 @@ func TestDoseLeavesOutWhatIsNotKnown(t *testing.T) {
 		})
 	}
 }
+
+// What accompanies an alarm without a value says nothing of how far it went.
+func TestMeasuredIsNotWhatOnlyAccompanies(t *testing.T) {
+	peak := incidents.Peak{At: began, Value: 22, Limit: 8, Unit: "°C/h"}
+	cause, herald, harm := incidents.Member{Occurrence: 1, Priority: alerts.High}, incidents.Member{Occurrence: 2, Priority: alerts.Medium, Herald: true, Peak: peak}, incidents.Member{Occurrence: 3, Priority: alerts.Low, Peak: peak}
+	for want, members := range map[int64][]incidents.Member{0: {cause, herald}, 3: {cause, herald, harm}, 2: {herald}} {
+		got := int64(0)
+		if m := (&incidents.Incident{Members: members}).Measured(); m != nil {
+			got = m.Occurrence
+		}
+		if got != want {
+			t.Errorf("of %d alarms the measured one is %d, want %d", len(members), got, want)
+		}
+	}
+}

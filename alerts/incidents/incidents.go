@@ -179,12 +179,13 @@ func (i *Incident) About() *Member {
 func (i *Incident) Worst() *Member { return i.best(func(*Member) bool { return true }) }
 
 // Measured is the alarm whose peak and dose are those of the incident: the one
-// that it is about, or the most urgent that has a value, nil for none.
+// that it is about, or the most urgent that has a value and does not only
+// accompany others, nil for none.
 func (i *Incident) Measured() *Member {
 	if m := i.About(); m.Peak.Unit != "" {
 		return m
 	}
-	return i.best(func(m *Member) bool { return m.Peak.Unit != "" })
+	return i.best(func(m *Member) bool { return m.Peak.Unit != "" && !m.Herald })
 }
 
 // On are the alarms that are on, in the order in which to act on them.

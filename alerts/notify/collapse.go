@@ -17,8 +17,8 @@ type collapsed struct {
 	// newest is the newest notice that was told, which makes an older lead
 	// stale; the zero value for none.
 	newest Notice
-	// siblings are all notices of the occurrence, those to other people and by
-	// other channels included.
+	// siblings are all notices of the occurrence to the person, those by other
+	// channels included.
 	siblings []Notice
 }
 
@@ -29,7 +29,7 @@ func collapse(row Notice, siblings []Notice) (collapsed, error) {
 	c := collapsed{lead: row, siblings: siblings}
 	told := false
 	for _, s := range siblings {
-		if s.Recipient != row.Recipient || s.Occurrence != row.Occurrence || s.ID == row.ID {
+		if s.Occurrence != row.Occurrence || s.ID == row.ID {
 			continue
 		}
 		if s.Channel != row.Channel {

@@ -69,8 +69,9 @@ type Outbox interface {
 	// PendingNotices gives up to limit pending notices of a person by a
 	// channel, the most urgent first, then the longest due.
 	PendingNotices(ctx context.Context, channel, recipient string, limit int) ([]Notice, error)
-	// Notices gives all notices of one occurrence in the order of entry.
-	Notices(ctx context.Context, occurrence int64) ([]Notice, error)
+	// Notices gives all notices of one occurrence to a person in the order of
+	// entry.
+	Notices(ctx context.Context, occurrence int64, recipient string) ([]Notice, error)
 	// AddNotice enters a notice, unless there is one with its key.
 	AddNotice(ctx context.Context, n Notice) error
 	// Hurry makes the notices of a channel that failed and are due within a

@@ -137,8 +137,8 @@ func (o *outbox) Hurry(_ context.Context, channel string, at time.Time, within t
 	return nil
 }
 
-func (o *outbox) Notices(_ context.Context, occurrence int64) ([]notify.Notice, error) {
-	return o.all(func(n notify.Notice) bool { return n.Occurrence == occurrence }), nil
+func (o *outbox) Notices(_ context.Context, occurrence int64, recipient string) ([]notify.Notice, error) {
+	return o.all(func(n notify.Notice) bool { return n.Occurrence == occurrence && n.Recipient == recipient }), nil
 }
 
 func (o *outbox) all(want func(notify.Notice) bool) []notify.Notice {

@@ -50,7 +50,7 @@ func rankOf(n *AlarmNotice) int64 {
 func (c *collapsed) elsewhere(yield func(Notice, int64) bool) {
 	for _, s := range c.siblings {
 		var other AlarmNotice
-		if s.Recipient != c.lead.Recipient || s.Channel == c.lead.Channel || json.Unmarshal(s.Payload, &other) != nil {
+		if s.Channel == c.lead.Channel || json.Unmarshal(s.Payload, &other) != nil {
 			continue
 		}
 		if other.OccurrenceName() == c.alarm.OccurrenceName() && !yield(s, rankOf(&other)) {

@@ -206,7 +206,7 @@ func TestPointlessNewsIsNotTold(t *testing.T) {
 	}{
 		"who had it, of something over": {func(h *house) {
 			h.news(notify.Taken, 1, 2, alerts.High, "lead", "phone")
-			h.news(notify.Cleared, 1, 3, alerts.High, "keeper", "mail")
+			h.news(notify.Cleared, 1, 3, alerts.High, "lead", "mail")
 		}, 0, 1, "it is over"},
 		"who has it, hours later":   {func(h *house) { h.news(notify.Taken, 1, 2, alerts.High, "lead", "phone") }, 5 * time.Hour, 1, "too old to be told: 5 h"},
 		"something low, days later": {func(h *house) { h.news(notify.Raised, 1, 2, alerts.Low, "keeper", "mail") }, 25 * time.Hour, 1, "too old to be told: 1 day 1 h"},

@@ -106,10 +106,7 @@ func News(from Letterhead, news incidents.News, c Case) AlarmNotice {
 
 // answers is who was called for an incident besides, and what came of it.
 func answers(i *incidents.Incident, c *Case) letter.Answers {
-	a := letter.Answers{Everybody: c.Reach.Everybody, Nobody: c.Reach.Nobody}
-	if v := i.Vain; v != nil {
-		a.Vain = &letter.Vain{By: v.By, At: v.At, Going: v.Going, Then: v.Then, Now: v.Now, Unit: v.Unit}
-	}
+	a := letter.Answers{Vain: i.Vain, Everybody: c.Reach.Everybody, Nobody: c.Reach.Nobody}
 	if i.Rank == 0 {
 		return a
 	}

@@ -220,7 +220,7 @@ func (w *Worker) newest(ctx context.Context, row Notice) (c collapsed, stands bo
 	if at, ok := w.unmarked(row.ID); ok {
 		return c, false, w.markDelivered(ctx, at, row.ID)
 	}
-	siblings, err := w.outbox.Notices(ctx, row.Occurrence)
+	siblings, err := w.outbox.Notices(ctx, row.Occurrence, row.Recipient)
 	if err != nil {
 		return c, false, fmt.Errorf("read notices of alarm %d: %w", row.Occurrence, err)
 	}

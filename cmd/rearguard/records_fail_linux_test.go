@@ -399,7 +399,7 @@ func checkHeats(t *testing.T, reader *records.Reader, rooms []string) {
 		t.Errorf("steps of the alarms:\n%s", d)
 	}
 	for occurrence := range occurrences {
-		notices, err := reader.Notices(t.Context(), occurrence)
+		notices, err := reader.Notices(t.Context(), occurrence, "lead")
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -5,17 +5,14 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"strings"
 
 	"rearguard/alerts/notify/invite"
+	"rearguard/alerts/notify/keyfile"
 	"rearguard/alerts/notify/push"
 )
-
-// secretLimitBytes is more than any password or key needs.
-const secretLimitBytes = 64 << 10
 
 // Secret says where a password or key is kept. The zero value is no secret.
 type Secret struct{ File, Env string }
@@ -26,7 +23,7 @@ type Secret struct{ File, Env string }
 func (s Secret) Read() (string, error) {
 	switch {
 	case s.File != "":
-		data, err := readSmall(s.File)
+		data, err := keyfile.Read(s.File)
 		if err != nil {
 			return "", fmt.Errorf("read secret: %w", err)
 		}
@@ -43,30 +40,6 @@ func (s Secret) Read() (string, error) {
 		return secret, nil
 	}
 	return "", nil
-}
-
-// readSmall refuses devices and pipes, on which reading would never end.
-func readSmall(path string) ([]byte, error) {
-	info, err := os.Stat(path)
-	if err != nil {
-		return nil, err
-	}
-	if !info.Mode().IsRegular() {
-		return nil, fmt.Errorf("%s is not a file", path)
-	}
-	file, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer file.Close() //nolint:errcheck // only read
-	data, err := io.ReadAll(io.LimitReader(file, secretLimitBytes+1))
-	if err != nil {
-		return nil, err
-	}
-	if len(data) > secretLimitBytes {
-		return nil, fmt.Errorf("%s is larger than %d bytes", path, secretLimitBytes)
-	}
-	return data, nil
 }
 
 // joinPaths makes every path of the file relative to folder.
@@ -180,7 +153,7 @@ func Authorities(file string) (*x509.CertPool, error) {
 	if file == "" {
 		return nil, nil
 	}
-	data, err := readSmall(file)
+	data, err := keyfile.Read(file)
 	if err != nil {
 		return nil, fmt.Errorf("read certificates: %w", err)
 	}

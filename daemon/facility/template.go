@@ -11,6 +11,7 @@ import (
 	"unicode/utf8"
 
 	"rearguard/alerts/notify"
+	"rearguard/alerts/notify/keyfile"
 	"rearguard/daemon/strict"
 )
 
@@ -58,7 +59,7 @@ func (t *Template) paths() []*string {
 func (t *Template) Source() (notify.TemplateSource, error) {
 	s := notify.TemplateSource{Body: t.Body, ContentType: t.ContentType}
 	if t.BodyFile != "" {
-		text, err := readSmall(t.BodyFile)
+		text, err := keyfile.Read(t.BodyFile)
 		if err != nil {
 			return s, fmt.Errorf("read template: %w", err)
 		}

@@ -54,9 +54,9 @@ func (r *Reader) PendingNotices(ctx context.Context, channel, recipient string, 
 		ORDER BY priority DESC, due_at, id LIMIT ?`, channel, recipient, limit)
 }
 
-// Notices gives the notices of one occurrence in the order of entry.
-func (r *Reader) Notices(ctx context.Context, occurrence int64) ([]notify.Notice, error) {
-	return collect(ctx, r, scanNotice, outboxColumns+` WHERE occurrence = ? ORDER BY id`, occurrence)
+// Notices gives the notices of one occurrence to a person in the order of entry.
+func (r *Reader) Notices(ctx context.Context, occurrence int64, recipient string) ([]notify.Notice, error) {
+	return collect(ctx, r, scanNotice, outboxColumns+` WHERE occurrence = ? AND recipient = ? ORDER BY id`, occurrence, recipient)
 }
 
 // NoticesBetween gives the notices written in [from, to), in the order of

@@ -94,7 +94,7 @@ func TestOutbox(t *testing.T) {
 	// What is entered again, with the same key, is neither sent again nor changed.
 	commit(t, s, &Batch{Outbox: []notify.Notice{notice("a", "webhook", day0), notice("b", "mail", day0)}})
 	due(day0.Add(time.Minute), 10)
-	all, err := s.Notices(ctx, 1)
+	all, err := s.Notices(ctx, 1, "ada")
 	must(err)
 	byKey := map[string]notify.Notice{}
 	for _, r := range all {
@@ -143,7 +143,7 @@ func TestNoticesToldBeforeTheyWereEntered(t *testing.T) {
 			t.Errorf("settling %s: %v, want ErrNotFound", key, err)
 		}
 	}
-	all, err := s.Notices(ctx, 1)
+	all, err := s.Notices(ctx, 1, "ada")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -377,7 +377,7 @@ var everySecond = map[string]func(*Store) error{
 	"pending notices": func(s *Store) error { _, err := s.PendingNotices(context.Background(), "mail", "ada", 512); return err },
 	"failed notices":  func(s *Store) error { _, err := s.FailedNotices(context.Background(), day0); return err },
 	"totals":          func(s *Store) error { _, err := s.OutboxTotals(context.Background()); return err },
-	"one occurrence":  func(s *Store) error { _, err := s.Notices(context.Background(), 77); return err },
+	"one occurrence":  func(s *Store) error { _, err := s.Notices(context.Background(), 77, "ada"); return err },
 }
 
 // slower is by how much a question takes longer of one store than of another,

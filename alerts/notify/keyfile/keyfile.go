@@ -1,4 +1,5 @@
-// Package keyfile keeps keys in files that only our account can read.
+// Package keyfile keeps keys and other secrets in files that only our account can
+// read.
 package keyfile
 
 import (
@@ -8,11 +9,11 @@ import (
 	"os"
 )
 
-// limit is more than any key file needs, in bytes.
+// limit is more than any secret needs, in bytes.
 const limit = 64 << 10
 
-// Read reads a key file. The error wraps fs.ErrNotExist if there is none; none
-// says what is in the file.
+// Read reads the file of a secret, of 64 KiB at most. The error wraps
+// fs.ErrNotExist if there is none; none says what is in the file.
 func Read(path string) ([]byte, error) {
 	info, err := os.Stat(path)
 	if err != nil {
@@ -27,7 +28,14 @@ func Read(path string) ([]byte, error) {
 		return nil, err
 	}
 	defer file.Close() //nolint:errcheck // only read
-	return io.ReadAll(io.LimitReader(file, limit))
+	data, err := io.ReadAll(io.LimitReader(file, limit+1))
+	if err != nil {
+		return nil, err
+	}
+	if len(data) > limit {
+		return nil, fmt.Errorf("%s is larger than %d bytes", path, limit)
+	}
+	return data, nil
 }
 
 // WriteNew writes a file that was not there, all of it or nothing, so that only

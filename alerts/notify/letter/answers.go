@@ -3,6 +3,8 @@ package letter
 import (
 	"strings"
 	"time"
+
+	"rearguard/alerts/incidents"
 )
 
 // Answers say of a call who was called besides, and what came of it.
@@ -12,22 +14,11 @@ type Answers struct {
 	Since  time.Time `json:"unanswered_since,omitzero"`
 	Called []string  `json:"called_so_far,omitempty"`
 	// Vain is the answer that made nothing better, nil for none.
-	Vain *Vain `json:"in_vain,omitempty"`
+	Vain *incidents.Vain `json:"in_vain,omitempty"`
 	// Everybody is set where all hands are called, Nobody where everybody is
 	// called because the roster has nobody.
 	Everybody bool `json:"everybody,omitempty"`
 	Nobody    bool `json:"nobody_on_duty,omitempty"`
-}
-
-// Vain is an answer that made nothing better: the value Then and Now, in Unit;
-// without a unit there is no number.
-type Vain struct {
-	By    string    `json:"by"`
-	At    time.Time `json:"at"`
-	Going bool      `json:"going,omitempty"`
-	Then  float64   `json:"then,omitempty"`
-	Now   float64   `json:"now,omitempty"`
-	Unit  string    `json:"unit,omitempty"`
 }
 
 // sayAnswers says who was called besides, and what came of it.

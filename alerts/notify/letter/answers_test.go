@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"rearguard/alerts/incidents"
 	"rearguard/alerts/notify/letter"
 	"rearguard/alerts/wording"
 )
@@ -15,9 +16,9 @@ func TestAnswers(t *testing.T) {
 	next := heat(letter.Raised, begin.Add(10*time.Minute))
 	next.Since, next.Called = begin, []string{"Ines", "Ben"}
 	vain := heat(letter.Reminder, begin.Add(2*time.Hour))
-	vain.Vain, vain.Nobody = &letter.Vain{By: "Ines", At: begin.Add(5 * time.Minute), Going: true, Then: 36, Now: 36.44, Unit: "°C"}, true
+	vain.Vain, vain.Nobody = &incidents.Vain{By: "Ines", At: begin.Add(5 * time.Minute), Going: true, Then: 36, Now: 36.44, Unit: "°C"}, true
 	blind := heat(letter.Reminder, begin.Add(2*time.Hour))
-	blind.Vain, blind.Since, blind.Everybody = &letter.Vain{By: "Ines", At: begin.Add(5 * time.Minute)}, begin, true
+	blind.Vain, blind.Since, blind.Everybody = &incidents.Vain{By: "Ines", At: begin.Add(5 * time.Minute)}, begin, true
 	going := heat(letter.Going, begin.Add(time.Minute))
 	going.TakenBy = "Ines"
 	for name, c := range map[string]struct {
