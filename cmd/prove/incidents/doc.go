@@ -12,5 +12,5 @@ package incidents
 func TuningSeeds() []uint64 { return []uint64{11, 12, 13} }
 
 // HeldOutSeeds are kept apart from tuning. They have been looked at once; 901 to
-// 903 were before them, and what they showed was mended.
-func HeldOutSeeds() []uint64 { return []uint64{911, 912, 913} }
+// 903 and 911 to 913 were before them, and what they showed was mended.
+func HeldOutSeeds() []uint64 { return []uint64{921, 922, 923} }
