@@ -144,6 +144,14 @@ alarms: {heat: {on_delay: 1s, off_delay: 2s}}
 	if err := json.Unmarshal(*p.notice.Load(), &notice); err != nil || notice.Data.Link == "" {
 		t.Fatalf("a notice without a link (%v): %s", err, *p.notice.Load())
 	}
+	eventually(t, "pages show what the notice tells", time.Minute, func() bool {
+		answer, err := http.Get(notice.Data.Link)
+		if err != nil {
+			return false
+		}
+		answer.Body.Close()
+		return answer.StatusCode == http.StatusOK
+	})
 	page := ""
 	eventually(t, "the page of the link shows that the alarm waits for somebody", time.Minute, func() bool {
 		page = follow(t, notice.Data.Link)
