@@ -71,6 +71,12 @@ const (
 	sureAfter = causeDelay + 2*time.Minute
 )
 
+// begun is a trouble of which nothing is known yet but that a room has left its
+// usual range.
+func begun(now time.Time, usual trend.Range) Trouble {
+	return Trouble{Cause: Unclear, Since: now, Range: usual, ToldAt: now, Evidence: wording.Say("the change has only begun")}
+}
+
 // follow carries the trouble of a room on. Its cause is told once the shape
 // has had time to form, and told anew until it has been the same for a while.
 func (x Trouble) follow(tr *trend.Trend, now time.Time, outdoorC *float64) Trouble {
@@ -88,14 +94,14 @@ func (x Trouble) follow(tr *trend.Trend, now time.Time, outdoorC *float64) Troub
 	case x.Cause != "" && !x.shows(tr, last):
 		// What it was is over, and something else keeps the room out of its
 		// usual range: a door that was opened against the heat.
-		x = Trouble{Cause: Unclear, Since: now, Range: x.Range, ToldAt: now, Evidence: wording.Say("the change has only begun")}
+		x = begun(now, x.Range)
 	case x.Cause != "":
 	default:
 		usual, known := tr.Usual(now)
 		if !known || !usual.Outside(last, 1) {
 			return Trouble{}
 		}
-		x = Trouble{Cause: Unclear, Since: now, Range: usual, ToldAt: now, Evidence: wording.Say("the change has only begun")}
+		x = begun(now, usual)
 	}
 	if now.Sub(x.Since) < formingFor || x.Cause != Unclear && now.Sub(x.ToldAt) >= sureAfter {
 		return x

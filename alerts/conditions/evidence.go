@@ -119,15 +119,8 @@ func (e evaluation) lost(w *Witness, unit string) wording.Text {
 			said = wording.Word("has said nothing that can be believed")
 		}
 	}
-	digits := 1
-	switch unit {
-	case "%":
-		digits = 0
-	case "kPa":
-		digits = 2
-	}
 	return wording.Say("the sensor that measured it, %s, %s since %s; last value %s",
-		Point{Sensor: w.Sensor, Position: w.Position}.where(), said, e.clock(w.At), wording.Value(w.Value, digits, unit))
+		Point{Sensor: w.Sensor, Position: w.Position}.where(), said, e.clock(w.At), wording.Quantity(w.Value, unit))
 }
 
 // dismiss forgets on whom a finding rested, once nothing is to be found any

@@ -151,12 +151,7 @@ func (u *Unrecorded) attempt(ctx context.Context, of lane, list []untold) result
 	err := transmit(ctx, u.channels.all()[of.channel], u.options.composeAll(messages, notRecorded))
 	now := u.options.Now()
 	about := u.options.Logger.With("notice", list[0].lead.Key, "alarms", len(list), "channel", of.channel, "recipient", of.recipient)
-	switch {
-	case err == nil:
-		u.options.Circuits.Took(of.channel)
-	case !IsPermanent(err) && !ofRecipient(err):
-		u.options.Circuits.Failed(of.channel, now, err.Error())
-	}
+	u.options.heed(of.channel, now, err)
 	if err == nil {
 		about.Info("notice delivered before it could be recorded", "kind", list[0].alarm.Kind)
 		for i := range list {

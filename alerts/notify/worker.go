@@ -45,6 +45,18 @@ type Options struct {
 	Round func(waits bool)
 }
 
+// heed notes how a channel did in an attempt, and says whether it works again, or
+// for the first time.
+func (o *Options) heed(channel string, now time.Time, err error) (recovered bool) {
+	if err == nil {
+		return o.Circuits.Took(channel)
+	}
+	if !IsPermanent(err) && !ofRecipient(err) {
+		o.Circuits.Failed(channel, now, err.Error())
+	}
+	return false
+}
+
 // Worker delivers the notices of an outbox: to each person by each channel one
 // after the other, the most urgent first, and what has piled up in one message.
 type Worker struct {
@@ -102,7 +114,7 @@ func (w *Worker) dispatch(ctx context.Context, l *lanes) time.Duration {
 		t := w.turn(l, &q, now)
 		wait, started := l.try(of, t.due, now, t.most, func(ctx context.Context) result { return w.attempt(ctx, of, t.do) })
 		if started && t.looks {
-			l.looked[of] = w.lookAt(&q, now)
+			l.looked[of] = look{q.Newest, now}
 		}
 		pause = min(pause, wait)
 		waits = waits || !started && !l.busy[of] && !t.due.After(now)
@@ -137,16 +149,12 @@ func (w *Worker) turn(l *lanes, q *Queue, now time.Time) turn {
 	switch due := probe(false); {
 	case !due.After(now):
 		t.due, t.most = due, 1
-	case l.looked[of].differs(w.lookAt(q, now)):
+	case l.looked[of].differs(look{q.Newest, now}):
 		t.due, t.do, t.looks = now, w.passAll, true
 	default:
 		t.due, t.most = probe(q.Attempts == 0 && q.Priority >= alerts.High), 1
 	}
 	return t
-}
-
-func (w *Worker) lookAt(q *Queue, now time.Time) look {
-	return look{q.Newest, now}
 }
 
 // attempt does what there is to do for one person by one channel.
@@ -270,15 +278,13 @@ func (w *Worker) note(ctx context.Context, of lane, list []collapsed, err error)
 		if err := w.markDelivered(ctx, now, ids(list)...); err != nil {
 			return err
 		}
-		if !w.options.Circuits.Took(of.channel) {
+		if !w.options.heed(of.channel, now, nil) {
 			return nil
 		}
 		// What failed on a channel that works again need not wait.
 		return w.outbox.Hurry(ctx, of.channel, now, backoffCap)
 	}
-	if !IsPermanent(err) && !ofRecipient(err) {
-		w.options.Circuits.Failed(of.channel, now, err.Error())
-	}
+	w.options.heed(of.channel, now, err)
 	var late []collapsed
 	for i := range list {
 		c := &list[i]

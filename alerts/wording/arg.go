@@ -59,6 +59,9 @@ func Value(v float64, digits int, unit string) Arg {
 	return Arg{Is: number, Number: v, Digits: digits, Unit: unit}
 }
 
+// Quantity is a value with no more digits than a person can use in its unit.
+func Quantity(v float64, unit string) Arg { return Value(v, digitsOf(unit), unit) }
+
 // Difference is one of two temperatures in °C.
 func Difference(v float64, digits int) Arg {
 	a := Value(v, digits, "°C")

@@ -204,7 +204,7 @@ func (r Reader) Quantity(v float64, unit string) string {
 
 // Plain says the value without what it means.
 func (r Reader) Plain(m Measure) string {
-	a := Value(m.Value, digitsOf(m.Unit), m.Unit)
+	a := Quantity(m.Value, m.Unit)
 	a.Difference = m.Difference
 	return r.arg(&a)
 }

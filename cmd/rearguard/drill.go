@@ -13,6 +13,7 @@ import (
 
 	"rearguard/cmd/internal/cli"
 	"rearguard/dashboards/api"
+	"rearguard/dashboards/format"
 )
 
 type drillCommand struct {
@@ -84,7 +85,7 @@ func printDrills(out io.Writer, d *api.Drills) error {
 		if one.Period != "" {
 			by = "the schedule, for " + one.Period
 		}
-		fmt.Fprintf(w, "%s of %s by %s\n", strings.ToUpper(one.Kind[:1])+one.Kind[1:], one.Began.Format(time.RFC3339), by)
+		fmt.Fprintf(w, "%s of %s by %s\n", format.Capital(one.Kind), one.Began.Format(time.RFC3339), by)
 		for _, n := range one.List {
 			fmt.Fprintf(w, "  %s\t%s\t%s\t%s\n", n.Person, n.Channel, handedOver(one, &n), arrived(&n))
 		}
@@ -99,7 +100,7 @@ func printDrills(out io.Writer, d *api.Drills) error {
 		fmt.Fprintf(w, "The next drill starts by itself at %s.\n", d.Next.Format(time.RFC3339))
 	}
 	if d.Problem != "" {
-		fmt.Fprintf(w, "%s.\n", strings.ToUpper(d.Problem[:1])+d.Problem[1:])
+		fmt.Fprintf(w, "%s.\n", format.Capital(d.Problem))
 	}
 	return w.Flush()
 }

@@ -46,7 +46,7 @@ type AlarmTransition struct {
 }
 
 func (s *statements) putAlarm(ctx context.Context, a *AlarmRow) error {
-	cycle := []any{int64(a.Priority), a.Active, millis(a.RaisedAt), millis(a.ClearedAt), millis(a.AcknowledgedAt), a.AcknowledgedBy, text(a.State)}
+	cycle := []any{int64(a.Priority), a.Active, Millis(a.RaisedAt), Millis(a.ClearedAt), Millis(a.AcknowledgedAt), a.AcknowledgedBy, text(a.State)}
 	if a.Occurrence != 0 {
 		args := append(alarmKey(a.Key), a.Occurrence, a.Closed)
 		if _, err := s.occurrence.ExecContext(ctx, append(args, cycle...)...); err != nil {
@@ -109,7 +109,7 @@ func scanAlarm(rows *sql.Rows) (a AlarmRow, err error) {
 	var state string
 	err = rows.Scan(&a.Key.Condition, &a.Key.Room, &a.Key.Subject, &a.Occurrence, &a.Closed, &a.Priority, &a.Active,
 		&raised, &cleared, &acknowledged, &a.AcknowledgedBy, &state)
-	a.RaisedAt, a.ClearedAt, a.AcknowledgedAt = fromMillis(raised), fromMillis(cleared), fromMillis(acknowledged)
+	a.RaisedAt, a.ClearedAt, a.AcknowledgedAt = FromMillis(raised), FromMillis(cleared), FromMillis(acknowledged)
 	a.State = json.RawMessage(state)
 	return a, err
 }
@@ -135,7 +135,7 @@ func (r *Reader) Condensed(ctx context.Context) (c Condensed, err error) {
 		var before sql.NullInt64
 		err := rows.Scan(&what, &before)
 		if at, known := map[string]*time.Time{"journal": &c.Journal, "steps": &c.Steps, "notices": &c.Notices}[what]; known {
-			*at = fromMillis(before)
+			*at = FromMillis(before)
 		}
 		return err
 	}, `SELECT what, before FROM condensed`)

@@ -81,7 +81,7 @@ func (p *place) standing(ctx context.Context, q Querier) (now standing, err erro
 	var over []byte
 	err = q.QueryRowContext(ctx, `SELECT id, commits, doubt, adopted_over, (SELECT time FROM clock) FROM identity`).
 		Scan(&now.ID, &now.Commits, &now.doubt, &over, &clock)
-	now.Clock = fromMillis(clock)
+	now.Clock = FromMillis(clock)
 	if err == nil {
 		now.over, err = disk.ParseNotes(over)
 	}

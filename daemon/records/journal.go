@@ -138,6 +138,6 @@ func (r *Reader) LoadMarks(ctx context.Context) (Marks, error) {
 		(SELECT coalesce(max(id), 0) FROM occurrence),
 		(SELECT coalesce(max(id), 0) FROM tally),
 		(SELECT coalesce(max(seq), 0) FROM journal)`).Scan(&clock, &m.Occurrence, &m.Count, &m.Journal)
-	m.Clock = fromMillis(clock)
+	m.Clock = FromMillis(clock)
 	return m, describe(r.path, err)
 }

@@ -30,7 +30,7 @@ func (s *statements) putNotice(ctx context.Context, n *notify.Notice) error {
 		state, attempts, done = n.State, max(n.Attempts, 1), n.DoneAt
 	}
 	_, err := s.notice.ExecContext(ctx, n.Key, n.Occurrence, int64(n.Priority), n.Channel, n.Recipient, text(n.Payload),
-		n.CreatedAt.UnixMilli(), n.DueAt.UnixMilli(), string(state), attempts, millis(done))
+		n.CreatedAt.UnixMilli(), n.DueAt.UnixMilli(), string(state), attempts, Millis(done))
 	return err
 }
 
@@ -204,7 +204,7 @@ func scanNotice(rows *sql.Rows) (n notify.Notice, err error) {
 	var payload string
 	err = rows.Scan(&n.ID, &n.Key, &n.Occurrence, &n.Priority, &n.Channel, &n.Recipient, &payload, &created, &due,
 		&n.Attempts, &n.State, &done, &n.LastError)
-	n.CreatedAt, n.DueAt, n.DoneAt = time.UnixMilli(created).UTC(), time.UnixMilli(due).UTC(), fromMillis(done)
+	n.CreatedAt, n.DueAt, n.DoneAt = time.UnixMilli(created).UTC(), time.UnixMilli(due).UTC(), FromMillis(done)
 	n.Payload = json.RawMessage(payload)
 	return n, err
 }

@@ -413,16 +413,16 @@ func (s *Store) Alone(ctx context.Context, f func(ctx context.Context, c *sql.Co
 	return describe(s.path, f(context.WithoutCancel(ctx), s.conn))
 }
 
-// millis is t as it is stored; null for the zero time.
-func millis(t time.Time) any {
+// Millis is t as it is stored; null for the zero time.
+func Millis(t time.Time) any {
 	if t.IsZero() {
 		return nil
 	}
 	return t.UnixMilli()
 }
 
-// fromMillis is the inverse of millis.
-func fromMillis(ms sql.NullInt64) time.Time {
+// FromMillis is the inverse of Millis.
+func FromMillis(ms sql.NullInt64) time.Time {
 	if !ms.Valid {
 		return time.Time{}
 	}

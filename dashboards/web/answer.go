@@ -6,7 +6,6 @@ import (
 	"net/url"
 
 	"rearguard/alerts/notify/invite"
-	"rearguard/daemon"
 	"rearguard/dashboards/web/answer"
 	"rearguard/dashboards/web/forms"
 	"rearguard/dashboards/web/page"
@@ -86,19 +85,12 @@ func (s *Site) takeAnswer(w http.ResponseWriter, r *http.Request, v *page.View, 
 	if f.Err() != nil {
 		err = f.Err()
 	}
-	once := f.Get("once")
 	late := false
-	if err == nil && s.once.Claim(once) {
-		err = s.do(r.Context(), o)
-		if late = errors.Is(err, daemon.ErrNotRecorded); late {
-			err = nil
-		}
-		if err != nil {
-			s.once.Release(once)
-		}
+	if err == nil {
+		_, late, err = s.doOnce(r.Context(), f.Get("once"), o)
 	}
 	if err != nil {
-		v.Problem = page.Sentence(err)
+		explain(v, err)
 		s.showAnswer(w, r, v, m, http.StatusUnprocessableEntity)
 		return
 	}

@@ -36,16 +36,13 @@ func (s *Site) post(a page.Action) http.HandlerFunc {
 			s.refused(w, r, v, a.Again, err)
 			return
 		}
-		token := f.Get("once")
-		if !s.once.Claim(token) {
-			http.Redirect(w, r, o.Back, http.StatusSeeOther)
-			return
-		}
-		err = s.do(r.Context(), o)
-		late := errors.Is(err, daemon.ErrNotRecorded)
-		if err != nil && !late {
-			s.once.Release(token)
+		done, late, err := s.doOnce(r.Context(), f.Get("once"), o)
+		switch {
+		case err != nil:
 			s.refused(w, r, v, a.Again, err)
+			return
+		case !done:
+			http.Redirect(w, r, o.Back, http.StatusSeeOther)
 			return
 		}
 		if who := f.Person(); who != "" {
@@ -53,6 +50,22 @@ func (s *Site) post(a page.Action) http.HandlerFunc {
 		}
 		http.Redirect(w, r, withDone(o.Back, o.Done, late), http.StatusSeeOther)
 	}
+}
+
+// doOnce does what a form with a token asks for, unless it was done before; a
+// refused form may be sent again. Late is set where it is still to be recorded.
+func (s *Site) doOnce(ctx context.Context, token string, o page.Outcome) (done, late bool, err error) {
+	if !s.once.Claim(token) {
+		return false, false, nil
+	}
+	err = s.do(ctx, o)
+	if late = errors.Is(err, daemon.ErrNotRecorded); late {
+		err = nil
+	}
+	if err != nil {
+		s.once.Release(token)
+	}
+	return err == nil, late, err
 }
 
 // do gives the engine what a form asks of it.
@@ -84,12 +97,17 @@ func (s *Site) refused(w http.ResponseWriter, r *http.Request, v *page.View, aga
 		s.problem(w, r, v, err)
 		return
 	}
+	explain(v, err)
+	s.show(w, r, v, again, http.StatusUnprocessableEntity)
+}
+
+// explain has a page say why a form could not be taken, and where.
+func explain(v *page.View, err error) {
 	v.Problem = page.Sentence(err)
 	var field *entry.FieldError
 	if errors.As(err, &field) {
 		v.Field = field.Field
 	}
-	s.show(w, r, v, again, http.StatusUnprocessableEntity)
 }
 
 // withDone leads back to a page that says what was done, and whether that is

@@ -115,7 +115,7 @@ func (s *service) access() web.Access {
 
 // roster is that of the configuration in force.
 func (s *service) roster() *roster.Roster {
-	return s.site.now.Load().facility.Called()
+	return s.site.now.Load().roster
 }
 
 // noteRound takes note that the outbox has been looked through.

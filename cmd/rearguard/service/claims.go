@@ -11,6 +11,7 @@ import (
 
 	"rearguard/alerts/notify"
 	"rearguard/alerts/relay"
+	"rearguard/alerts/roster"
 	"rearguard/daemon"
 	"rearguard/daemon/facility"
 	"rearguard/daemon/fold"
@@ -52,9 +53,15 @@ type claimingEngine struct {
 // It is never changed.
 type inForce struct {
 	facility *facility.Facility
-	catalog  *species.Catalog
-	state    technician.Configuration
+	// roster is that of the facility, worked out once: delivery asks for it with
+	// every notice.
+	roster  *roster.Roster
+	catalog *species.Catalog
+	state   technician.Configuration
 }
+
+// use puts a configuration in force.
+func (i *inForce) use(f *facility.Facility) { i.facility, i.roster = f, f.Called() }
 
 func (e *claimingEngine) Do(ctx context.Context, command fold.Command) error {
 	switch c := command.(type) {
@@ -91,7 +98,7 @@ func (e *claimingEngine) claim(ctx context.Context, claim fold.ClaimSensor) erro
 		return err
 	}
 	next := *e.now.Load()
-	next.facility = next.facility.With(&claim.Sensor)
+	next.use(next.facility.With(&claim.Sensor))
 	e.now.Store(&next)
 	wanted, err := filters(next.facility)
 	if err != nil {

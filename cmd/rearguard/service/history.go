@@ -19,7 +19,7 @@ func (s *service) packHistory(ctx context.Context) {
 	ticker := time.NewTicker(packEvery)
 	defer ticker.Stop()
 	for {
-		keep := s.site.now.Load().facility.Records
+		keep := s.inForce().Records
 		err := upkeep.Tend(ctx, s.store, upkeep.Care{
 			Now: s.now(), HotFor: hotFor, Certain: s.clock.Settled(), HistoryDays: keep.KeepDays, DetailDays: keep.KeepDetailDays,
 		})

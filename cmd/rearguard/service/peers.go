@@ -76,7 +76,7 @@ func (s proofs) beatPeers(ctx context.Context) {
 	of := s.Facility
 	targets := s.targetsOf(of)
 	s.eachTick(ctx, func() {
-		if f := s.site.now.Load().facility; f != of {
+		if f := s.inForce(); f != of {
 			of, targets = f, s.targetsOf(f)
 			s.peers.Use(peersOf(f), s.elapsed(), nil)
 		}

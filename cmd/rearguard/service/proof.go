@@ -17,7 +17,6 @@ import (
 	"rearguard/daemon/progress"
 	"rearguard/daemon/proof"
 	"rearguard/daemon/snapshot"
-	"rearguard/sensors"
 )
 
 // proving keeps how the proof stands that all works. It is safe for use by
@@ -42,17 +41,9 @@ func (p *proving) change(f func(*snapshot.Proof)) {
 // proofs are what the service proves of itself, and who is told.
 type proofs struct{ *service }
 
-// recorded reports whether the records hold a reading.
-func (s proofs) recorded(ctx context.Context, series sensors.Series, at time.Time) (bool, error) {
-	for _, err := range s.store.Pages().Scan(ctx, []sensors.Series{series}, at, at.Add(time.Millisecond)) {
-		return err == nil, err
-	}
-	return false, nil
-}
-
 // missing is what there is of the proof now that does not hold.
 func (s proofs) missing(ctx context.Context) []string {
-	return proof.Missing(ctx, s.now(), s.engine.Snapshot(), s.progress.Report(), s.recorded)
+	return proof.Missing(ctx, s.now(), s.engine.Snapshot(), s.progress.Report(), s.store.Pages().Has)
 }
 
 // prove keeps the proof until ctx ends.
@@ -126,7 +117,7 @@ func (s proofs) beat(ctx context.Context) {
 	var of *facility.Heartbeat
 	var to *outside
 	s.eachTick(ctx, func() {
-		h := s.site.now.Load().facility.Heartbeat
+		h := s.inForce().Heartbeat
 		if h != of {
 			of, to = h, nil
 			s.proof.change(func(p *snapshot.Proof) { p.Problem = "" })

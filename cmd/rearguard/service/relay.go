@@ -71,7 +71,7 @@ func (s *service) forgotTold(err error) {
 func (s *service) followAlarms(ctx context.Context) { s.eachTick(ctx, s.takeAlarms) }
 
 func (s *service) takeAlarms() {
-	f := s.site.now.Load().facility
+	f := s.inForce()
 	if len(f.Alertmanagers) == 0 {
 		return
 	}

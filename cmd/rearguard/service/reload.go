@@ -82,7 +82,8 @@ func (e *claimingEngine) read(ctx context.Context, who string, into *inForce) er
 	if err != nil && !errors.Is(err, daemon.ErrNotRecorded) {
 		return err
 	}
-	into.facility, into.catalog = next, catalog
+	into.use(next)
+	into.catalog = catalog
 	for _, use := range e.useChannels {
 		use(built)
 	}

@@ -208,7 +208,9 @@ func (s *service) connect() error {
 		},
 		useChannels: []func(map[string]notify.Channel){s.notifier.UseChannels, s.unrecorded.UseChannels, s.phones.useChannels},
 	}
-	s.site.now.Store(&inForce{s.Facility, s.Catalog, technician.Configuration{File: s.Config, ReadAt: s.now(), By: "start"}})
+	began := &inForce{catalog: s.Catalog, state: technician.Configuration{File: s.Config, ReadAt: s.now(), By: "start"}}
+	began.use(s.Facility)
+	s.site.now.Store(began)
 	pages := web.Options{Log: s.Logger, History: s.history, Alarms: alarmRecords{s}, Phones: s.phones, People: s.people, Links: s.people.links, Progress: s.progress.Report, Peer: proofs{s}.takeBeat, Access: s.access()}
 	if s.Config != "" {
 		pages.Configuration = s.site.Configuration

@@ -253,7 +253,7 @@ func read(ctx context.Context, reader *records.Reader, ids string, arg any) ([]D
 				d.Began = time.UnixMilli(began).UTC()
 				list = append(list, d)
 			}
-			n.TakenAt, n.ArrivedAt = at(taken), at(arrived)
+			n.TakenAt, n.ArrivedAt = records.FromMillis(taken), records.FromMillis(arrived)
 			last := &list[len(list)-1]
 			last.Notices = append(last.Notices, n)
 		}
@@ -263,14 +263,6 @@ func read(ctx context.Context, reader *records.Reader, ids string, arg any) ([]D
 		return nil, fmt.Errorf("read the drills: %w", err)
 	}
 	return list, nil
-}
-
-// at is a stored time, zero for none.
-func at(ms sql.NullInt64) time.Time {
-	if !ms.Valid {
-		return time.Time{}
-	}
-	return time.UnixMilli(ms.Int64).UTC()
 }
 
 // Took is how long after the trial began a notice was said to have arrived.

@@ -123,7 +123,7 @@ func Open(ctx context.Context, store *records.Store) (*Book, error) {
 				return err
 			}
 			r.Gone = r.state == gone
-			r.Since, r.TakenAt, r.FailedAt, r.TestedAt, r.SeenAt = at(since), at(taken), at(failed), at(tested), at(seen)
+			r.Since, r.TakenAt, r.FailedAt, r.TestedAt, r.SeenAt = records.FromMillis(since), records.FromMillis(taken), records.FromMillis(failed), records.FromMillis(tested), records.FromMillis(seen)
 			b.rows = append(b.rows, r)
 		}
 		return rows.Err()
@@ -251,7 +251,7 @@ func (b *Book) enter(ctx context.Context, r *row) error {
 		}
 		res, err := c.ExecContext(ctx, `INSERT INTO phone (id, device, person, name, state, fingerprint, sealed, since, taken_at, failed_at, failure, test, tested_at, seen_at)
 			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, id, r.device, r.Person, r.Name, r.state, r.fingerprint, r.sealed,
-			r.Since.UnixMilli(), millis(r.TakenAt), millis(r.FailedAt), r.Failure, r.test, millis(r.TestedAt), millis(r.SeenAt))
+			r.Since.UnixMilli(), records.Millis(r.TakenAt), records.Millis(r.FailedAt), r.Failure, r.test, records.Millis(r.TestedAt), records.Millis(r.SeenAt))
 		if err == nil {
 			r.ID, err = res.LastInsertId()
 		}
@@ -293,7 +293,7 @@ func (b *Book) NotePushed(ctx context.Context, now time.Time, list []notify.Push
 	return b.store.Write(ctx, func(ctx context.Context, c *sql.Conn) error {
 		for _, r := range changed {
 			if _, err := c.ExecContext(ctx, `UPDATE phone SET state = ?, taken_at = ?, failed_at = ?, failure = ?, sealed = ? WHERE id = ?`,
-				r.state, millis(r.TakenAt), millis(r.FailedAt), r.Failure, r.sealed, r.ID); err != nil {
+				r.state, records.Millis(r.TakenAt), records.Millis(r.FailedAt), r.Failure, r.sealed, r.ID); err != nil {
 				return err
 			}
 		}
@@ -386,20 +386,4 @@ func (b *Book) find(fits func(*row) bool) *row {
 // known is the phone with an id that was not removed, nil if there is none.
 func (b *Book) known(id int64) *row {
 	return b.find(func(r *row) bool { return r.ID == id && r.state != removed })
-}
-
-// millis is t as it is stored; null for the zero time.
-func millis(t time.Time) any {
-	if t.IsZero() {
-		return nil
-	}
-	return t.UnixMilli()
-}
-
-// at is the inverse of millis.
-func at(ms sql.NullInt64) time.Time {
-	if !ms.Valid {
-		return time.Time{}
-	}
-	return time.UnixMilli(ms.Int64).UTC()
 }
